@@ -1,0 +1,1 @@
+"""The machine, in the words of the bench."""

@@ -1,0 +1,1 @@
+"""Pure functions on numbers and arrays: no I/O, no clock, no config."""

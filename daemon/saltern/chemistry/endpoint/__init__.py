@@ -1,0 +1,1 @@
+"""End-point evaluation: one file a method, all answering the same Protocol."""

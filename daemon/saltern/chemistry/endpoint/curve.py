@@ -1,0 +1,128 @@
+"""What goes into an evaluation, and what comes out: the words all methods share."""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class Medium(StrEnum):
+    SEAWATER = "seawater"
+    NACL = "nacl"  # a carbonate standard in about 0.7 mol/kg NaCl: no sulfate, fluoride or borate
+
+
+class Co2(StrEnum):
+    """What became of the carbon dioxide while the curve was taken."""
+
+    OPEN = "open"  # an open, stirred vessel: lost at an unknown rate
+    CLOSED = "closed"  # none lost
+    PURGED = "purged"  # all gone before the readings that count
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Titrant against electrode signal.
+
+    All arrays have shape (n,), in the order of reading; titrant never decreases.
+
+    Parameters
+    ----------
+    titrant_g
+        Cumulative mass of titrant, g.
+    emf_mv
+        Electrode signal, mV, *rising with acid*: `curve_file` and the bench turn it so.
+    temperature_c
+        Temperature of each reading, degC.
+    time_s
+        Monotonic time of each reading, s, where known.
+    emf_sd_mv
+        Standard deviation of each reading, mV, where the plateau gave it.
+    dose_sd_g
+        Standard deviation of the mass of each dose, g; dose `i` comes before reading `i`. Dose errors
+        accumulate: they are independent of each other, cumulative volumes are not. None: doses are exact.
+    """
+
+    titrant_g: FloatArray
+    emf_mv: FloatArray
+    temperature_c: FloatArray
+    time_s: FloatArray | None = None
+    emf_sd_mv: FloatArray | None = None
+    dose_sd_g: FloatArray | None = None
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with its standard uncertainty, in the unit that the name it is bound to states."""
+
+    value: float
+    u: float
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What is known about sample and titrant apart from the curve.
+
+    `titrant_salinity` is the practical salinity whose ionic strength the titrant's background
+    electrolyte matches: 0 for acid in plain water; equal to the sample's for acid in NaCl.
+    """
+
+    sample_g: float
+    salinity: float
+    titrant_mol_per_kg: float
+    titrant_salinity: float = 0.0
+    medium: Medium = Medium.SEAWATER
+    co2: Co2 = Co2.OPEN
+    phosphate_umol_kg: Estimate = Estimate(0.0, 0.0)
+    silicate_umol_kg: Estimate = Estimate(0.0, 0.0)
+    borate_ratio: Estimate = Estimate(1.0, 0.0)  # of the water's total borate to natural seawater's at this salinity
+
+
+@dataclass(frozen=True)
+class Priors:
+    """What calibration and history say before the curve is looked at; None is unknown, not zero.
+
+    `e0_mv` is the potential at [H+] = 1 mol/kg on the *total* scale of the undiluted sample;
+    `slope` is the fraction of the Nernst slope; `noise_mv` the standard deviation of a reading.
+    `carbon_umol_kg` is the total inorganic carbon of the sample at the first reading.
+    """
+
+    e0_mv: Estimate | None = None
+    slope: Estimate = Estimate(1.0, 0.01)
+    noise_mv: float | None = None
+    alkalinity_umol_kg: Estimate | None = None
+    carbon_umol_kg: Estimate | None = None
+
+
+@dataclass(frozen=True)
+class EndPoint:
+    """The answer of a method.
+
+    `u_umol_kg` covers what the method sees: electrode noise, dose scatter, its own nuisance parameters;
+    not sample mass, titrant concentration or pump gain, which the determination's budget adds.
+    """
+
+    method: str
+    alkalinity_umol_kg: float
+    u_umol_kg: float
+    e0_mv: float | None  # total scale of the undiluted sample
+    slope: float | None  # fraction of the Nernst slope, fitted or assumed
+    points_used: int
+    residual_mv: float  # rms over the points used
+    flags: tuple[str, ...] = ()
+    e0_u_mv: float | None = None
+    slope_u: float | None = None
+    carbon_umol_kg: Estimate | None = None
+    degrees_of_freedom: float | None = None
+    standardised_residuals: FloatArray = field(default_factory=lambda: np.empty(0))
+
+
+class Method(Protocol):
+    """A way to find the end point. Raises `saltern.errors.CurveError` where the curve cannot bear it."""
+
+    name: str
+
+    def __call__(self, curve: Curve, conditions: Conditions, priors: Priors) -> EndPoint: ...

@@ -1,0 +1,1 @@
+"""Operator commands: thin, no logic."""

@@ -1,0 +1,58 @@
+"""The errors of the service. Each says what happened, where, and what to do next."""
+
+from collections.abc import Sequence
+
+from saltern.ports import SalternError
+
+__all__ = [
+    "ConfigError",
+    "CurveError",
+    "InterlockError",
+    "MotionError",
+    "ReadingError",
+    "SalternError",
+    "StartupError",
+    "StorageError",
+]
+
+
+class ConfigError(SalternError, ValueError):
+    """A file or argument of the keeper's is wrong."""
+
+
+class CurveError(SalternError, ValueError):
+    """A titration curve cannot be evaluated."""
+
+
+class InterlockError(SalternError):
+    """An interlock forbids what was asked, or stopped it."""
+
+    def __init__(self, what: str, *, where: str, remedy: str, interlock: str) -> None:
+        super().__init__(what, where=where, remedy=remedy)
+        self.interlock = interlock
+
+
+class MotionError(SalternError):
+    """Liquid did not move as commanded."""
+
+
+class ReadingError(SalternError):
+    """A probe gave nothing that could be believed in its time."""
+
+
+class StorageError(SalternError, OSError):
+    """A record could not be written or read."""
+
+
+class StartupError(SalternError):
+    """Everything that kept the bench from starting, in one tree."""
+
+    def __init__(self, where: str, causes: Sequence[SalternError]) -> None:
+        self.causes = tuple(causes)
+        lines = "\n".join(f"  - {cause}" for cause in self.causes)
+        count = len(self.causes)
+        super().__init__(
+            f"{count} thing{'' if count == 1 else 's'} to put right before it can start\n{lines}\n",
+            where=where,
+            remedy="Nothing was moved",
+        )

@@ -1,0 +1,291 @@
+"""What a driver implements, and what it is given to work with.
+
+This module imports nothing of ours. Drivers import it and nothing else of the
+service, so that a driver can be written, tested and shipped without it.
+
+Every amount a drive counts is in its *native unit*: seconds for a timed drive,
+steps for a counted one. Millilitres begin at the bench, where calibrations are.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from enum import Enum
+from typing import Any, Literal, Protocol, runtime_checkable
+
+from pydantic import BaseModel
+
+# Errors ---------------------------------------------------------------------
+
+
+class SalternError(Exception):
+    """Base of every error that Saltern raises on purpose.
+
+    Parameters
+    ----------
+    what : str
+        What happened, in a keeper's words.
+    where : str
+        The device, file, line or procedure it happened in.
+    remedy : str
+        What to do next.
+    """
+
+    def __init__(self, what: str, *, where: str, remedy: str) -> None:
+        super().__init__(f"{where}: {what}. {remedy}")
+        self.what = what
+        self.where = where
+        self.remedy = remedy
+
+
+class DriverError(SalternError):
+    """A device could not do what it was asked."""
+
+
+class DeviceUnavailableError(DriverError, OSError):
+    """The device cannot be opened: it is absent, busy or not permitted."""
+
+
+class DeviceSilentError(DriverError, TimeoutError):
+    """The device did not answer within its own time-out."""
+
+
+class ReplyError(DriverError, ValueError):
+    """The device answered something that is not a reading."""
+
+
+class MisuseError(DriverError, ValueError):
+    """The caller asked for something the device does not do: a fault of the program."""
+
+
+# Time -----------------------------------------------------------------------
+
+
+class Timer(Protocol):
+    """A call that will be made once, unless cancelled first."""
+
+    def cancel(self) -> None: ...
+
+
+class Clock(Protocol):
+    """Time, injected. Durations are monotonic; wall time is a label."""
+
+    def monotonic(self) -> float:
+        """Return seconds that never step, from an arbitrary zero."""
+        ...
+
+    def now(self) -> datetime:
+        """Return the wall time, aware and in UTC. It may step at any moment."""
+        ...
+
+    def sleep(self, seconds: float) -> None:
+        """Let time pass. Called from the control thread only, and only by the bench."""
+        ...
+
+    def call_later(self, delay_s: float, action: Callable[[], None]) -> Timer:
+        """Arm `action`; it runs in a foreign thread on a real clock, so it must be short and safe there."""
+        ...
+
+
+# Readings -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value as the board reported it: not corrected, not converted."""
+
+    value: float
+    unit: str
+    at_s: float  # monotonic
+
+
+@runtime_checkable
+class Probe(Protocol):
+    """A measuring board. Nothing here blocks: bytes are moved, never awaited."""
+
+    unit: str  # the unit of `Reading.value`: "mV", "pH", "mS/cm", "uS/cm", "degC"
+
+    def request(self) -> None:
+        """Ask for a fresh reading; harmless while one is under way or the board sends by itself."""
+        ...
+
+    def poll(self) -> Reading | None:
+        """Return a reading completed since the last call, if any.
+
+        Raises
+        ------
+        DeviceSilentError
+            Nothing has come within the board's time-out since the request.
+        ReplyError
+            Something came that is not a reading.
+        DeviceUnavailableError
+            The port is gone.
+        """
+        ...
+
+    def close(self) -> None: ...
+
+
+# Motion ---------------------------------------------------------------------
+
+
+class Direction(Enum):
+    FORWARD = "forward"
+    REVERSE = "reverse"
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a motion has come, in native units: an interval, because a halt can leave a chunk unknown."""
+
+    running: bool
+    at_least: float
+    at_most: float
+
+
+@runtime_checkable
+class PumpDrive(Protocol):
+    """A pump head that moves a stated amount and ends by itself. There is no `on()`."""
+
+    unit: Literal["s", "steps"]
+    rate: float  # native units a second while running (1.0 for a timed drive)
+    reversible: bool
+    longest: float  # the largest amount that one start accepts
+
+    def start(self, amount: float, direction: Direction = Direction.FORWARD) -> None:
+        """Begin one bounded motion; its end is armed before the pump turns.
+
+        Raises
+        ------
+        MisuseError
+            Running already, `amount` not in (0, longest], or reverse on a one-way head.
+        """
+        ...
+
+    def progress(self) -> Progress:
+        """Return how far the last motion has come; a counted drive tops up its queue here. Called every scan."""
+        ...
+
+    def halt(self) -> None:
+        """Stop now. Idempotent, safe in any thread."""
+        ...
+
+    def close(self) -> None: ...
+
+
+@runtime_checkable
+class RunPermit(Protocol):
+    """The supply of one pump, held on only by being kicked; it lapses by itself."""
+
+    lapse_s: float
+
+    def kick(self) -> None:
+        """Hold the supply for another `lapse_s`."""
+        ...
+
+    def drop(self) -> None:
+        """Kick no more, and cut at once where the hardware can. Idempotent, safe in any thread."""
+        ...
+
+    def close(self) -> None: ...
+
+
+@runtime_checkable
+class Stirrer(Protocol):
+    def set_speed(self, fraction: float) -> None:
+        """Turn at `fraction` (0 to 1) of full speed; 0 stops."""
+        ...
+
+    def close(self) -> None: ...
+
+
+@runtime_checkable
+class Switch(Protocol):
+    """A two-state input, wired normally closed: an open circuit, a broken wire included, is active."""
+
+    def is_active(self) -> bool:
+        """Return the debounced state."""
+        ...
+
+    def watch(self, on_active: Callable[[], None]) -> None:
+        """Call `on_active` once the input has gone active and stayed so for the debounce time.
+
+        The call comes from a foreign thread on real hardware, within 250 ms of the edge.
+        """
+        ...
+
+    def close(self) -> None: ...
+
+
+# What a driver is given, and what it declares --------------------------------
+
+
+class SerialPort(Protocol):
+    """The part of pyserial's `Serial` that drivers use, opened with `timeout=0`."""
+
+    @property
+    def in_waiting(self) -> int: ...
+    def read(self, size: int = 1) -> bytes: ...
+    def write(self, data: bytes, /) -> int | None: ...
+    def reset_input_buffer(self) -> None: ...
+    def close(self) -> None: ...
+
+
+class PulseTrains(Protocol):
+    """Exact pulse trains on a GPIO line: the kernel or a library times them, not Python."""
+
+    def queue(self, line: int, pulses: int, on_us: int, off_us: int) -> None:
+        """Append `pulses` (at least 1) to the line's queue; they begin when those before them end."""
+        ...
+
+    def room(self, line: int) -> int:
+        """Return how many more trains the line's queue accepts."""
+        ...
+
+    def busy(self, line: int) -> bool:
+        """Return whether pulses are being sent or queued."""
+        ...
+
+    def cancel(self, line: int) -> None:
+        """Drop everything queued and stop at once. Idempotent."""
+        ...
+
+
+@dataclass(frozen=True)
+class Wires:
+    """The outside world as drivers reach it. The twin attaches here and nowhere else."""
+
+    clock: Clock
+    pins: Any  # a gpiozero pin factory
+    pulses: PulseTrains
+    open_serial: Callable[..., SerialPort]  # the signature of serial.serial_for_url
+    close: Callable[[], None] = lambda: None
+
+
+Device = Probe | PumpDrive | RunPermit | Stirrer | Switch
+
+
+@dataclass(frozen=True)
+class Driver:
+    """What an entry point of the group `saltern.drivers` is.
+
+    Parameters
+    ----------
+    kind
+        The port that `open` answers with.
+    config
+        The pydantic model of the device's table in the bench file (extra keys forbidden).
+    claims
+        The exclusive resources a config takes, such as ``"gpio:17"`` or ``"serial:/dev/serial/by-id/..."``.
+    open
+        Opens the device. Outputs are inactive before it returns.
+    """
+
+    kind: Literal["probe", "pump", "permit", "stirrer", "switch"]
+    config: type[BaseModel]
+    claims: Callable[[Any], list[str]]
+    open: Callable[[Any, Wires], Any]
+
+
+OpenWires = Callable[[Mapping[str, Any], Clock], Wires]
+"""What an entry point of the group `saltern.wires` is: it gets the whole bench file and the clock."""

@@ -1,0 +1,1 @@
+"""One file a procedure; each reads top-down like a lab SOP."""

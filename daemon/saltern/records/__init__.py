@@ -1,0 +1,1 @@
+"""What is kept: SQLite, reached through these functions alone."""

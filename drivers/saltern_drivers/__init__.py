@@ -1,0 +1,1 @@
+"""What touches a wire. Imports `saltern.ports` and nothing else of the service."""

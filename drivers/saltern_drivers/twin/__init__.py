@@ -1,0 +1,1 @@
+"""A physical model of the whole bench, attached at the wire."""
