@@ -1,0 +1,289 @@
+"""The bench file: every option with its unit, range and default.
+
+A bench file is TOML. Unknown keys are refused, and all mistakes are reported together.
+"""
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from saltern.errors import ConfigError, SalternError, StartupError
+
+PositiveMl = Annotated[float, Field(gt=0)]
+Millimetres = Annotated[float, Field(ge=-3000, le=3000)]
+Fraction = Annotated[float, Field(ge=0, le=1)]
+
+PumpRole = Literal["sample", "waste", "titrant"]
+ProbeRole = Literal["ph", "conductivity", "temperature"]
+SwitchRole = Literal["overfill", "leak", "stop", "waste_full"]
+
+
+class Table(BaseModel):
+    """A table of the bench file: no unknown keys, never changed after reading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class DeviceTable(BaseModel):
+    """A device: its `driver`, and whatever that driver's own model asks for."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    driver: str
+
+    def options(self) -> dict[str, Any]:
+        """Return the table without `driver`, as the driver's own model wants it."""
+        return dict(self.__pydantic_extra__ or {})
+
+
+class Vessel(Table):
+    """The titration vessel. Heights are above its inner floor; it is a straight cylinder or prism."""
+
+    area_cm2: float = Field(gt=0, le=200, description="inner cross-section, stirrer bar and probes taken off")
+    spout_mm: float = Field(gt=0, description="lower edge of the passive spout, which leads into the tray")
+    overfill_switch_mm: float = Field(gt=0, description="height at which the overfill float acts")
+    waste_tip_mm: float = Field(ge=0, description="end of the waste line: what lies below stays as residue")
+    conductivity_tip_mm: float = Field(ge=0, description="height at which the conductivity cell is just covered")
+    ph_tip_mm: float = Field(ge=6, description="height of the pH probe's tip; at least 6 mm")
+    titrant_tip_mm: float = Field(ge=25, description="end of the titrant line; at least 25 mm")
+    residue_ml: float = Field(ge=0, description="what a drain leaves, measured once by weighing")
+    residue_u_ml: float = Field(gt=0, description="standard uncertainty of the residue from drain to drain")
+    spout_into: Literal["tray"] = "tray"
+
+    def volume_at_ml(self, height_mm: float) -> float:
+        """Return the volume of liquid that stands `height_mm` high."""
+        return self.area_cm2 * height_mm / 10.0
+
+    @property
+    def capacity_ml(self) -> float:
+        return self.volume_at_ml(self.spout_mm)
+
+    @model_validator(mode="after")
+    def _heights_in_order(self) -> "Vessel":
+        if not self.waste_tip_mm <= self.conductivity_tip_mm < self.overfill_switch_mm < self.spout_mm:
+            msg = (
+                "heights must rise in the order waste_tip_mm, conductivity_tip_mm, overfill_switch_mm, spout_mm: "
+                "the waste line reaches lowest, the float acts before the spout runs"
+            )
+            raise ValueError(msg)
+        return self
+
+
+class Line(Table):
+    """A tube from one container to another. Heights are above the vessel's inner floor."""
+
+    length_mm: float = Field(gt=0, le=5000)
+    bore_mm: float = Field(gt=0, le=10)
+    inlet_mm: Millimetres = Field(description="height of the liquid that feeds the line")
+    outlet_mm: Millimetres = Field(description="height of the line's end")
+
+    @property
+    def volume_ml(self) -> float:
+        return 3.141592653589793 * (self.bore_mm / 2.0) ** 2 * self.length_mm / 1000.0
+
+
+class Pump(Table):
+    """A pump head: its drive, its run-permit, its calibration and its line."""
+
+    drive: DeviceTable
+    permit: DeviceTable | None = None
+    ml_per_unit: float = Field(gt=0, description="mL per second (timed drive) or per step (counted drive)")
+    gain_u_percent: float = Field(default=1.0, ge=0, le=20, description="standard uncertainty of ml_per_unit")
+    repeatability_percent: float = Field(default=0.5, ge=0, le=20, description="sd of a whole fill, of its volume")
+    dose_walk_ml: float = Field(
+        default=0.0045, ge=0, description="sd of 1 mL dispensed; grows with the square root of the volume"
+    )
+    line: Line
+
+
+class Pumps(Table):
+    sample: Pump
+    waste: Pump
+    titrant: Pump
+
+
+class StirrerTable(Table):
+    drive: DeviceTable
+    titrate_speed: Fraction = 0.6
+    read_speed: Fraction = 0.3
+
+
+class PhProbe(Table):
+    board: DeviceTable
+    e7_mv: float = Field(default=0.0, ge=-120, le=120, description="signal in a buffer of pH 7, from calibration")
+    e7_u_mv: float = Field(default=5.0, gt=0, le=60)
+    slope_percent: float = Field(default=100.0, ge=80, le=110, description="of the Nernst slope, from calibration")
+    slope_u_percent: float = Field(default=1.0, gt=0, le=10)
+    lag_s: float = Field(default=6.0, gt=0, le=120, description="time constant of the electrode in the stirred vessel")
+    noise_mv: float = Field(default=0.3, gt=0, le=20, description="sd of one reading")
+
+
+class Compensation(Table):
+    """What the conductivity board does to its value before sending it; undone before salinity."""
+
+    kind: Literal["raw", "linear", "nonlinear"] = "raw"
+    alpha_percent_per_k: float = Field(default=2.0, ge=0, le=5)
+    reference_c: float = Field(default=25.0, ge=0, le=40)
+
+
+class ConductivityProbe(Table):
+    board: DeviceTable
+    compensation: Compensation = Compensation()
+    cell_factor: float = Field(default=1.0, gt=0.5, lt=2.0, description="multiplies the reading, from calibration")
+    u_percent: float = Field(default=0.5, gt=0, le=10)
+    dry_ms_cm: float = Field(default=2.0, gt=0, le=20, description="below this the cell is in air")
+
+
+class TemperatureProbe(Table):
+    board: DeviceTable
+    offset_k: float = Field(default=0.0, ge=-5, le=5, description="added to the reading, from calibration")
+    u_k: float = Field(default=0.2, gt=0, le=2)
+
+
+class Probes(Table):
+    ph: PhProbe
+    conductivity: ConductivityProbe
+    temperature: TemperatureProbe
+
+
+class Switches(Table):
+    overfill: DeviceTable
+    leak: DeviceTable
+    stop: DeviceTable
+    waste_full: DeviceTable | None = None
+
+
+class Sample(Table):
+    volume_ml: float = Field(gt=20, le=500)
+    rinse_ml: float = Field(gt=5, le=500, description="volume of one rinse")
+    carry_over_umol_kg: float = Field(default=1.0, gt=0, le=20, description="most that residue may carry over")
+    air_break_ml: float = Field(default=1.0, ge=0, le=10, description="drawn back so that the sample line holds air")
+
+
+class Titrant(Table):
+    concentration_mol_per_l: float = Field(gt=0.005, le=0.5)
+    concentration_u_percent: float = Field(default=0.5, ge=0, le=10)
+    background: Literal["water", "nacl"] = "water"
+    bottle_ml: PositiveMl = 1000.0
+    tip_discard_ml: float = Field(default=0.3, ge=0, le=5)
+
+
+class Titre(Table):
+    """The titre factor: what a standardisation says to multiply the result with."""
+
+    factor: float = Field(default=1.0, gt=0.5, lt=2.0)
+    u_percent: float | None = Field(default=None, gt=0, le=10, description="none: never standardised")
+
+
+class Waste(Table):
+    container_ml: PositiveMl = 5000.0
+
+
+class Limits(Table):
+    titrant_per_run_ml: PositiveMl
+    titrant_per_day_ml: PositiveMl
+    accept_u_umol_kg: float = Field(default=60.0, gt=0, description="a result less certain than this is not accepted")
+
+
+class Schedule(Table):
+    every_h: float = Field(default=4.0, ge=0.5, le=168)
+
+
+class Records(Table):
+    path: str = "saltern.sqlite"
+
+
+class BenchConfig(Table):
+    """One machine."""
+
+    schema_version: Literal[1]
+    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")
+    wires: Literal["gpio", "twin"] = "gpio"
+    method: Literal["least-squares", "sop3b", "gran", "inflection", "fixed-ph"] = "least-squares"
+    expected_dkh: float | None = Field(default=None, gt=0, le=25, description="before there is a first result")
+    vessel: Vessel
+    pumps: Pumps
+    stirrer: StirrerTable
+    probes: Probes
+    switches: Switches
+    sample: Sample
+    titrant: Titrant
+    titre: Titre = Titre()
+    waste: Waste = Waste()
+    limits: Limits
+    schedule: Schedule = Schedule()
+    records: Records = Records()
+
+    @model_validator(mode="after")
+    def _everything_fits(self) -> "BenchConfig":
+        vessel = self.vessel
+        highest_ml = self.sample.volume_ml + vessel.residue_ml + self.limits.titrant_per_run_ml
+        switch_ml = vessel.volume_at_ml(vessel.overfill_switch_mm)
+        if highest_ml > 0.95 * switch_ml:
+            msg = (
+                f"sample, residue and titrant ceiling come to {highest_ml:.0f} mL, and the overfill float acts at "
+                f"{switch_ml:.0f} mL: lower sample.volume_ml or limits.titrant_per_run_ml, or raise the float"
+            )
+            raise ValueError(msg)
+        if self.sample.rinse_ml > self.sample.volume_ml:
+            msg = "sample.rinse_ml is larger than sample.volume_ml: a rinse need not be"
+            raise ValueError(msg)
+        return self
+
+
+def load_bench(path: Path) -> BenchConfig:
+    """Read a bench file.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read or is not TOML.
+    StartupError
+        It is TOML, but says something wrong; every mistake is listed.
+    """
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ConfigError(
+            f"cannot be read ({error.strerror})", where=str(path), remedy="Give the path of a bench file"
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"is not TOML: {error}", where=str(path), remedy="Correct that line") from error
+    return bench_from(table, where=str(path))
+
+
+def bench_from(table: dict[str, Any], *, where: str) -> BenchConfig:
+    """Validate a bench file already parsed; `where` names it in messages."""
+    try:
+        return BenchConfig.model_validate(table)
+    except ValidationError as error:
+        raise StartupError(where, config_mistakes(error, where)) from error
+
+
+def config_mistakes(error: ValidationError, where: str) -> list[SalternError]:
+    """Turn pydantic's list into ours: one error a mistake, each with its place and remedy."""
+    mistakes: list[SalternError] = []
+    for mistake in error.errors():
+        key = ".".join(str(part) for part in mistake["loc"]) or "the file"
+        remedy = {
+            "extra_forbidden": "Remove it, or look for a misspelling",
+            "missing": "Add it; the example benches show how",
+        }.get(mistake["type"], "Correct the value")
+        what = {"extra_forbidden": "is not an option", "missing": "is missing"}.get(
+            mistake["type"], mistake["msg"].removeprefix("Value error, ")
+        )
+        if mistake["type"] not in ("extra_forbidden", "missing", "value_error"):
+            what += f" (it says {mistake['input']!r})"
+        mistakes.append(ConfigError(what, where=f"{where}, {key}", remedy=remedy))
+    return mistakes
+
+
+def shipped_config(name: str) -> Path:
+    """Return the path of an example bench that ships with Saltern."""
+    package = Path(__file__).parent
+    for folder in (package / "shipped_config", package.parents[1] / "config"):
+        if (folder / name).is_file():
+            return folder / name
+    raise ConfigError(f"no example is called {name}", where="shipped config", remedy="Reinstall Saltern")

@@ -1,0 +1,68 @@
+"""What a determination yields: three quantities, everything they rest on, and how it went."""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Priors
+from saltern.quality.verdict import Reason, Verdict
+
+
+class Source(StrEnum):
+    """What was drawn. Only `tank` enters trends."""
+
+    TANK = "tank"
+    REFERENCE = "reference"
+    NEW_SALTWATER = "new-saltwater"
+    OTHER = "other"
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A value with its standard uncertainty (k = 1), verdict and reasons; a value not measured is None, never zero."""
+
+    value: float | None
+    u: float | None
+    verdict: Verdict
+    reasons: tuple[Reason, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One raw reading of one probe, as the board sent it."""
+
+    at_s: float  # monotonic
+    probe: str  # "ph", "conductivity" or "temperature"
+    value: float
+    unit: str
+    phase: str
+
+
+@dataclass(frozen=True)
+class Determination:
+    """One complete measurement, or the remains of one.
+
+    `alkalinity` is in umol/kg of sample; `budget_umol_kg` holds the standard uncertainty that each source
+    contributes to it. `curve`, `conditions`, `priors` and `method` are all that another evaluation needs.
+    """
+
+    source: Source
+    started_at: datetime
+    started_s: float
+    alkalinity: Quantity
+    ph_total: Quantity
+    salinity: Quantity
+    finished_s: float
+    method: str
+    ph_nbs: float | None = None
+    temperature_c: float | None = None
+    sample_g: float | None = None
+    titrant_ml: float = 0.0
+    ph_read_s: float | None = None  # monotonic, when the sample's pH was read
+    curve: Curve | None = None
+    conditions: Conditions | None = None
+    priors: Priors | None = None
+    end_point: EndPoint | None = None
+    budget_umol_kg: dict[str, float] = field(default_factory=dict)
+    readings: tuple[Sighting, ...] = ()
+    remarks: tuple[str, ...] = ()

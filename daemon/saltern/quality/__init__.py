@@ -1,0 +1,1 @@
+"""Is the number to be believed."""

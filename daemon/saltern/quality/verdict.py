@@ -1,0 +1,39 @@
+"""What is said of a value: a verdict, with reasons from a closed list."""
+
+from enum import StrEnum
+
+
+class Verdict(StrEnum):
+    ACCEPTED = "accepted"
+    PROVISIONAL = "provisional"  # a part is still settling
+    SUSPECT = "suspect"  # measured, not believed
+    VOID = "void"  # not measured to the end
+    SUPERSEDED = "superseded"  # evaluated again
+
+
+class Reason(StrEnum):
+    """Why a value is not simply accepted."""
+
+    # the run did not come to its end
+    INTERLOCK = "interlock"
+    STOPPED = "stopped-by-operator"
+    INTERRUPTED = "interrupted"
+    NOT_EMPTY = "vessel-not-proved-empty"
+    SAMPLE_NOT_DRAWN = "sample-not-drawn"
+    PROBE_FAULT = "probe-fault"
+    MOTION_FAULT = "motion-fault"
+    TITRANT_CEILING = "titrant-ceiling"
+    NO_RESPONSE = "no-response-to-titrant"
+    NO_END_POINT = "no-end-point"
+    STORAGE = "storage"
+    # the number is not good enough
+    UNCERTAIN = "uncertainty-above-limit"
+    POOR_FIT = "poor-fit"
+    VOLUME_STEP = "volume-step"
+    OUTLIER = "outlying-reading"
+    UNSETTLED = "electrode-not-settled"
+    ELECTRODE_CHANGED = "electrode-changed"
+    UNEXPECTED = "differs-from-expectation"
+    OUT_OF_RANGE = "out-of-range"
+    NOT_STANDARDISED = "not-standardised"
+    CONTAMINATED = "rinse-incomplete"
