@@ -158,6 +158,7 @@ class Switches(Table):
 class Sample(Table):
     volume_ml: float = Field(gt=20, le=500)
     rinse_ml: float = Field(gt=5, le=500, description="volume of one rinse")
+    keep_wet_ml: float = Field(gt=5, le=500, description="fresh sample in which the probes wait for the next run")
     carry_over_umol_kg: float = Field(default=1.0, gt=0, le=20, description="most that residue may carry over")
     air_break_ml: float = Field(default=1.0, ge=0, le=10, description="drawn back so that the sample line holds air")
 
@@ -227,8 +228,21 @@ class BenchConfig(Table):
                 f"{switch_ml:.0f} mL: lower sample.volume_ml or limits.titrant_per_run_ml, or raise the float"
             )
             raise ValueError(msg)
-        if self.sample.rinse_ml > self.sample.volume_ml:
-            msg = "sample.rinse_ml is larger than sample.volume_ml: a rinse need not be"
+        if max(self.sample.rinse_ml, self.sample.keep_wet_ml) > self.sample.volume_ml:
+            msg = "sample.rinse_ml and sample.keep_wet_ml need not be larger than sample.volume_ml"
+            raise ValueError(msg)
+        wet_ml = vessel.volume_at_ml(max(vessel.ph_tip_mm, vessel.conductivity_tip_mm))
+        if min(self.sample.rinse_ml, self.sample.keep_wet_ml) < 1.1 * wet_ml:
+            msg = (
+                f"sample.rinse_ml and sample.keep_wet_ml must cover the probes' tips: at least {1.1 * wet_ml:.0f} mL "
+                "in this vessel, or no drain could be proved"
+            )
+            raise ValueError(msg)
+        if self.sample.volume_ml < vessel.volume_at_ml(vessel.titrant_tip_mm):
+            msg = (
+                f"sample.volume_ml leaves the titrant tip in the air: it dips at "
+                f"{vessel.volume_at_ml(vessel.titrant_tip_mm):.0f} mL"
+            )
             raise ValueError(msg)
         return self
 
