@@ -1,0 +1,274 @@
+"""One determination, from a clean vessel to a number and back to a clean vessel.
+
+Read `determine` top-down: it is the lab's standard operating procedure.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from saltern.bench.bench import Bench, StopRequested
+from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Estimate, Priors
+from saltern.chemistry.endpoint.least_squares import initial_ph_total
+from saltern.chemistry.endpoint.methods import METHODS
+from saltern.chemistry.seawater import density_kg_l
+from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
+from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
+from saltern.procedures.budget import alkalinity_budget, combined_u
+from saltern.procedures.calibrated import e0_from_calibration, ph_nbs, sample_salinity
+from saltern.procedures.notebook import Notebook, Watcher
+from saltern.procedures.outcome import Determination, Quantity, Source
+from saltern.procedures.rinse import rinse_plan
+from saltern.procedures.settling import Plateau
+from saltern.procedures.titrate import CeilingError, settled_reading, titrate
+from saltern.procedures.vessel import NotEmptyError, SampleNotDrawnError, empty, fill, rinse
+from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
+from saltern.quality.verdict import Reason, Verdict
+
+PERMIT_PROOF_S = 3.0
+WORST_DIFFERENCE_UMOL_KG = 9000.0
+"""Most that the liquid before can differ from the sample: 20 dKH titrated to pH 3."""
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """What earlier results let one expect of this one; None is unknown."""
+
+    alkalinity_umol_kg: Estimate | None = None
+    e0_mv: Estimate | None = None
+    carbon_umol_kg: Estimate | None = None
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """The sample as it stands in the vessel, before any acid."""
+
+    electrode: Plateau
+    temperature_c: float
+    salinity: Estimate
+    sample_g: float
+
+
+@dataclass(frozen=True)
+class Titration:
+    """A curve, and all that an evaluation of it needs."""
+
+    curve: Curve
+    settled: bool
+    conditions: Conditions
+    priors: Priors
+
+
+@dataclass
+class _Run:
+    """What is known so far; whatever happens, this much is kept."""
+
+    source: Source
+    started_at: datetime
+    started_s: float
+    drawn: Drawn | None = None
+    titration: Titration | None = None
+    end_point: EndPoint | None = None
+
+
+def determine(bench: Bench, source: Source, expectation: Expectation, watcher: Watcher) -> Determination:
+    """Carry out one determination.
+
+    Always returns: a run that could not be finished is void, with its reason and all that was measured, and
+    the bench is left safe. Only a fault of the program is raised.
+    """
+    notebook = Notebook(bench, watcher)
+    run = _Run(source, bench.clock.now(), bench.clock.monotonic())
+    try:
+        prepare(bench, notebook)
+        take_sample(bench, notebook)
+        run.drawn = measure_as_drawn(bench, notebook)
+        run.titration = titrate_sample(bench, notebook, run.drawn, expectation)
+        run.end_point = evaluate(bench, notebook, run.titration)
+    except SalternError as error:
+        reason = next((why for kind, why in _VOID.items() if isinstance(error, kind)), None)
+        bench.make_safe()
+        if reason is None:
+            raise
+        notebook.remarks.append(str(error))
+        _leave_clean_if_it_can(bench, notebook)
+        return _void(bench, notebook, run, reason)
+    _leave_clean_if_it_can(bench, notebook)
+    return _finished(bench, notebook, run, run.drawn, run.titration, run.end_point)
+
+
+_VOID: dict[type[SalternError], Reason] = {
+    StopRequested: Reason.STOPPED,
+    InterlockError: Reason.INTERLOCK,
+    NotEmptyError: Reason.NOT_EMPTY,
+    SampleNotDrawnError: Reason.SAMPLE_NOT_DRAWN,
+    CeilingError: Reason.TITRANT_CEILING,
+    ReadingError: Reason.PROBE_FAULT,
+    MotionError: Reason.MOTION_FAULT,
+    CurveError: Reason.NO_END_POINT,
+    StorageError: Reason.STORAGE,
+}
+"""What each error voids a run for; the first that fits counts, so the special come before the general."""
+
+
+def prepare(bench: Bench, notebook: Notebook) -> None:
+    """Bring the vessel to a known state: permits proved, the tip's stale acid and the old sample gone, rinsed."""
+    notebook.enter("permits")
+    bench.prove_permits(PERMIT_PROOF_S)
+    discard_tip(bench, notebook)
+    empty(bench, notebook)
+    rinse(bench, notebook, rinses(bench))
+
+
+def rinses(bench: Bench) -> int:
+    """Return how many rinses keep the carry-over of residue within `sample.carry_over_umol_kg`."""
+    config = bench.config
+    return rinse_plan(
+        config.vessel.residue_ml,
+        config.sample.rinse_ml,
+        config.sample.volume_ml,
+        config.sample.carry_over_umol_kg,
+        WORST_DIFFERENCE_UMOL_KG,
+    )
+
+
+def discard_tip(bench: Bench, notebook: Notebook) -> None:
+    """Push out the acid at the idle titrant tip, which has lost strength into the standing sample."""
+    discard_ml = bench.config.titrant.tip_discard_ml
+    if discard_ml > 0.0:
+        notebook.enter("discard tip")
+        with bench.stage("discard tip", titrant_ml=discard_ml):
+            bench.add("titrant", discard_ml)
+
+
+def take_sample(bench: Bench, notebook: Notebook) -> None:
+    """Fill with sample; what the drain left stays, and counts as sample since it was rinsed."""
+    fill(bench, notebook, bench.config.sample.volume_ml)
+
+
+def measure_as_drawn(bench: Bench, notebook: Notebook) -> Drawn:
+    """Read pH first, before CO2 is lost, then conductivity and temperature."""
+    config = bench.config
+    notebook.enter("measure")
+    bench.stir(config.stirrer.read_speed)
+    electrode = settled_reading(bench, notebook)
+    temperature_c = notebook.temperature_c()
+    salinity = sample_salinity(config, notebook.conductivity_ms_cm(), temperature_c)
+    sample_ml = config.sample.volume_ml + config.vessel.residue_ml
+    return Drawn(electrode, temperature_c, salinity, sample_ml * density_kg_l(salinity.value, temperature_c))
+
+
+def titrate_sample(bench: Bench, notebook: Notebook, drawn: Drawn, expectation: Expectation) -> Titration:
+    """Titrate the sample in the vessel."""
+    titrant, probe = bench.config.titrant, bench.config.probes.ph
+    density = titrant_density_kg_l(titrant.concentration_mol_per_l, titrant.background, drawn.temperature_c)
+    conditions = Conditions(
+        sample_g=drawn.sample_g,
+        salinity=drawn.salinity.value,
+        titrant_mol_per_kg=titrant.concentration_mol_per_l / density,
+        titrant_salinity=BACKGROUND_SALINITY[titrant.background],
+    )
+    priors = Priors(
+        e0_mv=expectation.e0_mv or e0_from_calibration(probe, drawn.temperature_c),
+        slope=Estimate(probe.slope_percent / 100.0, probe.slope_u_percent / 100.0),
+        noise_mv=probe.noise_mv,
+        alkalinity_umol_kg=expectation.alkalinity_umol_kg,
+        carbon_umol_kg=expectation.carbon_umol_kg,
+    )
+    curve, settled = titrate(
+        bench,
+        notebook,
+        drawn.electrode,
+        conditions,
+        priors,
+        titrant_density_kg_l=density,
+        temperature_c=drawn.temperature_c,
+    )
+    return Titration(curve, settled, conditions, priors)
+
+
+def evaluate(bench: Bench, notebook: Notebook, titration: Titration) -> EndPoint:
+    """Find the end point by the keeper's method; history may guide the doses, never the answer."""
+    notebook.enter("evaluate")
+    return METHODS[bench.config.method](titration.curve, titration.conditions, evaluation_priors(titration.priors))
+
+
+def evaluation_priors(priors: Priors) -> Priors:
+    """Return what a result may rest on: the electrode's calibration, and nothing of earlier results."""
+    return Priors(e0_mv=priors.e0_mv, slope=priors.slope, noise_mv=priors.noise_mv)
+
+
+def leave_clean(bench: Bench, notebook: Notebook) -> None:
+    """Empty, and leave the probes wet in fresh sample."""
+    bench.stir(0.0)
+    empty(bench, notebook, "empty after titration")
+    fill(bench, notebook, bench.config.sample.keep_wet_ml, "keep wet")
+    notebook.enter("done")
+
+
+def _leave_clean_if_it_can(bench: Bench, notebook: Notebook) -> None:
+    """Acid must not stand in the vessel, nor probes fall dry, for want of a result; but a trip comes first."""
+    try:
+        leave_clean(bench, notebook)
+    except SalternError as error:
+        bench.make_safe()
+        notebook.remarks.append(f"not left clean: {error}")
+
+
+def _finished(
+    bench: Bench, notebook: Notebook, run: _Run, drawn: Drawn, titration: Titration, end_point: EndPoint
+) -> Determination:
+    config = bench.config
+    alkalinity = end_point.alkalinity_umol_kg * config.titre.factor
+    sample_ml = config.sample.volume_ml + config.vessel.residue_ml
+    budget = alkalinity_budget(config, alkalinity, end_point.u_umol_kg * config.titre.factor, sample_ml)
+    ph_total = initial_ph_total(titration.curve, end_point, titration.conditions)
+    return _record(
+        bench,
+        notebook,
+        run,
+        alkalinity=judge_alkalinity(config, Estimate(alkalinity, combined_u(budget)), end_point, titration.settled),
+        ph_total=judge_ph(ph_total),
+        salinity=judge_salinity(drawn.salinity),
+        budget_umol_kg=budget,
+    )
+
+
+def _void(bench: Bench, notebook: Notebook, run: _Run, reason: Reason) -> Determination:
+    void = Quantity(None, None, Verdict.VOID, (reason,))
+    salinity = judge_salinity(run.drawn.salinity) if run.drawn else void
+    return _record(bench, notebook, run, alkalinity=void, ph_total=void, salinity=salinity, budget_umol_kg={})
+
+
+def _record(
+    bench: Bench,
+    notebook: Notebook,
+    run: _Run,
+    *,
+    alkalinity: Quantity,
+    ph_total: Quantity,
+    salinity: Quantity,
+    budget_umol_kg: dict[str, float],
+) -> Determination:
+    drawn, titration = run.drawn, run.titration
+    return Determination(
+        source=run.source,
+        started_at=run.started_at,
+        started_s=run.started_s,
+        finished_s=bench.clock.monotonic(),
+        method=bench.config.method,
+        alkalinity=alkalinity,
+        ph_total=ph_total,
+        salinity=salinity,
+        ph_nbs=ph_nbs(bench.config.probes.ph, drawn.electrode.emf_mv, drawn.temperature_c) if drawn else None,
+        temperature_c=drawn.temperature_c if drawn else None,
+        sample_g=drawn.sample_g if drawn else None,
+        titrant_ml=notebook.titrant_ml,
+        ph_read_s=drawn.electrode.at_s if drawn else None,
+        curve=notebook.curve,
+        conditions=titration.conditions if titration else None,
+        priors=titration.priors if titration else None,
+        end_point=run.end_point,
+        budget_umol_kg=budget_umol_kg,
+        readings=tuple(notebook.readings),
+        remarks=tuple(notebook.remarks),
+    )

@@ -1,0 +1,57 @@
+"""What a procedure writes down as it goes: phases, raw readings, remarks."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from saltern.bench.bench import Bench
+from saltern.chemistry.endpoint.curve import Curve
+from saltern.procedures.outcome import Sighting
+
+Watcher = Callable[["Step"], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Something worth showing to whoever watches: a phase begun, or a point of the titration curve."""
+
+    at_s: float
+    phase: str
+    titrant_ml: float | None = None
+    emf_mv: float | None = None
+
+
+@dataclass
+class Notebook:
+    """The pages of one run."""
+
+    bench: Bench
+    watcher: Watcher = lambda step: None
+    phase: str = ""
+    readings: list[Sighting] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    titrant_ml: float = 0.0  # given to the sample so far
+    curve: Curve | None = None  # as far as it has come
+
+    def enter(self, phase: str) -> None:
+        self.phase = phase
+        self.watcher(Step(self.bench.clock.monotonic(), phase))
+
+    def show_point(self, titrant_ml: float, emf_mv: float) -> None:
+        self.titrant_ml = titrant_ml
+        self.watcher(Step(self.bench.clock.monotonic(), self.phase, titrant_ml, emf_mv))
+
+    def emf_mv(self) -> tuple[float, float]:
+        """Read the electrode; return the signal in mV, rising with acid, and its monotonic time."""
+        emf_mv, at_s = self.bench.read_emf_mv()
+        self.readings.append(Sighting(at_s, "ph", emf_mv, "mV", self.phase))
+        return emf_mv, at_s
+
+    def conductivity_ms_cm(self) -> float:
+        value = self.bench.conductivity_ms_cm()
+        self.readings.append(Sighting(self.bench.clock.monotonic(), "conductivity", value, "mS/cm", self.phase))
+        return value
+
+    def temperature_c(self) -> float:
+        value = self.bench.temperature_c()
+        self.readings.append(Sighting(self.bench.clock.monotonic(), "temperature", value, "degC", self.phase))
+        return value

@@ -1,0 +1,63 @@
+"""Filling and emptying the vessel: the moves that all procedures share."""
+
+from saltern.bench.bench import Bench
+from saltern.errors import MotionError
+from saltern.procedures.notebook import Notebook
+
+
+class NotEmptyError(MotionError):
+    """A drain ended without proof that the vessel is empty."""
+
+
+class SampleNotDrawnError(MotionError):
+    """The sample pump turned, and the conductivity cell stayed dry."""
+
+
+def empty(bench: Bench, notebook: Notebook, phase: str = "empty") -> None:
+    """Drain to waste, and believe it only when the conductivity cell has gone from wet to dry.
+
+    Raises
+    ------
+    NotEmptyError
+        No such transition came in the computed time.
+    """
+    notebook.enter(phase)
+    drained = bench.drain()
+    if not drained.proved:
+        seen = "the cell stayed wet" if drained.wet_seen else "the cell was dry from the start"
+        raise NotEmptyError(
+            f"the waste pump ran {drained.ran_s:.0f} s and emptiness is not proved: {seen}",
+            where=f"{bench.config.name}, {phase}",
+            remedy="Look at the waste line and container and the vessel's level, then run `saltern empty`",
+        )
+
+
+def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill") -> None:
+    """Draw `volume_ml` of sample, then break the line with air so that nothing can run by gravity.
+
+    The air drawn back after the fill before this one is pushed out first, so it is added to what the
+    pump turns; it is not part of the sample.
+    """
+    notebook.enter(phase)
+    air_ml = bench.config.sample.air_break_ml if bench.devices.pumps["sample"].reversible else 0.0
+    with bench.stage(phase, sample_ml=volume_ml + air_ml):
+        bench.add("sample", volume_ml + air_ml)
+        if air_ml > 0.0:
+            bench.draw_back("sample", air_ml)
+    bench.wait(1.0)  # the last drops fall
+    if bench.conductivity_ms_cm() < bench.config.probes.conductivity.dry_ms_cm:
+        raise SampleNotDrawnError(
+            f"{volume_ml:.0f} mL were asked of the sample pump and the conductivity cell is dry",
+            where=f"{bench.config.name}, {phase}",
+            remedy="Look at the sample line's inlet, its tube and the pump head",
+        )
+
+
+def rinse(bench: Bench, notebook: Notebook, times: int) -> None:
+    """Fill a little and empty, `times` over: each dilutes the residue of the one before."""
+    for turn in range(1, times + 1):
+        fill(bench, notebook, bench.config.sample.rinse_ml, f"rinse {turn} of {times}")
+        bench.stir(bench.config.stirrer.titrate_speed)
+        bench.wait(5.0)
+        bench.stir(0.0)
+        empty(bench, notebook, f"empty after rinse {turn}")
