@@ -5,7 +5,10 @@ from datetime import datetime
 from enum import StrEnum
 
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Priors
-from saltern.quality.verdict import Reason, Verdict
+from saltern.quality.verdict import Quantity
+
+
+__all__ = ["Determination", "Quantity", "Sighting", "Source"]
 
 
 class Source(StrEnum):
@@ -15,16 +18,6 @@ class Source(StrEnum):
     REFERENCE = "reference"
     NEW_SALTWATER = "new-saltwater"
     OTHER = "other"
-
-
-@dataclass(frozen=True)
-class Quantity:
-    """A value with its standard uncertainty (k = 1), verdict and reasons; a value not measured is None, never zero."""
-
-    value: float | None
-    u: float | None
-    verdict: Verdict
-    reasons: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,8 +2,7 @@
 
 from saltern.chemistry.endpoint.curve import EndPoint, Estimate
 from saltern.config import BenchConfig
-from saltern.procedures.outcome import Quantity
-from saltern.quality.verdict import Reason, Verdict
+from saltern.quality.verdict import Quantity, Reason, Verdict
 
 ALKALINITY_UMOL_KG = (200.0, 9000.0)
 PH_TOTAL = (6.0, 11.0)

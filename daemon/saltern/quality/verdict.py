@@ -1,5 +1,6 @@
 """What is said of a value: a verdict, with reasons from a closed list."""
 
+from dataclasses import dataclass
 from enum import StrEnum
 
 
@@ -37,3 +38,13 @@ class Reason(StrEnum):
     OUT_OF_RANGE = "out-of-range"
     NOT_STANDARDISED = "not-standardised"
     CONTAMINATED = "rinse-incomplete"
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A value with its standard uncertainty (k = 1), verdict and reasons; a value not measured is None, never zero."""
+
+    value: float | None
+    u: float | None
+    verdict: Verdict
+    reasons: tuple[Reason, ...] = ()

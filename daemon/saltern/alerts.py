@@ -1,0 +1,67 @@
+"""What the keeper is told: severities of RFC 5424 inside, plain words outside."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from enum import IntEnum
+
+
+class Severity(IntEnum):
+    """RFC 5424, section 6.2.1, table 2."""
+
+    EMERGENCY = 0
+    ALERT = 1
+    CRITICAL = 2
+    ERROR = 3
+    WARNING = 4
+    NOTICE = 5
+    INFORMATIONAL = 6
+    DEBUG = 7
+
+    @property
+    def label(self) -> str:
+        return self.name.lower()
+
+    @property
+    def for_the_keeper(self) -> str:
+        """Return what it asks of the keeper."""
+        if self <= Severity.CRITICAL:
+            return "act now"
+        return "look today" if self <= Severity.WARNING else "for information"
+
+
+@dataclass(frozen=True)
+class Alert:
+    """One thing told once."""
+
+    at: datetime
+    at_s: float  # monotonic
+    severity: Severity
+    code: str
+    text: str
+
+
+class Alerting:
+    """Tells each thing once, and again only after it has cleared.
+
+    Parameters
+    ----------
+    tell
+        Where an alert goes: the log, the records, a screen.
+    """
+
+    def __init__(self, tell: Callable[[Alert], None]) -> None:
+        self._tell = tell
+        self._standing: dict[str, Alert] = {}
+
+    @property
+    def standing(self) -> tuple[Alert, ...]:
+        return tuple(self._standing.values())
+
+    def raise_once(self, alert: Alert) -> None:
+        if alert.code not in self._standing:
+            self._standing[alert.code] = alert
+            self._tell(alert)
+
+    def clear(self, code: str) -> None:
+        self._standing.pop(code, None)

@@ -1,0 +1,54 @@
+"""The signal decides when an electrode has settled, and its own lag sets the bounds."""
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from saltern.procedures.settling import MOST_LAGS, wait_until_settled
+
+
+class Electrode:
+    """A first-order electrode that starts `step_mv` away from where it is going."""
+
+    def __init__(self, step_mv, lag_s, noise_mv, drift_mv_s=0.0, seed=0):
+        self.time_s, self.step_mv, self.lag_s, self.noise_mv = 0.0, step_mv, lag_s, noise_mv
+        self.drift_mv_s, self.random = drift_mv_s, np.random.default_rng(seed)
+
+    def read(self):
+        self.time_s += 0.3
+        signal = 100.0 + self.step_mv * np.exp(-self.time_s / self.lag_s) + self.drift_mv_s * self.time_s
+        return signal + self.random.normal(0.0, self.noise_mv), self.time_s
+
+    def wait_until(self, until_s):
+        self.time_s = max(self.time_s, until_s)
+
+    def settle(self):
+        return wait_until_settled(
+            self.read, lambda: self.time_s, self.wait_until, lag_s=self.lag_s, noise_mv=self.noise_mv
+        )
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.floats(-120.0, 120.0), st.floats(1.0, 15.0), st.integers(0, 1000))
+def test_what_is_left_of_a_step_is_smaller_than_a_millivolt_where_it_says_settled(step_mv, lag_s, seed):
+    plateau = Electrode(step_mv, lag_s, noise_mv=0.1, seed=seed).settle()
+
+    assert plateau.settled
+    assert abs(plateau.emf_mv - 100.0) < 1.0
+
+
+def test_a_drifting_signal_is_read_within_its_bound_and_called_unsettled():
+    electrode = Electrode(0.0, 3.0, noise_mv=0.05, drift_mv_s=0.5)
+    plateau = electrode.settle()
+
+    assert not plateau.settled
+    assert electrode.time_s < (MOST_LAGS + 2) * 3.0 + 10
+
+
+def test_noise_larger_than_believed_shows_in_the_plateau():
+    electrode = Electrode(0.0, 6.0, noise_mv=1.5)
+    electrode_believed_quiet = wait_until_settled(
+        electrode.read, lambda: electrode.time_s, electrode.wait_until, lag_s=6.0, noise_mv=0.1
+    )
+
+    assert electrode_believed_quiet.sd_mv > 0.2
