@@ -106,24 +106,10 @@ def _seawater(salinity: Number, temperature_c: Number) -> Constants:
         + 0.053105 * root_s * t
     )
     # Millero 1995, Geochim. Cosmochim. Acta 59, 661; seawater scale
-    ln_kw = (
-        148.9802 - 13847.26 / t - 23.6521 * ln_t + (-5.977 + 118.67 / t + 1.0495 * ln_t) * root_s - 0.01615 * s
-    )
+    ln_kw = 148.9802 - 13847.26 / t - 23.6521 * ln_t + (-5.977 + 118.67 / t + 1.0495 * ln_t) * root_s - 0.01615 * s
     # Phosphate and silicate as in Dickson, Sabine & Christian 2007, chapter 5; total scale
-    ln_kp1 = (
-        -4576.752 / t
-        + 115.525
-        - 18.453 * ln_t
-        + (-106.736 / t + 0.69171) * root_s
-        + (-0.65643 / t - 0.01844) * s
-    )
-    ln_kp2 = (
-        -8814.715 / t
-        + 172.0883
-        - 27.927 * ln_t
-        + (-160.34 / t + 1.3566) * root_s
-        + (0.37335 / t - 0.05778) * s
-    )
+    ln_kp1 = -4576.752 / t + 115.525 - 18.453 * ln_t + (-106.736 / t + 0.69171) * root_s + (-0.65643 / t - 0.01844) * s
+    ln_kp2 = -8814.715 / t + 172.0883 - 27.927 * ln_t + (-160.34 / t + 1.3566) * root_s + (0.37335 / t - 0.05778) * s
     ln_kp3 = -3070.75 / t - 18.141 + (17.27039 / t + 2.81197) * root_s + (-44.99486 / t - 0.09984) * s
     ln_ksi = (
         -8904.2 / t

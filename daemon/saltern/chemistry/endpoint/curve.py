@@ -123,6 +123,4 @@ class EndPoint:
 class Method(Protocol):
     """A way to find the end point. Raises `saltern.errors.CurveError` where the curve cannot bear it."""
 
-    name: str
-
-    def __call__(self, curve: Curve, conditions: Conditions, priors: Priors) -> EndPoint: ...
+    def __call__(self, curve: Curve, conditions: Conditions, priors: Priors, /) -> EndPoint: ...
