@@ -11,21 +11,16 @@ from datetime import timedelta
 
 import structlog
 
-from saltern.alerts import Alert, Alerting, Severity
+from saltern.alerts import Alerting
 from saltern.bench.bench import Bench
-from saltern.bench.devices import open_devices
-from saltern.bench.guard import Guard
-from saltern.bench.ledger import Ledger
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.config import BenchConfig
-from saltern.errors import ConfigError, SalternError
-from saltern.ports import Clock, Wires
+from saltern.errors import SalternError
+from saltern.ports import Clock
 from saltern.procedures.determination import Expectation, determine
-from saltern.procedures.notebook import Notebook, Step
+from saltern.procedures.notebook import Step
 from saltern.procedures.outcome import Determination, Source
-from saltern.procedures.vessel import empty
-from saltern.quality.verdict import Verdict
 from saltern.records.store import Store
 from saltern.schedule import is_due
 

@@ -7,7 +7,6 @@ from enum import StrEnum
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Priors
 from saltern.quality.verdict import Quantity
 
-
 __all__ = ["Determination", "Quantity", "Sighting", "Source"]
 
 

@@ -1,0 +1,53 @@
+"""The run-permit of one pump: a line whose edges retrigger a one-shot that holds the pump's supply.
+
+A level, high or low, holds nothing: only toggling does, so a hung, killed or blocked process loses its pumps after
+`lapse_s`. The one-shot is a retriggerable monostable with a pull-down at its input.
+"""
+
+import threading
+
+from gpiozero import DigitalOutputDevice
+from pydantic import BaseModel, ConfigDict, Field
+
+from saltern.ports import Driver, Wires
+
+
+class Config(BaseModel):
+    """A run-permit."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    pin: int = Field(ge=0, le=27)
+    lapse_s: float = Field(default=0.5, ge=0.25, le=2.0, description="time of the one-shot")
+
+
+class EdgePermit:
+    """Toggles its line at each kick; rests low."""
+
+    def __init__(self, output: DigitalOutputDevice, lapse_s: float) -> None:
+        self._output = output
+        self._lock = threading.Lock()
+        self._level = False
+        self.lapse_s = lapse_s
+
+    def kick(self) -> None:
+        with self._lock:
+            self._level = not self._level
+            self._output.value = self._level
+
+    def drop(self) -> None:
+        with self._lock:
+            if self._level:  # a falling edge does not retrigger: the one-shot listens to rising ones
+                self._level = False
+                self._output.value = False
+
+    def close(self) -> None:
+        self.drop()
+        self._output.close()
+
+
+def open_permit(config: Config, wires: Wires) -> EdgePermit:
+    return EdgePermit(DigitalOutputDevice(config.pin, pin_factory=wires.pins), config.lapse_s)
+
+
+DRIVER = Driver(kind="permit", config=Config, claims=lambda config: [f"gpio:{config.pin}"], open=open_permit)

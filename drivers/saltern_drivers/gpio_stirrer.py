@@ -1,0 +1,38 @@
+"""A stirrer motor through a MOSFET, its speed by PWM. Active-high with a pull-down."""
+
+from gpiozero import PWMOutputDevice
+from pydantic import BaseModel, ConfigDict, Field
+
+from saltern.ports import Driver, MisuseError, Wires
+
+
+class Config(BaseModel):
+    """A stirrer."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    pin: int = Field(ge=0, le=27)
+    frequency_hz: int = Field(default=200, ge=10, le=2000)
+
+
+class PwmStirrer:
+    """Turns at a share of full speed."""
+
+    def __init__(self, output: PWMOutputDevice) -> None:
+        self._output = output
+
+    def set_speed(self, fraction: float) -> None:
+        if not 0.0 <= fraction <= 1.0:
+            raise MisuseError(f"{fraction} is not a share of full speed", where="stirrer", remedy="Give 0 to 1")
+        self._output.value = fraction
+
+    def close(self) -> None:
+        self._output.off()
+        self._output.close()
+
+
+def open_stirrer(config: Config, wires: Wires) -> PwmStirrer:
+    return PwmStirrer(PWMOutputDevice(config.pin, frequency=config.frequency_hz, pin_factory=wires.pins))
+
+
+DRIVER = Driver(kind="stirrer", config=Config, claims=lambda config: [f"gpio:{config.pin}"], open=open_stirrer)

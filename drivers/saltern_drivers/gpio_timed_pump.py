@@ -1,0 +1,97 @@
+"""A DC pump head through a MOSFET, run for a time. One direction: a reversed waste pump would fill.
+
+Wiring: active-high gate with a pull-down of its own, so that the pump is off while the line floats. Example::
+
+    [pumps.waste.drive]
+    driver = "gpio-timed-pump"
+    pin = 12
+"""
+
+import threading
+from typing import Literal
+
+from gpiozero import PWMOutputDevice
+from pydantic import BaseModel, ConfigDict, Field
+
+from saltern.ports import Clock, Direction, Driver, MisuseError, Progress, Timer, Wires
+
+
+class Config(BaseModel):
+    """A timed pump."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    pin: int = Field(ge=0, le=27)
+    duty: float = Field(default=1.0, gt=0.05, le=1.0, description="share of full power while running")
+    frequency_hz: int = Field(default=200, ge=10, le=2000)
+    longest_s: float = Field(default=120.0, gt=0, le=600)
+
+
+class TimedPump:
+    """Turns for a stated time; the end is armed before the start."""
+
+    unit: Literal["s"] = "s"
+    rate = 1.0
+    reversible = False
+
+    def __init__(self, output: PWMOutputDevice, clock: Clock, config: Config) -> None:
+        self._output = output
+        self._clock = clock
+        self._duty = config.duty
+        self._lock = threading.Lock()
+        self._began_s = 0.0
+        self._ran_s = 0.0
+        self._running = False
+        self._end: Timer | None = None
+        self.longest = config.longest_s
+
+    def start(self, amount: float, direction: Direction = Direction.FORWARD) -> None:
+        if direction is not Direction.FORWARD:
+            raise MisuseError("turns one way only", where=self._where, remedy="Use a reversible drive")
+        if not 0.0 < amount <= self.longest:
+            raise MisuseError(
+                f"{amount} s is not between 0 and {self.longest} s", where=self._where, remedy="Move in smaller parts"
+            )
+        with self._lock:
+            if self._running:
+                raise MisuseError("is running already", where=self._where, remedy="Wait for the end of the motion")
+            self._end = self._clock.call_later(amount, self.halt)
+            self._began_s = self._clock.monotonic()
+            self._running = True
+            self._output.value = self._duty
+
+    def progress(self) -> Progress:
+        if self._running:
+            ran_s = self._clock.monotonic() - self._began_s
+            return Progress(True, ran_s, ran_s)
+        return Progress(False, self._ran_s, self._ran_s)
+
+    def halt(self) -> None:
+        with self._lock:
+            self._output.off()
+            if self._running:
+                self._ran_s = self._clock.monotonic() - self._began_s
+                self._running = False
+            if self._end is not None:
+                self._end.cancel()
+
+    def close(self) -> None:
+        self.halt()
+        self._output.close()
+
+    @property
+    def _where(self) -> str:
+        return f"timed pump on {self._output.pin}"
+
+
+def open_pump(config: Config, wires: Wires) -> TimedPump:
+    output = PWMOutputDevice(config.pin, frequency=config.frequency_hz, pin_factory=wires.pins)
+    return TimedPump(output, wires.clock, config)
+
+
+DRIVER = Driver(
+    kind="pump",
+    config=Config,
+    claims=lambda config: [f"gpio:{config.pin}"],
+    open=open_pump,
+)

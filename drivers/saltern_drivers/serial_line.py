@@ -1,0 +1,165 @@
+"""A measuring board that speaks lines of text over a serial port.
+
+Query boards are sent `query` and answer with a line; continuous ones (`query = ""`) send by themselves. A reading
+exists only when a whole line, up to its terminator, matches `pattern` and lies between `lowest` and `highest`. Input
+is drained before each query, so an answer that came too late is not taken for the next one; one still on its way
+when the query is sent cannot be told apart, which is why `timeout_s` should exceed the board's slowest answer.
+Example::
+
+    [probes.ph.board]
+    driver = "serial-line"
+    port = "/dev/serial/by-id/usb-your-board"
+    query = "R"
+    pattern = '(?P<value>[-+]?[0-9]+[.][0-9]+)'
+    unit = "mV"
+"""
+
+import math
+import re
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from saltern.ports import (
+    Clock,
+    DeviceSilentError,
+    DeviceUnavailableError,
+    Driver,
+    Reading,
+    ReplyError,
+    SerialPort,
+    Wires,
+)
+
+LONGEST_LINE = 256
+BELIEVABLE = {
+    "mV": (-2000.0, 2000.0),
+    "pH": (0.0, 14.0),
+    "mS/cm": (0.0, 200.0),
+    "uS/cm": (0.0, 200_000.0),
+    "degC": (-5.0, 60.0),
+}
+
+
+class Config(BaseModel):
+    """A line-protocol board."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    port: str = Field(min_length=1)
+    baud: int = Field(default=9600, ge=300, le=1_000_000)
+    query: str = Field(default="", max_length=64, pattern=r"^[\x20-\x7e]*$")
+    terminator: Literal["\r", "\n", "\r\n"] = "\r"
+    pattern: str = Field(description="regular expression of a whole reply, with a group named value")
+    unit: Literal["mV", "pH", "mS/cm", "uS/cm", "degC"]
+    timeout_s: float = Field(default=1.5, gt=0.05, le=10)
+    lowest: float | None = Field(default=None, description="a reply below this is no reading")
+    highest: float | None = Field(default=None, description="a reply above this is no reading")
+    error_values: tuple[float, ...] = Field(default=(), description="values by which the board says: no reading")
+
+    @field_validator("pattern")
+    @classmethod
+    def _names_the_value(cls, pattern: str) -> str:
+        try:
+            compiled = re.compile(pattern)
+        except re.error as error:
+            msg = f"is not a regular expression: {error}"
+            raise ValueError(msg) from error
+        if "value" not in compiled.groupindex:
+            msg = "has no group named value: write (?P<value>...) around the number"
+            raise ValueError(msg)
+        return pattern
+
+
+class LineBoard:
+    """Moves bytes when polled, and waits for none."""
+
+    def __init__(self, port: SerialPort, clock: Clock, config: Config) -> None:
+        self._port = port
+        self._clock = clock
+        self._config = config
+        self._pattern = re.compile(config.pattern)
+        self._terminator = config.terminator.encode()
+        low, high = BELIEVABLE[config.unit]
+        self._low = low if config.lowest is None else config.lowest
+        self._high = high if config.highest is None else config.highest
+        self._received = bytearray()
+        self._asked_s: float | None = None if config.query else clock.monotonic()
+        self.unit: str = config.unit
+
+    def request(self) -> None:
+        if not self._config.query or self._asked_s is not None:
+            return
+        self._received.clear()
+        try:
+            self._port.reset_input_buffer()
+            self._port.write(self._config.query.encode() + self._terminator)
+        except OSError as error:
+            raise self._gone(error) from error
+        self._asked_s = self._clock.monotonic()
+
+    def poll(self) -> Reading | None:
+        if self._asked_s is None:
+            return None
+        try:
+            waiting = self._port.in_waiting
+            if waiting:
+                self._received += self._port.read(waiting)
+        except OSError as error:
+            raise self._gone(error) from error
+        end = self._received.find(self._terminator)
+        if end >= 0:
+            line = bytes(self._received[:end])
+            del self._received[: end + len(self._terminator)]
+            self._asked_s = None if self._config.query else self._clock.monotonic()
+            return self._reading(line)
+        if len(self._received) > LONGEST_LINE:
+            self._received.clear()
+            self._asked_s = None if self._config.query else self._clock.monotonic()
+            raise ReplyError(
+                f"{LONGEST_LINE} bytes came without an end of line",
+                where=self._config.port,
+                remedy="Check baud and terminator",
+            )
+        if self._clock.monotonic() - self._asked_s > self._config.timeout_s:
+            got = f"only {bytes(self._received)!r}" if self._received else "nothing"
+            self._asked_s = None if self._config.query else self._clock.monotonic()
+            self._received.clear()
+            raise DeviceSilentError(
+                f"{got} came within {self._config.timeout_s} s",
+                where=self._config.port,
+                remedy="Check power and wiring of the board, baud and terminator",
+            )
+        return None
+
+    def close(self) -> None:
+        self._port.close()
+
+    def _reading(self, line: bytes) -> Reading:
+        text = line.decode("ascii", errors="replace").strip()
+        match = self._pattern.fullmatch(text)
+        try:
+            value = float(match["value"]) if match else math.nan
+        except (TypeError, ValueError):
+            value = math.nan
+        if not self._low <= value <= self._high or value in self._config.error_values:
+            raise ReplyError(
+                f"{text[:60]!r} is not a reading between {self._low:g} and {self._high:g} {self._config.unit}",
+                where=self._config.port,
+                remedy="Look at the probe and its plug; if the board is well, check pattern and unit",
+            )
+        return Reading(value, self._config.unit, self._clock.monotonic())
+
+    def _gone(self, error: OSError) -> DeviceUnavailableError:
+        self._asked_s = None if self._config.query else self._clock.monotonic()
+        return DeviceUnavailableError(
+            f"the port failed ({error})", where=self._config.port, remedy="Check the cable; it is tried again"
+        )
+
+
+def open_board(config: Config, wires: Wires) -> LineBoard:
+    port = wires.open_serial(config.port, baudrate=config.baud, timeout=0, write_timeout=0.05, exclusive=True)
+    return LineBoard(port, wires.clock, config)
+
+
+DRIVER = Driver(kind="probe", config=Config, claims=lambda config: [f"serial:{config.port}"], open=open_board)
