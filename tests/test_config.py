@@ -38,7 +38,7 @@ def test_all_mistakes_come_in_one_tree(table):
 def test_a_titration_that_could_reach_the_float_is_refused(table):
     table["limits"]["titrant_per_run_ml"] = 40.0
 
-    with pytest.raises(StartupError, match="overfill float acts at 136 mL"):
+    with pytest.raises(StartupError, match="the overfill float acts at 136 mL"):
         bench_from(table, where="reef.toml")
 
 

@@ -220,12 +220,16 @@ class BenchConfig(Table):
     @model_validator(mode="after")
     def _everything_fits(self) -> "BenchConfig":
         vessel = self.vessel
-        highest_ml = self.sample.volume_ml + vessel.residue_ml + self.limits.titrant_per_run_ml
         switch_ml = vessel.volume_at_ml(vessel.overfill_switch_mm)
-        if highest_ml > 0.95 * switch_ml:
+        cell_ml = vessel.volume_at_ml(vessel.conductivity_tip_mm)
+        sample_ml = (self.sample.volume_ml + self.sample.air_break_ml) * (1 + 0.03 * self.pumps.sample.gain_u_percent)
+        titrant_ml = self.limits.titrant_per_run_ml * (1 + 0.03 * self.pumps.titrant.gain_u_percent)
+        highest_ml = cell_ml + sample_ml + titrant_ml
+        if highest_ml > 0.99 * switch_ml:
             msg = (
-                f"sample, residue and titrant ceiling come to {highest_ml:.0f} mL, and the overfill float acts at "
-                f"{switch_ml:.0f} mL: lower sample.volume_ml or limits.titrant_per_run_ml, or raise the float"
+                f"what a drain may leave below the conductivity cell ({cell_ml:.0f} mL), the sample and the titrant "
+                f"ceiling come to {highest_ml:.0f} mL, and the overfill float acts at {switch_ml:.0f} mL: lower "
+                "sample.volume_ml, limits.titrant_per_run_ml or the cell, or raise the float"
             )
             raise ValueError(msg)
         if max(self.sample.rinse_ml, self.sample.keep_wet_ml) > self.sample.volume_ml:

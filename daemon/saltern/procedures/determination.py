@@ -112,6 +112,9 @@ _VOID: dict[type[SalternError], Reason] = {
 
 def prepare(bench: Bench, notebook: Notebook) -> None:
     """Bring the vessel to a known state: permits proved, the tip's stale acid and the old sample gone, rinsed."""
+    if any(row.name == "volume-bound" for row in bench.guard.acting):
+        empty(bench, notebook, "empty, for the vessel's content is not known")
+        fill(bench, notebook, bench.config.sample.rinse_ml, "fill a little")
     notebook.enter("permits")
     bench.prove_permits(PERMIT_PROOF_S)
     discard_tip(bench, notebook)

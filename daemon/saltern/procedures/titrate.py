@@ -85,10 +85,10 @@ def titrate(
     points = _Points([0.0], [0.0], [first])
     notebook.show_point(0.0, first.emf_mv)
     bench.stir(bench.config.stirrer.titrate_speed)
-    with bench.stage("titrate", titrant_ml=ceiling_ml):
+    with bench.stage("titrate", titrant_ml=ceiling_ml, needs="ph"):
         while True:
             notebook.curve = curve = points.curve(titrant_density_kg_l, temperature_c)
-            dose_g = next_dose_g(curve, conditions, priors)
+            dose_g = next_dose_g(curve, conditions, priors, bench.config.method)
             if dose_g is None:
                 break
             dose_ml = whole_steps_ml(bench.config, dose_g / titrant_density_kg_l, counted)

@@ -1,0 +1,522 @@
+"""The bench: the only way to move liquid, and the only place where time passes.
+
+Every wait scans the guard. Every motion is bounded by its drive, by its permit, and by a computed time. Nothing is
+committed to storage while a pump turns.
+"""
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+
+from saltern.bench import ledger as books
+from saltern.bench.devices import Devices
+from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
+from saltern.bench.interlocks import Snapshot
+from saltern.bench.ledger import Interval, Ledger, LedgerStore
+from saltern.chemistry.electrode import nernst_slope_mv
+from saltern.config import BenchConfig
+from saltern.errors import InterlockError, MotionError, ReadingError, SalternError, StorageError
+from saltern.ports import Clock, Direction, DriverError, MisuseError, Progress, Reading
+
+MOVING_SCAN_S = 0.1
+RESTING_SCAN_S = 1.0
+IDLE_SCAN_S = 5.0
+POLL_S = 0.1
+READ_TRIES = 3
+OVERTIME_FACTOR, OVERTIME_S = 1.2, 2.0
+GAIN_SIGMAS = 3.0
+DRAIN_TRIES = 3
+DRAIN_MARGIN, DRAIN_MARGIN_S = 1.3, 8.0
+DRY_READINGS = 2
+STALE_S = 30.0
+STILL_MV = 25.0
+
+
+class StopRequested(SalternError):  # noqa: N818 - not an error of anybody's
+    """Somebody asked for an end, and the run stops where it is."""
+
+
+class Store(LedgerStore, LatchStore):
+    """What a bench keeps across restarts."""
+
+
+@dataclass(frozen=True)
+class Drained:
+    """How a drain went."""
+
+    proved: bool
+    wet_seen: bool
+    dry_after_s: float | None
+    ran_s: float
+
+
+class Bench:
+    """One machine's devices, calibrated, guarded and accounted for."""
+
+    def __init__(self, config: BenchConfig, devices: Devices, clock: Clock, store: Store) -> None:
+        self.config = config
+        self.devices = devices
+        self.clock = clock
+        self._store = store
+        self._stop = threading.Event()
+        self._due_s: dict[str, float] = {}  # by moving role: when its motion must have ended
+        self._promise: dict[str, float] = {}
+        self._needs: str | None = None
+        self._good_s: dict[str, float] = {}
+        self._storage_failed = False
+        self._seen_s = clock.monotonic()
+        self._switches = tuple((attribute, devices.switches.get(attribute)) for attribute in SWITCH_ROWS)
+        self._fixed = {
+            "overfill_ml": config.vessel.volume_at_ml(config.vessel.overfill_switch_mm),
+            "cell_ml": config.vessel.volume_at_ml(config.vessel.conductivity_tip_mm),
+            "waste_room_ml": config.waste.container_ml - config.vessel.capacity_ml,
+        }
+        self.ledger, self.found = self._open_ledger()
+        self.guard = Guard(devices.pumps, devices.permits, self._look, clock, store)
+        for attribute, row in SWITCH_ROWS.items():
+            switch = devices.switches.get(attribute)
+            if switch is not None:
+                switch.watch(lambda row=row: self.guard.edge(row))  # type: ignore[misc]
+        self.guard.scan()
+
+    def _open_ledger(self) -> tuple[Ledger, str]:
+        """Take up the ledger where it was left, and say what was found."""
+        capacity_ml = self.config.vessel.capacity_ml
+        kept = self._store.load_ledger()
+        if kept is None:
+            return books.first(capacity_ml, self.config.titrant.bottle_ml), "a bench that starts for the first time"
+        if kept.stage is not None:
+            found = f"an unclean stop during {kept.stage}: the vessel holds at most {capacity_ml:.0f} mL"
+            return books.after_unclean_stop(kept, capacity_ml), found
+        return kept, f"an orderly stop: the vessel holds at most {kept.vessel_ml.high:.0f} mL"
+
+    # Time -------------------------------------------------------------------------
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass within a procedure, scanning."""
+        self._pass(seconds, RESTING_SCAN_S)
+
+    def idle(self, seconds: float) -> None:
+        """Let time pass between procedures, scanning; the daily titrant allowance refills meanwhile."""
+        self._pass(seconds, IDLE_SCAN_S)
+        elapsed_s, self._seen_s = self.clock.monotonic() - self._seen_s, self.clock.monotonic()
+        self.ledger = books.uptime_passed(self.ledger, elapsed_s, self.config.limits.titrant_per_day_ml)
+
+    def _pass(self, seconds: float, scan_s: float) -> None:
+        end_s = self.clock.monotonic() + seconds
+        while True:
+            self.guard.scan()
+            self._heed()
+            left_s = end_s - self.clock.monotonic()
+            if left_s <= 1e-9:
+                return
+            self.clock.sleep(min(scan_s, left_s))
+
+    def request_stop(self) -> None:
+        """Ask, from any thread, that what is under way stops at the next scan."""
+        self._stop.set()
+
+    def clear_stop(self) -> None:
+        self._stop.clear()
+
+    def _heed(self) -> None:
+        if self._stop.is_set():
+            raise StopRequested("a stop was asked for", where=self.config.name, remedy="Start again when ready")
+
+    # Looking ------------------------------------------------------------------------
+
+    def _look(self, seen: Snapshot) -> None:
+        for attribute, switch in self._switches:
+            if switch is not None:
+                setattr(seen, attribute, switch.is_active())
+        ledger, limits, fixed = self.ledger, self.config.limits, self._fixed
+        seen.vessel_high_ml = ledger.vessel_ml.high
+        seen.overfill_ml = fixed["overfill_ml"]
+        seen.titrant_run_ml = ledger.titrant_run_ml
+        seen.titrant_run_limit_ml = limits.titrant_per_run_ml * 1.1
+        seen.titrant_recent_ml = ledger.titrant_recent_ml
+        seen.titrant_day_limit_ml = limits.titrant_per_day_ml
+        seen.titrant_left_ml = ledger.titrant_left_ml.high
+        seen.waste_high_ml = ledger.waste_ml.high
+        seen.waste_room_ml = fixed["waste_room_ml"]
+        seen.storage_failed = self._storage_failed
+        now_s = self.clock.monotonic()
+        seen.overtime = any(now_s > due_s for due_s in self._due_s.values())
+        seen.reading_limit_s = STALE_S
+        seen.reading_age_s = 0.0 if self._needs is None else now_s - self._good_s.get(self._needs, -1e9)
+
+    def read(self, role: str) -> Reading:
+        """Return a reading taken after this call.
+
+        Raises
+        ------
+        ReadingError
+            The board gave none in `READ_TRIES` tries.
+        """
+        probe = self.devices.probes[role]
+        trouble: DriverError | None = None
+        for _ in range(READ_TRIES):
+            try:
+                probe.request()
+                while (reading := probe.poll()) is None:
+                    self._pass(POLL_S, POLL_S)
+            except MisuseError:
+                raise
+            except DriverError as error:
+                trouble = error
+                self._pass(POLL_S, POLL_S)
+            else:
+                self._good_s[role] = reading.at_s
+                return reading
+        raise ReadingError(
+            f"no reading in {READ_TRIES} tries: {trouble.what if trouble else 'silent'}",
+            where=f"{self.config.name}, {role} probe",
+            remedy=trouble.remedy if trouble else "Check the board",
+        )
+
+    def read_emf_mv(self) -> tuple[float, float]:
+        """Return the electrode's signal in mV, rising with acid, and its monotonic time.
+
+        A board that sends pH is turned back to mV by the calibration in the bench file, at 25 degC, so that the
+        evaluation can fit the electrode anew.
+        """
+        reading = self.read("ph")
+        if reading.unit == "mV":
+            return reading.value, reading.at_s
+        probe = self.config.probes.ph
+        per_ph = nernst_slope_mv(25.0) * probe.slope_percent / 100.0
+        return probe.e7_mv + per_ph * (7.0 - reading.value), reading.at_s
+
+    def conductivity_ms_cm(self) -> float:
+        """Return what the conductivity board sends, mS/cm, its own compensation included."""
+        return _ms_cm(self.read("conductivity"))
+
+    def temperature_c(self) -> float:
+        return self.read("temperature").value + self.config.probes.temperature.offset_k
+
+    def stir(self, fraction: float) -> None:
+        self.devices.stirrer.set_speed(fraction)
+
+    # Moving -------------------------------------------------------------------------
+
+    @contextmanager
+    def stage(
+        self, name: str, *, sample_ml: float = 0.0, titrant_ml: float = 0.0, needs: str | None = None
+    ) -> Iterator[None]:
+        """Open a stage: commit the whole volume that it may move, pumps at rest; afterwards, what moved.
+
+        Parameters
+        ----------
+        name
+            For the records.
+        sample_ml, titrant_ml
+            The most that the stage will ask of each pump.
+        needs
+            A probe whose reading must not grow stale during the stage.
+
+        Raises
+        ------
+        InterlockError
+            The vessel's upper bound and what may be added do not fit below the overfill float.
+        """
+        sample_most_ml = self._most_ml("sample", sample_ml) if sample_ml > 0.0 else 0.0
+        titrant_most_ml = self._most_ml("titrant", titrant_ml) if titrant_ml > 0.0 else 0.0
+        promised = books.promised(self.ledger, name, sample_most_ml, titrant_most_ml)
+        if promised.vessel_ml.high > self._fixed["overfill_ml"]:
+            raise InterlockError(
+                f"the vessel may hold {self.ledger.vessel_ml.high:.0f} mL, and {name} may add "
+                f"{sample_most_ml + titrant_most_ml:.0f} mL; the overfill float acts at "
+                f"{self._fixed['overfill_ml']:.0f} mL",
+                where=f"{self.config.name}, {name}",
+                remedy="Run `saltern empty`: the vessel must be proved empty first",
+                interlock="volume-bound",
+            )
+        self._commit(promised, name)
+        self.ledger = replace(self.ledger, stage=name)
+        self._promise = {"sample": sample_ml, "titrant": titrant_ml}
+        self._needs = needs
+        if needs is not None:
+            self._good_s[needs] = self.clock.monotonic()
+        try:
+            yield
+        finally:
+            self._promise = {}
+            self._needs = None
+            self.ledger = replace(self.ledger, stage=None)
+            self._commit(self.ledger, f"{name} ended")
+
+    def add(self, role: str, volume_ml: float) -> Interval:
+        """Add sample or titrant to the vessel, within an open stage.
+
+        Returns
+        -------
+        Interval
+            What was moved, mL, by the calibration and its uncertainty.
+
+        Raises
+        ------
+        InterlockError
+            An interlock forbade or stopped it.
+        MotionError
+            The drive stopped short.
+        MisuseError
+            More than the stage promised.
+        """
+        left_ml = self._promise.get(role, 0.0)
+        if volume_ml > left_ml + 1e-9:
+            raise MisuseError(
+                f"{volume_ml:.3f} mL of {role} is more than the {left_ml:.3f} mL left of what the stage promised",
+                where=f"{self.config.name}, bench",
+                remedy="Open a stage that promises it",
+            )
+        self._promise[role] = left_ml - volume_ml
+        least_ml, most_ml, _ = self._turn(role, volume_ml / self._pump(role).ml_per_unit, Direction.FORWARD)
+        return Interval(least_ml, most_ml)
+
+    def draw_back(self, role: str, volume_ml: float) -> None:
+        """Turn a pump backwards, to break its line with air; the line's end must be above the spout.
+
+        Raises
+        ------
+        MisuseError
+            The line's end could dip into the vessel: what is drawn back would come from there.
+        """
+        if self._pump(role).line.outlet_mm <= self.config.vessel.spout_mm:
+            raise MisuseError(
+                f"the {role} line ends below the spout and could draw from the vessel",
+                where=f"{self.config.name}, pumps.{role}.line",
+                remedy="End it above the spout: an air gap",
+            )
+        self._turn(role, volume_ml / self._pump(role).ml_per_unit, Direction.REVERSE)
+
+    def drain(self) -> Drained:
+        """Run the waste pump until the conductivity cell has gone from wet to dry, and a little longer.
+
+        Empty is a transition: a cell that is dry from the start proves nothing. It is tried `DRAIN_TRIES` times.
+        """
+        vessel = self.config.vessel
+        rate_ml_s = self._pump("waste").ml_per_unit * self.devices.pumps["waste"].rate
+        ran_s, wet_seen = 0.0, False
+        self._commit(replace(self.ledger, stage="drain"), "drain")
+        try:
+            for _ in range(DRAIN_TRIES):
+                watch = _CellWatch(self, wet_before=self._cell_is_wet())
+                most_s = DRAIN_MARGIN * self.ledger.vessel_ml.high / rate_ml_s + DRAIN_MARGIN_S
+                tail_s = 1.5 * vessel.volume_at_ml(vessel.conductivity_tip_mm) / rate_ml_s + 1.0
+                _, most_ml, seconds = self._turn("waste", most_s, Direction.FORWARD, until=watch.dried)
+                ran_s += seconds
+                wet_seen = wet_seen or watch.wet_seen
+                if watch.dry_at_s is not None:
+                    self._turn("waste", tail_s, Direction.FORWARD)
+                    ran_s += tail_s
+                    self.ledger = books.proved_empty(self.ledger, self._fixed["cell_ml"])
+                    return Drained(True, True, watch.dry_at_s, ran_s)
+                self.ledger = books.drained(self.ledger, most_ml)
+                if not watch.wet_seen:
+                    break
+            return Drained(False, wet_seen, None, ran_s)
+        finally:
+            self.ledger = replace(self.ledger, stage=None)
+            self._commit(self.ledger, "drain ended")
+
+    def prove_permits(self, seconds: float) -> None:
+        """Energise every permit with no drive: nothing may move.
+
+        Raises
+        ------
+        MotionError
+            The cell changed between wet and dry, or the electrode's signal jumped: a drive is shorted.
+        """
+        roles = tuple(self.devices.permits)
+        lapse_s = max((permit.lapse_s for permit in self.devices.permits.values()), default=0.0)
+        wet, emf_mv = self._cell_is_wet(), self.read_emf_mv()[0]
+        sample_ml, titrant_ml = (
+            self._pump(role).ml_per_unit * self.devices.pumps[role].rate * (seconds + lapse_s)
+            for role in ("sample", "titrant")
+        )
+        may_add_ml = sample_ml + titrant_ml
+        before = self.ledger
+        self._commit(books.promised(before, "permits", sample_ml, titrant_ml), "permits")
+        for role in roles:
+            self.guard.demand(role)
+        end_s = self.clock.monotonic() + seconds
+        while self.clock.monotonic() < end_s:
+            self.guard.scan(roles)
+            self._heed()
+            self.clock.sleep(MOVING_SCAN_S)
+        for permit in self.devices.permits.values():
+            permit.drop()
+        self.wait(lapse_s + 0.5)
+        moved = self._cell_is_wet() is not wet or (wet and abs(self.read_emf_mv()[0] - emf_mv) > STILL_MV)
+        if moved:
+            self.ledger = replace(before, vessel_ml=before.vessel_ml.plus(0.0, may_add_ml))
+            self._commit(self.ledger, "permits moved liquid")
+            raise MotionError(
+                f"liquid moved in {seconds:.0f} s with every drive at rest",
+                where=f"{self.config.name}, permits",
+                remedy="A pump's transistor or driver is shorted: take the bench off its supply and replace it",
+            )
+        self._commit(before, "permits ended")
+
+    def make_safe(self) -> None:
+        """Halt every drive, drop every permit, stop the stirrer. Idempotent, from any state."""
+        for drive in self.devices.pumps.values():
+            drive.halt()
+        for permit in self.devices.permits.values():
+            permit.drop()
+        self.devices.stirrer.set_speed(0.0)
+        self._due_s.clear()
+
+    def close(self) -> None:
+        self.make_safe()
+        self.devices.close()
+
+    # Books --------------------------------------------------------------------------
+
+    def note(self, ledger: Ledger, reason: str) -> None:
+        """Take up a ledger that a keeper's act changed: a new bottle, an emptied container."""
+        self._commit(ledger, reason)
+        self.ledger = ledger
+        self.guard.scan()
+
+    def _commit(self, ledger: Ledger, reason: str) -> None:
+        try:
+            self.guard.save()
+            self._store.commit_ledger(ledger, reason)
+        except StorageError:
+            self._storage_failed = True
+            raise
+        self._storage_failed = False
+
+    # Turning ------------------------------------------------------------------------
+
+    def _pump(self, role: str):  # type: ignore[no-untyped-def]
+        return getattr(self.config.pumps, role)
+
+    def _gain_u(self, role: str) -> float:
+        return float(GAIN_SIGMAS * self._pump(role).gain_u_percent / 100.0)
+
+    def _most_ml(self, role: str, volume_ml: float) -> float:
+        """Return the most that a permit held for this volume could move, mL."""
+        permit = self.devices.permits.get(role)
+        lapse_s = permit.lapse_s if permit is not None else 0.0
+        rate_ml_s = self._pump(role).ml_per_unit * self.devices.pumps[role].rate
+        return float((volume_ml + lapse_s * rate_ml_s) * (1.0 + self._gain_u(role)))
+
+    def _turn(
+        self, role: str, units: float, direction: Direction, until: Callable[[], bool] = lambda: False
+    ) -> tuple[float, float, float]:
+        """Turn a pump by native units, in motions that its drive accepts; return least and most mL, and seconds."""
+        drive = self.devices.pumps[role]
+        least_ml = most_ml = seconds = 0.0
+        left = units
+        while left > 1e-9:
+            part = min(left, drive.longest)
+            if drive.unit == "steps" and round(part) < 1:
+                break
+            progress, took_s, ended_early = self._one_motion(role, part, direction, until)
+            least, most = self._book(role, progress, took_s, direction)
+            least_ml, most_ml, seconds = least_ml + least, most_ml + most, seconds + took_s
+            if ended_early:
+                break
+            self._check_complete(role, part, progress)
+            left -= part
+        return least_ml, most_ml, seconds
+
+    def _one_motion(
+        self, role: str, amount: float, direction: Direction, until: Callable[[], bool]
+    ) -> tuple[Progress, float, bool]:
+        drive, permit = self.devices.pumps[role], self.devices.permits.get(role)
+        self.guard.demand(role)
+        self._heed()
+        begun_s = self.clock.monotonic()
+        ended_early = False
+        self._due_s[role] = begun_s + OVERTIME_FACTOR * amount / drive.rate + OVERTIME_S
+        try:
+            if permit is not None:
+                permit.kick()
+            drive.start(amount, direction)
+            while (progress := drive.progress()).running:
+                self.clock.sleep(MOVING_SCAN_S)
+                if role in self.guard.scan((role,)):
+                    break
+                self._heed()
+                if until():
+                    ended_early = True
+                    break
+        finally:
+            drive.halt()
+            if permit is not None:
+                permit.drop()
+            self._due_s.pop(role, None)
+            progress = drive.progress()
+        if role in self.guard.cut:
+            self._book(role, progress, self.clock.monotonic() - begun_s, direction)
+            self.guard.demand(role)
+        return progress, self.clock.monotonic() - begun_s, ended_early
+
+    def _book(self, role: str, progress: Progress, took_s: float, direction: Direction) -> tuple[float, float]:
+        """Enter a motion in the ledger; return its least and most volume, mL."""
+        ml, gain_u = self._pump(role).ml_per_unit, self._gain_u(role)
+        permit = self.devices.permits.get(role)
+        lapse_s = permit.lapse_s if permit is not None else 0.0
+        least_ml = progress.at_least * ml * (1.0 - gain_u)
+        energised = (took_s + lapse_s) * self.devices.pumps[role].rate
+        most_ml = max(progress.at_most, energised) * ml * (1.0 + gain_u)
+        if direction is Direction.REVERSE:
+            return least_ml, most_ml
+        if role == "sample":
+            self.ledger = books.sample_added(self.ledger, 0.0, most_ml)
+        elif role == "titrant":
+            self.ledger = books.titrant_added(self.ledger, 0.0, most_ml)
+        return least_ml, progress.at_most * ml * (1.0 + gain_u)
+
+    def _check_complete(self, role: str, asked: float, progress: Progress) -> None:
+        drive = self.devices.pumps[role]
+        short = asked - progress.at_least
+        if short > (0.5 if drive.unit == "steps" else 0.25):
+            raise MotionError(
+                f"the {role} drive stopped {short:.3g} {drive.unit} short of {asked:.6g}",
+                where=f"{self.config.name}, pumps.{role}",
+                remedy="Check the drive's supply and wiring",
+            )
+
+    def _cell_is_wet(self) -> bool:
+        return self.conductivity_ms_cm() >= self.config.probes.conductivity.dry_ms_cm
+
+
+class _CellWatch:
+    """Watches the conductivity cell while the waste pump runs, without waiting for it."""
+
+    def __init__(self, bench: Bench, *, wet_before: bool) -> None:
+        self._probe = bench.devices.probes["conductivity"]
+        self._limit = bench.config.probes.conductivity.dry_ms_cm
+        self._clock = bench.clock
+        self._began_s = bench.clock.monotonic()
+        self._dry = 0
+        self.wet_seen = wet_before
+        self.dry_at_s: float | None = None
+
+    def dried(self) -> bool:
+        """Return whether the cell, wet before, has now given `DRY_READINGS` dry readings in a row."""
+        try:
+            self._probe.request()
+            reading = self._probe.poll()
+        except DriverError:
+            self._dry = 0  # a bad answer proves nothing, and is no reason to stop draining
+            return False
+        if reading is None:
+            return False
+        if _ms_cm(reading) >= self._limit:
+            self._dry, self.wet_seen = 0, True
+            return False
+        self._dry += 1
+        if self.wet_seen and self._dry >= DRY_READINGS:
+            self.dry_at_s = self._clock.monotonic() - self._began_s
+            return True
+        return False
+
+
+def _ms_cm(reading: Reading) -> float:
+    return reading.value / 1000.0 if reading.unit == "uS/cm" else reading.value

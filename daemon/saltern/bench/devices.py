@@ -1,0 +1,151 @@
+"""Opening the devices of a bench: everything is checked, then everything is opened, and all failures come in one tree."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.metadata import entry_points
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from saltern.config import BenchConfig, DeviceTable, config_mistakes
+from saltern.errors import ConfigError, SalternError, StartupError
+from saltern.ports import Driver, Probe, PumpDrive, RunPermit, Stirrer, Switch, Wires
+
+GROUP = "saltern.drivers"
+
+
+@dataclass(frozen=True)
+class Devices:
+    """Open devices by role."""
+
+    pumps: Mapping[str, PumpDrive]
+    permits: Mapping[str, RunPermit]
+    stirrer: Stirrer
+    probes: Mapping[str, Probe]
+    switches: Mapping[str, Switch]
+
+    def close(self) -> None:
+        for group in (self.pumps, self.permits, self.probes, self.switches):
+            for device in group.values():
+                device.close()
+        self.stirrer.close()
+
+
+@dataclass(frozen=True)
+class _Slot:
+    """A place in the bench file where a device is named."""
+
+    where: str
+    role: str
+    kind: str
+    table: DeviceTable
+
+
+def validate_devices(config: BenchConfig) -> list[tuple[str, Driver, BaseModel]]:
+    """Check every device table against its driver, and that nothing is claimed twice; open nothing.
+
+    Raises
+    ------
+    StartupError
+        With all mistakes.
+    """
+    checked, mistakes = _check(config)
+    if mistakes:
+        raise StartupError(config.name, mistakes)
+    return [(slot.where, driver, options) for slot, driver, options in checked]
+
+
+def open_devices(config: BenchConfig, wires: Wires) -> Devices:
+    """Check all devices, then open all.
+
+    Raises
+    ------
+    StartupError
+        With every mistake and every device that would not open; what was opened is closed again.
+    """
+    checked, mistakes = _check(config)
+    if mistakes:
+        raise StartupError(config.name, mistakes)
+    opened: dict[tuple[str, str], Any] = {}
+    for slot, driver, options in checked:
+        try:
+            opened[slot.kind, slot.role] = driver.open(options, wires)
+        except SalternError as error:
+            mistakes.append(error)
+        except Exception as error:  # noqa: BLE001 - a library's error becomes ours, in the tree
+            mistakes.append(
+                ConfigError(f"cannot be opened ({error})", where=slot.where, remedy="Check wiring and configuration")
+            )
+    if mistakes:
+        for device in opened.values():
+            device.close()
+        raise StartupError(config.name, mistakes)
+
+    def of(kind: str) -> dict[str, Any]:
+        return {role: device for (its_kind, role), device in opened.items() if its_kind == kind}
+
+    return Devices(of("pump"), of("permit"), opened["stirrer", "stirrer"], of("probe"), of("switch"))
+
+
+def _slots(config: BenchConfig) -> list[_Slot]:
+    slots = [_Slot("stirrer.drive", "stirrer", "stirrer", config.stirrer.drive)]
+    for role, pump in (
+        ("sample", config.pumps.sample),
+        ("waste", config.pumps.waste),
+        ("titrant", config.pumps.titrant),
+    ):
+        slots.append(_Slot(f"pumps.{role}.drive", role, "pump", pump.drive))
+        if pump.permit is not None:
+            slots.append(_Slot(f"pumps.{role}.permit", role, "permit", pump.permit))
+    probes = (("ph", config.probes.ph), ("conductivity", config.probes.conductivity), ("temperature", config.probes.temperature))
+    slots += [_Slot(f"probes.{role}.board", role, "probe", probe.board) for role, probe in probes]
+    for role in ("overfill", "leak", "stop", "waste_full"):
+        table = getattr(config.switches, role)
+        if table is not None:
+            slots.append(_Slot(f"switches.{role}", role, "switch", table))
+    return slots
+
+
+def _check(config: BenchConfig) -> tuple[list[tuple[_Slot, Driver, BaseModel]], list[SalternError]]:
+    drivers = {entry.name: entry for entry in entry_points(group=GROUP)}
+    checked: list[tuple[_Slot, Driver, BaseModel]] = []
+    mistakes: list[SalternError] = []
+    claimed: dict[str, str] = {}
+    for slot in _slots(config):
+        entry = drivers.get(slot.table.driver)
+        if entry is None:
+            mistakes.append(
+                ConfigError(
+                    f"there is no driver {slot.table.driver!r}",
+                    where=f"{config.name}, {slot.where}",
+                    remedy=f"Choose one of {', '.join(sorted(drivers))}",
+                )
+            )
+            continue
+        driver: Driver = entry.load()
+        if driver.kind != slot.kind:
+            mistakes.append(
+                ConfigError(
+                    f"the driver {slot.table.driver!r} is for a {driver.kind}, and this is a {slot.kind}",
+                    where=f"{config.name}, {slot.where}",
+                    remedy="Name another driver",
+                )
+            )
+            continue
+        try:
+            options = driver.config.model_validate(slot.table.options())
+        except ValidationError as error:
+            mistakes += config_mistakes(error, f"{config.name}, {slot.where}")
+            continue
+        for claim in driver.claims(options):
+            if claim in claimed:
+                mistakes.append(
+                    ConfigError(
+                        f"{claim} is used twice: by {claimed[claim]} and by {slot.where}",
+                        where=config.name,
+                        remedy="Give each device its own pin or port",
+                    )
+                )
+            claimed.setdefault(claim, slot.where)
+        checked.append((slot, driver, options))
+    return checked, mistakes

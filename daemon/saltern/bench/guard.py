@@ -1,0 +1,198 @@
+"""The guard: scans the interlock table, latches trips, halts what a row cuts, and kicks the permits of what may move.
+
+A permit is kicked only at the end of a scan that passed. If scans stop, for whatever reason, permits lapse.
+"""
+
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from saltern.bench.interlocks import ALL_PUMPS, TABLE, Row, Snapshot
+from saltern.errors import InterlockError
+from saltern.ports import Clock, PumpDrive, RunPermit
+
+SWITCH_ROWS = {"overfill": "overfill", "leak": "leak", "stop": "stop", "waste_full": "waste-full"}
+"""Which row each switch input belongs to."""
+
+
+@dataclass(frozen=True)
+class TripEvent:
+    """An interlock acted, or was cleared."""
+
+    at_s: float
+    row: Row
+    acting: bool
+
+
+class LatchStore(Protocol):
+    """Where latched trips survive a restart."""
+
+    def load_latches(self) -> list[str]: ...
+
+    def set_latch(self, name: str) -> None: ...
+
+    def clear_latch(self, name: str, operator: str) -> None: ...
+
+
+class Guard:
+    """Watches one bench.
+
+    Parameters
+    ----------
+    drives, permits
+        By pump role; a pump without a permit has no entry.
+    look
+        Fills a snapshot with what is seen now.
+    """
+
+    def __init__(
+        self,
+        drives: Mapping[str, PumpDrive],
+        permits: Mapping[str, RunPermit],
+        look: Callable[[Snapshot], None],
+        clock: Clock,
+        store: LatchStore,
+        table: tuple[Row, ...] = TABLE,
+    ) -> None:
+        self._drives = drives
+        self._permits = permits
+        self._look = look
+        self._clock = clock
+        self._store = store
+        self._table = table
+        self._rows = {row.name: row for row in table}
+        self._lock = threading.Lock()
+        self._latched: set[str] = {name for name in store.load_latches() if name in self._rows}
+        self._edges: set[str] = set()
+        self._acting: set[str] = set(self._latched)
+        self._unsaved: set[str] = set()
+        self.cut: frozenset[str] = self._cuts(self._acting)
+        self.events: deque[TripEvent] = deque(maxlen=10_000)
+        self.snapshot = Snapshot()
+
+    # Scanning, in the control thread --------------------------------------------
+
+    def scan(self, moving: Iterable[str] = ()) -> frozenset[str]:
+        """Evaluate every row once; halt and cut, or kick the permits of `moving`.
+
+        Returns
+        -------
+        frozenset
+            The pump roles that are cut.
+        """
+        seen = self.snapshot
+        self._look(seen)
+        now_acting = {row.name for row in self._table if row.condition(seen)}
+        with self._lock:
+            if self._edges:
+                now_acting |= self._edges
+                self._edges.clear()
+            for name in now_acting:
+                if name not in self._latched and self._rows[name].kind == "trip":
+                    self._latched.add(name)
+                    self._unsaved.add(name)
+            acting = now_acting | self._latched
+        if acting != self._acting:
+            self._tell(acting)
+            self._acting = acting
+            self.cut = self._cuts(acting)
+        for role in self.cut:
+            self._stop(role)
+        for role in moving:
+            if role not in self.cut and role in self._permits:
+                self._permits[role].kick()
+        return self.cut
+
+    def edge(self, name: str) -> None:
+        """Act on a switch from any thread: cut at once, and let the next scan latch it."""
+        row = self._rows.get(name)
+        if row is None:
+            return
+        with self._lock:
+            self._edges.add(name)
+        for role in row.cuts:
+            self._stop(role)
+
+    def demand(self, role: str) -> None:
+        """Refuse a motion that an interlock forbids.
+
+        Raises
+        ------
+        InterlockError
+            Some row cuts this pump now.
+        """
+        if role not in self.scan():
+            return
+        row = next(row for row in self._table if row.name in self._acting and role in row.cuts)
+        raise InterlockError(
+            f"the interlock {row.name} forbids the {role} pump ({row.condition.__name__.replace('_', ' ')})",
+            where=row.watches,
+            remedy=row.remedy,
+            interlock=row.name,
+        )
+
+    # Latches ----------------------------------------------------------------------
+
+    @property
+    def acting(self) -> tuple[Row, ...]:
+        """Return the rows that block or have tripped, in the table's order."""
+        return tuple(row for row in self._table if row.name in self._acting)
+
+    def save(self) -> None:
+        """Write latches that are new to the store; called while pumps rest."""
+        with self._lock:
+            fresh, self._unsaved = self._unsaved, set()
+        try:
+            for name in sorted(fresh):
+                self._store.set_latch(name)
+        except OSError:
+            with self._lock:
+                self._unsaved |= fresh
+            raise
+
+    def reset(self, operator: str) -> None:
+        """Clear every latched trip.
+
+        Raises
+        ------
+        InterlockError
+            The cause of one still lasts; none is cleared.
+        """
+        self._look(self.snapshot)
+        for name in sorted(self._latched):
+            row = self._rows[name]
+            if row.condition(self.snapshot):
+                raise InterlockError(
+                    f"{row.watches} still says {row.condition.__name__.replace('_', ' ')}",
+                    where=f"reset of {name}",
+                    remedy=row.remedy,
+                    interlock=name,
+                )
+        for name in sorted(self._latched):
+            self._store.clear_latch(name, operator)
+        with self._lock:
+            self._latched.clear()
+            self._unsaved.clear()
+        self.scan()
+
+    # ------------------------------------------------------------------------------
+
+    def _stop(self, role: str) -> None:
+        drive, permit = self._drives.get(role), self._permits.get(role)
+        if permit is not None:
+            permit.drop()
+        if drive is not None:
+            drive.halt()
+
+    def _tell(self, acting: set[str]) -> None:
+        now_s = self._clock.monotonic()
+        for name in sorted(acting ^ self._acting):
+            self.events.append(TripEvent(now_s, self._rows[name], name in acting))
+
+    def _cuts(self, acting: Iterable[str]) -> frozenset[str]:
+        cut: frozenset[str] = frozenset()
+        for name in acting:
+            cut |= self._rows[name].cuts
+        return cut & ALL_PUMPS

@@ -1,0 +1,135 @@
+"""The measuring boards at the other end of the serial line: `twin://ph`, `twin://conductivity`, `twin://temperature`.
+
+Each answers a query line after its conversion time, as text, in the unit the bench file expects, and does to the
+conductivity what its own temperature compensation does.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from math import log
+from typing import Any
+
+from saltern.ports import Clock, DeviceUnavailableError
+from saltern_drivers.twin.electrode import GAS_OVER_FARADAY_MV
+from saltern_drivers.twin.world import World
+
+CONVERSION_S = 0.3
+PSS78_R_T = (0.6766097, 2.00564e-2, 1.104259e-4, -6.9698e-7, 1.0031e-9)
+"""C(35, t) / C(35, 15): Fofonoff & Millard 1983, UNESCO Tech. Pap. Mar. Sci. 44; t on IPTS-68."""
+
+
+class BoardPort:
+    """The part of a pyserial port that drivers use; `timeout` is 0."""
+
+    def __init__(self, clock: Clock, answer: Callable[[], str], terminator: bytes) -> None:
+        self._clock = clock
+        self._answer = answer
+        self._terminator = terminator
+        self._asked = bytearray()
+        self._due: deque[tuple[float, bytes]] = deque()
+        self._ready = bytearray()
+        self.silent = False
+        self.late_s = 0.0
+        self.garble: Callable[[bytes], bytes] = lambda sent: sent
+        self.gone = False
+
+    @property
+    def in_waiting(self) -> int:
+        self._check()
+        while self._due and self._due[0][0] <= self._clock.monotonic():
+            self._ready += self._due.popleft()[1]
+        return len(self._ready)
+
+    def read(self, size: int = 1) -> bytes:
+        self._check()
+        part = bytes(self._ready[:size])
+        del self._ready[:size]
+        return part
+
+    def write(self, data: bytes, /) -> int:
+        self._check()
+        self._asked += data
+        while (end := self._asked.find(self._terminator)) >= 0:
+            del self._asked[: end + len(self._terminator)]
+            if not self.silent:
+                due_s = self._clock.monotonic() + CONVERSION_S + self.late_s
+                self._due.append((due_s, self.garble(self._answer().encode() + self._terminator)))
+        return len(data)
+
+    def reset_input_buffer(self) -> None:
+        self._check()
+        self._ready.clear()
+        while self._due and self._due[0][0] <= self._clock.monotonic():
+            self._due.popleft()
+
+    def close(self) -> None:
+        self._due.clear()
+        self._ready.clear()
+
+    def _check(self) -> None:
+        if self.gone:
+            raise OSError(5, "the device is gone")
+
+
+class Boards:
+    """The three boards of a bench."""
+
+    def __init__(self, world: World, clock: Clock) -> None:
+        self._world = world
+        self._clock = clock
+        self.ports: dict[str, BoardPort] = {}
+        self.ph_seen: list[tuple[float, float, float]] = []
+        """(monotonic s, true total pH, true salinity) at each answer of the pH board while its probe was wet."""
+
+    def open(self, port: str, **settings: Any) -> BoardPort:
+        """Open a `twin://` port; `settings` are pyserial's and mean nothing here."""
+        del settings
+        role = port.removeprefix("twin://")
+        answers = {"ph": self._ph, "conductivity": self._conductivity, "temperature": self._temperature}
+        if not port.startswith("twin://") or role not in answers:
+            raise DeviceUnavailableError(
+                "the twin has the ports twin://ph, twin://conductivity and twin://temperature",
+                where=port,
+                remedy='Use one of them, or set wires = "gpio"',
+            )
+        terminator = self._world.bench["probes"][role]["board"].get("terminator", "\r").encode()
+        self.ports[role] = BoardPort(self._clock, answers[role], terminator)
+        return self.ports[role]
+
+    def _ph(self) -> str:
+        world, now_s = self._world, self._clock.monotonic()
+        world.advance(now_s)
+        if world.electrode.wet:
+            self.ph_seen.append((now_s, world.ph_total(), world.salinity()))
+            if len(self.ph_seen) > 200_000:
+                del self.ph_seen[:100_000]
+        step = world.truths.errors.resolution_mv
+        signal = round(world.electrode.read() / step) * step
+        board = world.bench["probes"]["ph"]["board"]
+        if board.get("unit", "mV") == "mV":
+            return f"{signal:.3f}"
+        probe = world.bench["probes"]["ph"]
+        per_ph = GAS_OVER_FARADAY_MV * 298.15 * log(10.0) * probe["slope_percent"] / 100.0
+        return f"{7.0 - (signal - probe['e7_mv']) / per_ph:.4f}"
+
+    def _conductivity(self) -> str:
+        world = self._world
+        world.advance(self._clock.monotonic())
+        true, t = world.conductivity(), world.temperature_c
+        table = world.bench["probes"]["conductivity"]["compensation"]
+        if table["kind"] == "linear":
+            true /= 1.0 + table["alpha_percent_per_k"] / 100.0 * (t - table["reference_c"])
+        elif table["kind"] == "nonlinear":
+            true *= _r_t(25.0) / _r_t(t)
+        if world.bench["probes"]["conductivity"]["board"].get("unit", "mS/cm") == "uS/cm":
+            return f"{true * 1000.0:.1f}"
+        return f"{true:.3f}"
+
+    def _temperature(self) -> str:
+        self._world.advance(self._clock.monotonic())
+        return f"{self._world.temperature_reading():.2f}"
+
+
+def _r_t(t90_c: float) -> float:
+    t = 1.00024 * t90_c
+    return sum(c * t**i for i, c in enumerate(PSS78_R_T))

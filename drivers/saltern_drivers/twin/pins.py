@@ -1,0 +1,163 @@
+"""GPIO as the twin has it: pins whose changes reach the world, and pulse trains that are events in time."""
+
+from collections.abc import Callable
+from typing import Any
+
+from gpiozero.pins.mock import MockFactory, MockPWMPin
+
+from saltern.ports import Clock, MisuseError
+from saltern_drivers.twin.world import World
+
+
+class TwinPin(MockPWMPin):  # type: ignore[misc]
+    """A pin that tells the world at once; it keeps no history of its own."""
+
+    def __init__(self, factory: "TwinPinFactory", info: Any) -> None:
+        self._number = int(info.name.removeprefix("GPIO"))
+        self._board = factory
+        super().__init__(factory, info)
+
+    def _change_state(self, value: float) -> bool:
+        if self._state == value:
+            return False
+        self._state = value
+        if self._function == "output":
+            self._board.output_changed(self._number, float(value))
+        return True
+
+    def _set_function(self, value: str) -> None:
+        super()._set_function(value)
+        if value == "input":
+            self._board.released(self._number)
+
+    def _set_pull(self, value: str) -> None:
+        super()._set_pull(value)
+        level = self._board.input_level(self._number)
+        if level is not None:
+            self.drive(level)
+
+    def drive(self, level: bool) -> None:
+        """Set an input from outside; edges reach whoever watches."""
+        if level:
+            self.drive_high()
+        else:
+            self.drive_low()
+
+    def clear_states(self) -> None:
+        self._last_change = 0.0
+        self.states = []
+
+
+class TwinPinFactory(MockFactory):  # type: ignore[misc]
+    """The header of the simulated bench."""
+
+    def __init__(self, world: World, clock: Clock) -> None:
+        super().__init__(revision="a02082", pin_class=TwinPin)
+        self._world = world
+        self._clock = clock
+        self._outputs: dict[int, Callable[[float], None]] = {}
+        self._inputs: dict[int, str] = {}
+        self._seen: dict[Any, TwinPin] = {}
+        self._watched: list[tuple[TwinPin, str]] = []
+        bench = world.bench
+        for name, pump in bench["pumps"].items():
+            self._wire_pump(name, pump)
+        stirrer = bench["stirrer"]["drive"].get("pin")
+        if stirrer is not None:
+            self._outputs[stirrer] = self._stir
+        for role, switch in bench["switches"].items():
+            if switch is not None and "pin" in switch:
+                self._inputs[switch["pin"]] = role
+
+    def _wire_pump(self, name: str, pump: Any) -> None:
+        head = self._world.pumps[name]
+        drive, permit = pump["drive"], pump["permit"]
+        if permit is not None and "pin" in permit:
+
+            def permit_edge(value: float) -> None:
+                if value > 0.0:  # a retriggerable one-shot listens to rising edges
+                    head.permitted_until_s = self._clock.monotonic() + head.lapse_s
+
+            self._outputs[permit["pin"]] = permit_edge
+        if "step_pin" in drive:
+            head.enabled = False
+
+            def enable(value: float) -> None:
+                head.enabled = value > 0.0
+
+            def direction(value: float) -> None:
+                head.reverse = value > 0.0
+
+            self._outputs[drive["enable_pin"]] = enable
+            self._outputs[drive["direction_pin"]] = direction
+        elif "pin" in drive:
+
+            def power(value: float) -> None:
+                head.power = value
+
+            self._outputs[drive["pin"]] = power
+
+    def _stir(self, value: float) -> None:
+        self._world.stirrer = 0.0 if self._world.stirrer_stopped else value
+
+    def output_changed(self, number: int, value: float) -> None:
+        answer = self._outputs.get(number)
+        if answer is not None:
+            self._world.advance(self._clock.monotonic())
+            answer(value)
+
+    def released(self, number: int) -> None:
+        """A line that is let go falls to its pull-down."""
+        if number in self._outputs:
+            self.output_changed(number, 0.0)
+
+    def input_level(self, number: int) -> bool | None:
+        role = self._inputs.get(number)
+        return None if role is None else self._world.switch(role)
+
+    def refresh_inputs(self) -> None:
+        """Let the switches follow the world; called whenever time has moved."""
+        if len(self._seen) != len(self.pins):
+            self._seen = dict(self.pins)
+            self._watched = [(p, r) for n, r in self._inputs.items() if (p := self._pin_of(n)) is not None]
+        for pin, role in self._watched:
+            level = self._world.switch(role)
+            if bool(pin._state) is not level and pin._function == "input":
+                pin.drive(level)
+
+    def _pin_of(self, number: int) -> TwinPin | None:
+        for pin in self.pins.values():
+            if pin._number == number and pin._function == "input":
+                return pin  # type: ignore[no-any-return]
+        return None
+
+
+class TwinPulseTrains:
+    """Pulse trains in the clock's own time: counts are exact, and a cancel cuts at the pulse it has come to."""
+
+    def __init__(self, world: World, clock: Clock) -> None:
+        self._world = world
+        self._clock = clock
+        self._heads = {
+            pump["drive"]["step_pin"]: world.pumps[name]
+            for name, pump in world.bench["pumps"].items()
+            if "step_pin" in pump["drive"]
+        }
+
+    def queue(self, line: int, pulses: int, on_us: int, off_us: int) -> None:
+        if pulses < 1:
+            raise MisuseError("a train of no pulses", where=f"gpio {line}", remedy="Ask for at least one")
+        now_s = self._clock.monotonic()
+        self._world.advance(now_s)
+        self._heads[line].queue(now_s, pulses, (on_us + off_us) * 1e-6)
+
+    def room(self, line: int) -> int:
+        return self._heads[line].room(self._clock.monotonic())
+
+    def busy(self, line: int) -> bool:
+        return self._heads[line].busy(self._clock.monotonic())
+
+    def cancel(self, line: int) -> None:
+        now_s = self._clock.monotonic()
+        self._world.advance(now_s)
+        self._heads[line].cancel(now_s)

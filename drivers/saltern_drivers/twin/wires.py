@@ -1,0 +1,59 @@
+"""The twin's wires: what a driver is given instead of real ones."""
+
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
+
+import numpy as np
+
+from saltern.ports import Clock, MisuseError, Wires
+from saltern_drivers.twin.boards import Boards
+from saltern_drivers.twin.instruments import CLASSES, Errors, draw
+from saltern_drivers.twin.pins import TwinPinFactory, TwinPulseTrains
+from saltern_drivers.twin.tank import Tank
+from saltern_drivers.twin.world import World
+
+
+class FollowedClock(Clock, Protocol):
+    """A clock that tells when time has moved."""
+
+    def attach(self, observer: Callable[[float], None]) -> None: ...
+
+
+def open_wires(bench: Mapping[str, Any], clock: Clock) -> Wires:
+    """Return the wires of a default twin: good instruments, a steady tank, always the same seed.
+
+    Raises
+    ------
+    MisuseError
+        The clock is a real one: simulated liquid needs a virtual or a paced clock.
+    """
+    if not hasattr(clock, "attach"):
+        raise MisuseError("needs a virtual or a paced clock", where="twin", remedy="Run it with a paced clock")
+    wires, _, _ = build(bench, clock, CLASSES["good"], calibrated=True, tank=Tank(), seed=1)
+    return wires
+
+
+def build(
+    bench: Mapping[str, Any], clock: FollowedClock, errors: Errors, *, calibrated: bool, tank: Tank, seed: int
+) -> tuple[Wires, World, Boards]:
+    """Build a world and its wires; the world follows the clock from now on."""
+    random = np.random.default_rng(seed)
+    titre_u = (bench["titre"]["u_percent"] or 0.0) / 100.0
+    truths = draw(errors, calibrated=calibrated, titre_u=titre_u, random=random)
+    world = World(bench, truths, tank, random)
+    pins = TwinPinFactory(world, clock)
+    boards = Boards(world, clock)
+
+    def follow(now_s: float) -> None:
+        world.advance(now_s)
+        pins.refresh_inputs()
+
+    clock.attach(follow)
+    wires = Wires(
+        clock=clock,
+        pins=pins,
+        pulses=TwinPulseTrains(world, clock),
+        open_serial=boards.open,
+        close=pins.close,
+    )
+    return wires, world, boards

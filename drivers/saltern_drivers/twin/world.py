@@ -1,0 +1,410 @@
+"""The bench as it really is: vessel, pumps, lines, bottle, container, probes, and the tank it draws from.
+
+`advance` integrates to a time from what happened on the wire since. It is called whenever the clock moves, so
+everything in it is plain floats and closed forms.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from math import exp, pi, sqrt
+from typing import Any
+
+import numpy as np
+
+from saltern.chemistry.seawater import conductivity_ms_cm
+from saltern_drivers.twin.electrode import Electrode
+from saltern_drivers.twin.instruments import Truths
+from saltern_drivers.twin.liquid import Liquid
+from saltern_drivers.twin.protons import LN10, Medium, carbonic_share, medium, ph_free
+from saltern_drivers.twin.pumps import PumpHead
+from saltern_drivers.twin.tank import Tank
+
+SEAWATER_G_ML = 1.0233
+HCL_DIFFUSION_CM2_S = 3.3e-5
+"""Diffusion coefficient of dilute HCl in water at 25 degC (Robinson & Stokes, Electrolyte Solutions; from memory)."""
+AIR_PCO2_ATM = 450e-6
+CO2_LOSS_PER_S_AT_FULL = 0.1 / 60.0
+"""Rate of CO2 loss of 100 mL in a stirred beaker at full speed; with the square of the speed (an assumption)."""
+CO2_LOSS_PER_S_STILL = 0.003 / 60.0
+MIXING_S_STILL, MIXING_S_STIRRED = 60.0, 0.8
+ROOM_C = 24.0
+COOLING_S = 2400.0
+AIM_EVERY_S = 0.4
+
+
+@dataclass
+class Intake:
+    """What was drawn into the vessel since it was last emptied."""
+
+    begun_s: float
+    water: Liquid
+
+
+@dataclass
+class Spilled:
+    """Truths that only a simulation can count."""
+
+    spilled_ml: float = 0.0
+    titrant_to_tank_ml: float = 0.0
+    peak_vessel_ml: float = 0.0
+    max_titrant_in_one_run_ml: float = 0.0
+
+
+@dataclass
+class World:
+    """Everything physical."""
+
+    bench: Mapping[str, Any]
+    truths: Truths
+    tank: Tank
+    random: np.random.Generator
+    at_s: float = 0.0
+    vessel: Liquid = field(default_factory=Liquid)
+    temperature_c: float = ROOM_C
+    unmixed_acid: float = 0.0  # g x umol/kg of acid still in streaks
+    stirrer: float = 0.0
+    bottle_ml: float = 0.0
+    waste_ml: float = 0.0
+    tip_idle_since_s: float = 0.0
+    tip_missing_umol: float = 0.0  # acid that has crept out of the tip
+    line_air_ml: float = 0.0
+    line_stale_ml: float = 0.0
+    line_stale: Liquid = field(default_factory=Liquid)
+    titrant_since_empty_ml: float = 0.0
+    intake: Intake | None = None
+    intakes: list[Intake] = field(default_factory=list)
+    spilled: Spilled = field(default_factory=Spilled)
+    on_add: Callable[[], None] = lambda: None
+    # faults
+    waste_passing: float = 1.0
+    residue_extra_ml: float = 0.0
+    leak_wet: bool = False
+    stirrer_stopped: bool = False
+    titrant_line_air_ml: float = 0.0
+    sample_line_air: float = 0.0
+    sample_source_low: bool = False
+    titrant_factor: float = 1.0
+    conductivity_factor: float = 1.0
+    conductivity_disconnected: bool = False
+    temperature_open: bool = False
+    temperature_shift_k: float = 0.0
+    overfill_broken: bool = False
+    overfill_stuck_dry: bool = False
+    splash_until_s: float = -1.0
+    stop_pressed: bool = False
+    head_leaks_ml_s: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        vessel, pumps = self.bench["vessel"], self.bench["pumps"]
+        errors = self.truths.errors
+        self.area_cm2: float = vessel["area_cm2"]
+        self.capacity_ml = self.area_cm2 * vessel["spout_mm"] / 10.0
+        self.overfill_ml = self.area_cm2 * vessel["overfill_switch_mm"] / 10.0
+        self.cell_ml = self.area_cm2 * vessel["conductivity_tip_mm"] / 10.0
+        self.ph_tip_ml = self.area_cm2 * vessel["ph_tip_mm"] / 10.0
+        self.tip_ml = self.area_cm2 * vessel["titrant_tip_mm"] / 10.0
+        self.residue_ml = vessel["residue_ml"]
+        self.waste_capacity_ml = self.bench["waste"]["container_ml"]
+        self.bottle_ml = self.bench["titrant"]["bottle_ml"]
+        line = pumps["sample"]["line"]
+        self.sample_line_ml = pi * (line["bore_mm"] / 20.0) ** 2 * line["length_mm"] / 10.0
+        bore_cm = pumps["titrant"]["line"]["bore_mm"] / 10.0
+        self.tip_area_cm2 = pi * (bore_cm / 2.0) ** 2
+        strength = self.bench["titrant"]["concentration_mol_per_l"] * self.truths.titrant_strength
+        self.titrant_umol_ml = strength * 1000.0
+        self.titrant_ionic = 35.0 if self.bench["titrant"]["background"] == "nacl" else 0.0
+        self.pumps = {
+            "sample": self._head("sample", self.truths.sample_gain, 0.0, errors.sample_repeatability),
+            "waste": self._head("waste", self.truths.waste_gain, 0.0, 0.01),
+            "titrant": self._head("titrant", self.truths.titrant_gain, errors.dose_step * sqrt(0.05), 0.0),
+        }
+        self._heads = tuple(self.pumps.values())
+        probe = self.bench["probes"]["ph"]
+        self.electrode = Electrode(
+            e7_mv=probe["e7_mv"],
+            slope=probe["slope_percent"] / 100.0,
+            offset_error_mv=self.truths.electrode_offset_mv,
+            slope_error=self.truths.electrode_slope,
+            drift_mv_per_s=self.truths.drift_mv_per_s,
+            lag_s=errors.lag_s,
+            noise_mv=errors.noise_mv,
+            random=self.random,
+        )
+        self._media: dict[tuple[float, float], Medium] = {}
+        self._ph = 8.0
+        self._dirty = True
+        self._aimed_s = -1.0
+        self._settle(self.residue_ml)
+        self._adding = self._drawing = False
+        self._rest_sample_line()
+
+    def _head(self, name: str, gain: float, walk_ml: float, repeatability: float) -> PumpHead:
+        pump = self.bench["pumps"][name]
+        permit = pump["permit"] or {}
+        return PumpHead(
+            name,
+            pump["ml_per_unit"] * gain,
+            walk_ml,
+            repeatability,
+            permit.get("lapse_s", 0.5),
+            self.random,
+            has_permit=bool(permit),
+            nominal_units_s=float(pump["drive"].get("steps_per_s", 1.0)),
+        )
+
+    def _settle(self, residue_ml: float) -> None:
+        """Start as a bench is left: probes wet in tank water."""
+        wet_ml = self.bench["sample"]["keep_wet_ml"] + residue_ml
+        self.vessel = self.tank.water(wet_ml * SEAWATER_G_ML)
+        self.intake = Intake(0.0, self.vessel.share(self.vessel.mass_g))
+        self.temperature_c = 0.5 * (ROOM_C + self.tank.temperature_c)
+        self._aim()
+        self.electrode.signal_mv = self.electrode.target_mv
+
+    # Time -----------------------------------------------------------------------
+
+    def advance(self, to_s: float) -> None:
+        """Integrate to `to_s`."""
+        elapsed_s = to_s - self.at_s
+        if elapsed_s <= 0.0:
+            return
+        self.at_s = to_s
+        moved = False
+        for head in self._heads:
+            volume = head.advance(to_s)
+            if volume != 0.0:
+                moved = True
+                self._move(head.name, volume)
+        if self.head_leaks_ml_s:
+            self._leak(elapsed_s)
+            moved = True
+        if moved:
+            self._dirty = True
+            self._overflow()
+        else:
+            self._adding = False
+            if self._drawing:
+                self._drawing = False
+                self._rest_sample_line()
+        self._creep()
+        self._exchange(elapsed_s, self.stirrer)
+        if self.unmixed_acid:
+            tau = MIXING_S_STIRRED / max(self.stirrer, MIXING_S_STIRRED / MIXING_S_STILL)
+            self.unmixed_acid *= exp(-elapsed_s / tau)
+            if self.unmixed_acid < 1e-3:
+                self.unmixed_acid = 0.0
+            self._dirty = True
+        if abs(self.temperature_c - ROOM_C) > 0.005:
+            self.temperature_c = ROOM_C + (self.temperature_c - ROOM_C) * exp(-elapsed_s / COOLING_S)
+        if self._dirty and to_s - self._aimed_s >= AIM_EVERY_S:
+            self._aim()
+        self.electrode.advance(to_s)
+
+    def volume_ml(self) -> float:
+        return self.vessel.mass_g / SEAWATER_G_ML
+
+    # Liquids --------------------------------------------------------------------
+
+    def _move(self, pump: str, volume_ml: float) -> None:
+        if pump == "waste":
+            self._drain(volume_ml)
+            return
+        if volume_ml > 0.0 and not self._adding:
+            self._adding = True
+            self.on_add()
+        if pump == "sample":
+            self._draw(volume_ml)
+        elif volume_ml > 0.0:
+            self._dose(volume_ml)
+        else:
+            self.bottle_ml -= volume_ml
+
+    def _draw(self, volume_ml: float) -> None:
+        if volume_ml < 0.0:  # back towards the tank: air follows into the line's end
+            self.tank.put_back(self.tank.water(min(-volume_ml, self.sample_line_ml) * SEAWATER_G_ML))
+            self.line_air_ml = min(self.sample_line_ml, self.line_air_ml - volume_ml)
+            return
+        self.tank.advance(self.at_s)
+        if self.sample_source_low:
+            self.line_air_ml = self.sample_line_ml
+            return
+        air = min(volume_ml, self.line_air_ml)
+        self.line_air_ml -= air
+        mass_g = (volume_ml - air) * (1.0 - self.sample_line_air) * SEAWATER_G_ML
+        if mass_g <= 0.0:
+            return
+        self._drawing = True
+        stale_g = min(mass_g, self.line_stale_ml * SEAWATER_G_ML)
+        self.line_stale_ml -= stale_g / SEAWATER_G_ML
+        fresh = self.tank.draw(mass_g)
+        if stale_g > 0.0:
+            fresh.take(stale_g)
+            old = self.line_stale.share(stale_g)
+            fresh.pour_in(old)
+        if self.intake is None:
+            self.intake = Intake(self.at_s, Liquid())
+        self.intake.water.pour_in(fresh.share(fresh.mass_g))
+        before_g = self.vessel.mass_g
+        self.vessel.pour_in(fresh)
+        self.temperature_c += (self.tank.temperature_c - self.temperature_c) * mass_g / (before_g + mass_g)
+
+    def _rest_sample_line(self) -> None:
+        """Note what now stands in the sample line, for the next time."""
+        self.line_stale = self.tank.water(1.0)
+        self.line_stale_ml = self.sample_line_ml - self.line_air_ml
+
+    def _dose(self, volume_ml: float) -> None:
+        if self.titrant_line_air_ml > 0.0:
+            air = min(volume_ml, self.titrant_line_air_ml)
+            self.titrant_line_air_ml -= air
+            volume_ml -= air
+        given = min(volume_ml, self.bottle_ml)
+        self.bottle_ml -= given
+        if given <= 0.0:
+            return
+        acid = given * self.titrant_umol_ml * self.titrant_factor
+        missing = min(self.tip_missing_umol, acid)
+        self.tip_missing_umol -= missing
+        self.tip_idle_since_s = self.at_s
+        acid = (acid - missing) * 1000.0  # g x umol/kg
+        mass_g = given * (SEAWATER_G_ML if self.titrant_ionic else 0.999)
+        self.vessel.pour_in(Liquid(mass_g, 0.0, mass_g * self.titrant_ionic, -acid, 0.0))
+        self.unmixed_acid += acid
+        self.titrant_since_empty_ml += given
+        self.spilled.max_titrant_in_one_run_ml = max(
+            self.spilled.max_titrant_in_one_run_ml, self.titrant_since_empty_ml
+        )
+
+    def _drain(self, volume_ml: float) -> None:
+        if volume_ml <= 0.0:
+            return
+        reach_ml = self.residue_ml + self.residue_extra_ml
+        out_ml = min(volume_ml * self.waste_passing, max(0.0, self.volume_ml() - reach_ml))
+        if out_ml <= 0.0:
+            return
+        self.vessel.take(out_ml * SEAWATER_G_ML)
+        self.unmixed_acid *= 0.9
+        self.waste_ml += out_ml
+        if self.waste_ml > self.waste_capacity_ml:
+            self.spilled.spilled_ml += self.waste_ml - self.waste_capacity_ml
+            self.waste_ml = self.waste_capacity_ml
+        if self.volume_ml() < reach_ml + 0.05 and self.intake is not None:
+            self.intakes.append(self.intake)
+            self.intake = None
+            self.titrant_since_empty_ml = 0.0
+            self.unmixed_acid = 0.0
+            self.residue_ml = max(
+                0.2, self.bench["vessel"]["residue_ml"] + self.random.normal(0.0, self.truths.errors.residue_ml)
+            )
+
+    def _leak(self, elapsed_s: float) -> None:
+        for pump, rate in self.head_leaks_ml_s.items():
+            line = self.bench["pumps"][pump]["line"]
+            downhill = line["inlet_mm"] > line["outlet_mm"]
+            if downhill:
+                self._move(pump, rate * elapsed_s)
+
+    def _overflow(self) -> None:
+        volume = self.volume_ml()
+        self.spilled.peak_vessel_ml = max(self.spilled.peak_vessel_ml, volume)
+        if volume > self.capacity_ml:
+            self.vessel.take((volume - self.capacity_ml) * SEAWATER_G_ML)
+            self.spilled.spilled_ml += volume - self.capacity_ml
+
+    def _creep(self) -> None:
+        """Let acid creep out of the idle tip: 2 A c sqrt(D t / pi) since it was last flushed (Crank, ch. 3)."""
+        if self.volume_ml() < self.tip_ml:
+            return
+        idle_s = self.at_s - self.tip_idle_since_s
+        if idle_s <= 0.0:
+            return
+        out_ml = 2.0 * self.tip_area_cm2 * sqrt(HCL_DIFFUSION_CM2_S * idle_s / pi)
+        missing = out_ml * self.titrant_umol_ml * self.titrant_factor
+        if missing > self.tip_missing_umol:
+            self.vessel.alkalinity -= (missing - self.tip_missing_umol) * 1000.0
+            self.tip_missing_umol = missing
+            self._dirty = True
+
+    def _exchange(self, elapsed_s: float, stirrer: float) -> None:
+        """Let CO2 leave towards the air at the stirred surface."""
+        mass = self.vessel.mass_g
+        if mass < 5.0:
+            return
+        rate = CO2_LOSS_PER_S_STILL + CO2_LOSS_PER_S_AT_FULL * stirrer * stirrer
+        rate *= 100.0 * SEAWATER_G_ML / mass
+        m = self._medium()
+        share = carbonic_share(exp(-LN10 * self._ph), m)
+        balanced = m.k0 * AIR_PCO2_ATM * 1e6 / share  # umol/kg
+        carbon = self.vessel.carbon / mass
+        self.vessel.carbon = mass * (balanced + (carbon - balanced) * exp(-rate * share * elapsed_s))
+        if stirrer > 0.0:
+            self._dirty = True
+
+    # Chemistry ------------------------------------------------------------------
+
+    def _medium(self) -> Medium:
+        mass = self.vessel.mass_g
+        key = (round(self.vessel.ionic / mass, 1), round(self.temperature_c, 1))
+        found = self._media.get(key)
+        if found is None:
+            found = self._media[key] = medium(*key)
+        return found
+
+    def ph_free(self, *, mixed: bool = True) -> float:
+        """Return free pH of the vessel's liquid: all mixed, or as the electrode's neighbourhood is."""
+        mass = self.vessel.mass_g
+        alkalinity = self.vessel.alkalinity + (0.0 if mixed else self.unmixed_acid)
+        return ph_free(
+            alkalinity / mass * 1e-6,
+            self.vessel.carbon / mass * 1e-6,
+            self.vessel.natural / mass,
+            self._medium(),
+            self._ph,
+        )
+
+    def ph_total(self) -> float:
+        """Return pH on the total scale at the vessel's temperature."""
+        m, natural = self._medium(), self.vessel.natural / self.vessel.mass_g
+        return self.ph_free() - float(np.log10(1.0 + m.sulfate * natural / m.ks))
+
+    def salinity(self) -> float:
+        return self.vessel.natural / self.vessel.mass_g
+
+    def _aim(self) -> None:
+        self._aimed_s, self._dirty = self.at_s, False
+        wet = self.volume_ml() >= self.ph_tip_ml
+        self.electrode.wet = wet
+        if wet:
+            self._ph = self.ph_free(mixed=False)
+            self.electrode.aim(self._ph, self.temperature_c)
+
+    # Boards ---------------------------------------------------------------------
+
+    def conductivity(self) -> float:
+        """Return the conductivity that the cell meets, mS/cm at its temperature; near nothing in air."""
+        if self.conductivity_disconnected or self.volume_ml() < self.cell_ml:
+            return 0.0
+        salinity = self.vessel.ionic / self.vessel.mass_g
+        scatter = 1.0 + self.random.normal(0.0, self.truths.errors.conductivity_noise)
+        true = conductivity_ms_cm(salinity, self.temperature_c)
+        return true * self.truths.conductivity * self.conductivity_factor * scatter
+
+    def temperature_reading(self) -> float:
+        if self.temperature_open:
+            return -127.0
+        return self.temperature_c + self.truths.temperature_offset_k + self.temperature_shift_k
+
+    # Switches: True is active ---------------------------------------------------
+
+    def switch(self, role: str) -> bool:
+        if role == "overfill":
+            if self.overfill_broken:
+                return True
+            if self.overfill_stuck_dry:
+                return False
+            return self.volume_ml() >= self.overfill_ml or self.at_s < self.splash_until_s
+        if role == "leak":
+            return self.leak_wet or self.spilled.spilled_ml > 1.0
+        if role == "waste_full":
+            return self.waste_ml > 0.95 * self.waste_capacity_ml
+        return self.stop_pressed
