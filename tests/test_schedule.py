@@ -1,6 +1,7 @@
 """Whether a determination is due depends on times alone."""
 
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -34,7 +35,7 @@ def test_however_the_clock_is_stepped_no_two_starts_come_within_the_interval_of_
             starts.append(now)
             last = now
 
-    for earlier, later in zip(starts, starts[1:], strict=False):
+    for earlier, later in pairwise(starts):
         assert later - earlier >= EVERY or later < earlier
 
 

@@ -1,7 +1,7 @@
 """The composition root: what a running bench is made of, and its one loop.
 
-Everything that moves or waits happens in `Service.run`, in the thread that calls it. Other threads, a
-signal handler or a scheduler post to the mailbox.
+Everything that moves or waits happens in `Service.run`, in the thread that calls it. Other threads, a signal
+handler or a scheduler post to the mailbox.
 """
 
 import queue
@@ -11,32 +11,53 @@ from datetime import timedelta
 
 import structlog
 
-from saltern.alerts import Alerting
-from saltern.bench.bench import Bench
+from saltern.alerts import Alert, Alerting, Severity
+from saltern.bench import ledger as books
+from saltern.bench.bench import Bench, StopRequested
+from saltern.bench.devices import open_devices
+from saltern.bench.guard import TripEvent
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.config import BenchConfig
-from saltern.errors import SalternError
-from saltern.ports import Clock
+from saltern.errors import ConfigError, SalternError, StorageError
+from saltern.ports import Clock, Wires
 from saltern.procedures.determination import Expectation, determine
-from saltern.procedures.notebook import Step
+from saltern.procedures.notebook import Notebook, Step
 from saltern.procedures.outcome import Determination, Source
+from saltern.procedures.vessel import empty
+from saltern.quality.verdict import Verdict
 from saltern.records.store import Store
 from saltern.schedule import is_due
 
 IDLE_S = 5.0
 TITRANT_LOW_DAYS = 3.0
-WASTE_FULL_FRACTION = 0.9
+TITRANT_PER_RUN_GUESS_ML = 10.0
+WASTE_NEARLY_FULL = 0.85
 
-Command = Callable[[], None]
-Watcher = Callable[[Step], None]
+Command = Callable[[], object]
+
+
+def open_service(
+    config: BenchConfig, wires: Wires, clock: Clock, store: Store, watcher: Callable[[Step], None] = lambda step: None
+) -> "Service":
+    """Open every device and put the bench together; nothing moves.
+
+    Raises
+    ------
+    StartupError
+        With everything that is wrong.
+    """
+    devices = open_devices(config, wires)
+    clock.sleep(0.2)  # switches take their debounce time to say what they are
+    bench = Bench(config, devices, clock, store)
+    return Service(config, bench, clock, store, watcher)
 
 
 class Service:
     """One bench, running."""
 
     def __init__(
-        self, config: BenchConfig, bench: Bench, clock: Clock, store: Store, *, watcher: Watcher = lambda step: None
+        self, config: BenchConfig, bench: Bench, clock: Clock, store: Store, watcher: Callable[[Step], None]
     ) -> None:
         self.config = config
         self.bench = bench
@@ -44,17 +65,24 @@ class Service:
         self.store = store
         self.watcher = watcher
         self.alerting = Alerting(self._tell)
+        self.told: list[Alert] = []
+        self.interlock_history: list[TripEvent] = []
         self.mailbox: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._ending = threading.Event()
-        self._log = structlog.get_logger("saltern", bench=config.name)
+        self._log = structlog.get_logger("saltern").bind(bench=config.name)
+        self._log.info("service.started", found=bench.found, records=store.found or "as they were left")
+        if store.found:
+            self._alert(Severity.ERROR, "records-damaged", store.found)
 
-    # The loop -----------------------------------------------------------------
+    # The loop -----------------------------------------------------------------------
 
     def run(self, until_s: float | None = None) -> None:
         """Run until `end` is called, or until a monotonic time; leave the bench safe whatever happens."""
         try:
             while not self._ending.is_set() and (until_s is None or self.clock.monotonic() < until_s):
                 self.round()
+        except StopRequested:
+            self._log.info("service.stopped")
         finally:
             self.bench.make_safe()
 
@@ -66,55 +94,161 @@ class Service:
             except queue.Empty:
                 break
             self._obey(command)
-        if self._ending.is_set():
-            return
         if self._measuring_is_due():
             self.measure(Source.TANK)
-        else:
+        elif not self._ending.is_set():
             self.bench.idle(IDLE_S)
         self._look_round()
 
     def end(self) -> None:
-        """Ask for an orderly end, from any thread or signal handler: what moves stops, the run is void."""
+        """Ask for an orderly end, from any thread or signal handler: what moves stops, a run is void and kept."""
         self._ending.set()
         self.bench.request_stop()
 
     def _measuring_is_due(self) -> bool:
-        last = self.store.last_started(Source.TANK)
-        return is_due(self.clock.now(), last, timedelta(hours=self.config.schedule.every_h))
+        if self._ending.is_set() or ("titrant" in self.bench.guard.cut and self._tripped()):
+            return False
+        return is_due(
+            self.clock.now(), self.store.last_started(Source.TANK), timedelta(hours=self.config.schedule.every_h)
+        )
+
+    def _tripped(self) -> bool:
+        return any(row.kind == "trip" for row in self.bench.guard.acting)
 
     def _obey(self, command: Command) -> None:
         try:
             command()
+        except StopRequested:
+            raise
         except SalternError as error:
             self._log.error("command.refused", what=error.what, where=error.where, remedy=error.remedy)
 
-    # What it does ---------------------------------------------------------------
+    # What it does ---------------------------------------------------------------------
 
     def measure(self, source: Source) -> Determination:
         """Carry out one determination, keep it, and tell what the keeper should know of it."""
         with structlog.contextvars.bound_contextvars(determination=self.store.next_id()):
             self._log.info("determination.started", source=source.value)
             outcome = determine(self.bench, source, self._expectation(), self.watcher)
-            self.store.keep(outcome)
+            self._keep(outcome)
             self._log.info(
                 "determination.finished",
                 verdict=outcome.alkalinity.verdict.value,
                 reasons=[reason.value for reason in outcome.alkalinity.reasons],
                 alkalinity_umol_kg=outcome.alkalinity.value,
                 u_umol_kg=outcome.alkalinity.u,
-                remarks=outcome.remarks,
+                remarks=list(outcome.remarks),
             )
             self._tell_of(outcome)
         return outcome
 
+    def operator(self, words: list[str]) -> None:
+        """Do what an operator's command says; called in the control thread.
+
+        Raises
+        ------
+        ConfigError
+            There is no such command.
+        """
+        match words:
+            case ["reset"]:
+                self.bench.guard.reset("operator")
+            case ["empty"]:
+                empty(self.bench, Notebook(self.bench, self.watcher))
+            case ["measure"]:
+                self.measure(Source.TANK)
+            case ["part", "replaced", "titrant"]:
+                bottle_ml = self.config.titrant.bottle_ml
+                self.bench.note(books.bottle_replaced(self.bench.ledger, bottle_ml), "new bottle of titrant")
+            case ["part", "emptied", "waste"]:
+                self.bench.note(books.container_emptied(self.bench.ledger), "waste container emptied")
+            case _:
+                raise ConfigError(
+                    f"there is no command {' '.join(words)!r}",
+                    where="operator",
+                    remedy="Commands are: reset, empty, measure, part replaced titrant, part emptied waste",
+                )
+
+    def _keep(self, outcome: Determination) -> None:
+        try:
+            self.store.keep(outcome)
+        except StorageError as error:
+            self._log.error("determination.not_kept", what=error.what, remedy=error.remedy)
+            self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+
     def _expectation(self) -> Expectation:
+        """Return what guides the doses: the last result, or what the keeper expects, or nothing."""
         last = self.store.last_accepted(Source.TANK)
-        if last is not None and last.alkalinity.value is not None and last.end_point is not None:
-            # A tank can change between two runs; a quarter covers a dose gone wrong.
+        if last is not None and last.alkalinity.value is not None:
             raw = last.alkalinity.value / self.config.titre.factor
-            return Expectation(Estimate(raw, 0.25 * raw), carbon_umol_kg=last.end_point.carbon_umol_kg)
+            return Expectation(Estimate(raw, 0.25 * raw))
         if self.config.expected_dkh is not None:
             raw = dkh_to_umol_kg(self.config.expected_dkh, 35.0)
             return Expectation(Estimate(raw, 0.4 * raw))
         return Expectation()
+
+    # What it tells --------------------------------------------------------------------
+
+    def _look_round(self) -> None:
+        """Tell of interlocks that acted, and of what runs out."""
+        events = self.bench.guard.events
+        while events:
+            event = events.popleft()
+            self.interlock_history.append(event)
+            del self.interlock_history[:-1000]
+            code = f"interlock-{event.row.name}"
+            passed = event.row.kind == "permissive" and event.row not in self.bench.guard.acting
+            if event.acting and not passed:
+                self._alert(event.row.severity, code, f"{event.row.watches}: {event.row.name}. {event.row.remedy}")
+            else:
+                self.alerting.clear(code)
+        try:
+            self.bench.guard.save()
+        except StorageError as error:
+            self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+        runs_per_day = 24.0 / self.config.schedule.every_h
+        ledger = self.bench.ledger
+        days_left = ledger.titrant_left_ml.low / (runs_per_day * TITRANT_PER_RUN_GUESS_ML)
+        self._standing(
+            days_left < TITRANT_LOW_DAYS,
+            Severity.WARNING,
+            "titrant-low",
+            f"titrant for about {days_left:.0f} days is left: have a bottle ready",
+        )
+        container_ml = self.config.waste.container_ml
+        self._standing(
+            ledger.waste_ml.high > WASTE_NEARLY_FULL * (container_ml - self.config.vessel.capacity_ml),
+            Severity.WARNING,
+            "waste-nearly-full",
+            f"the waste container may hold {ledger.waste_ml.high / 1000:.1f} of {container_ml / 1000:.1f} L: empty it",
+        )
+
+    def _tell_of(self, outcome: Determination) -> None:
+        verdict = outcome.alkalinity.verdict
+        reasons = ", ".join(reason.value for reason in outcome.alkalinity.reasons)
+        self._standing(
+            verdict is Verdict.VOID, Severity.ERROR, "determination-void", f"no result: {reasons}. {outcome.remarks}"
+        )
+        self._standing(
+            verdict is Verdict.SUSPECT, Severity.WARNING, "determination-suspect", f"a result not believed: {reasons}"
+        )
+        not_clean = [remark for remark in outcome.remarks if remark.startswith("not left clean")]
+        self._standing(bool(not_clean), Severity.ERROR, "not-left-clean", "; ".join(not_clean))
+
+    def _standing(self, condition: bool, severity: Severity, code: str, text: str) -> None:
+        if condition:
+            self._alert(severity, code, text)
+        else:
+            self.alerting.clear(code)
+
+    def _alert(self, severity: Severity, code: str, text: str) -> None:
+        self.alerting.raise_once(Alert(self.clock.now(), self.clock.monotonic(), severity, code, text))
+
+    def _tell(self, alert: Alert) -> None:
+        self.told.append(alert)
+        del self.told[:-1000]
+        self._log.warning("alert", severity=alert.severity.label, code=alert.code, text=alert.text)
+        try:
+            self.store.keep_alert(alert)
+        except StorageError as error:
+            self._log.error("alert.not_kept", what=error.what, remedy=error.remedy)

@@ -1,4 +1,4 @@
-"""Opening the devices of a bench: everything is checked, then everything is opened, and all failures come in one tree."""
+"""Opening the devices of a bench: all are checked, then all opened, and every failure comes in one tree."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -97,7 +97,11 @@ def _slots(config: BenchConfig) -> list[_Slot]:
         slots.append(_Slot(f"pumps.{role}.drive", role, "pump", pump.drive))
         if pump.permit is not None:
             slots.append(_Slot(f"pumps.{role}.permit", role, "permit", pump.permit))
-    probes = (("ph", config.probes.ph), ("conductivity", config.probes.conductivity), ("temperature", config.probes.temperature))
+    probes = (
+        ("ph", config.probes.ph),
+        ("conductivity", config.probes.conductivity),
+        ("temperature", config.probes.temperature),
+    )
     slots += [_Slot(f"probes.{role}.board", role, "probe", probe.board) for role, probe in probes]
     for role in ("overfill", "leak", "stop", "waste_full"):
         table = getattr(config.switches, role)

@@ -55,7 +55,7 @@ def first(capacity_ml: float, bottle_ml: float) -> Ledger:
     """
     return Ledger(
         vessel_ml=Interval(0.0, capacity_ml),
-        titrant_left_ml=Interval(0.0, bottle_ml),
+        titrant_left_ml=Interval(bottle_ml, bottle_ml),
         waste_ml=Interval(0.0, 0.0),
     )
 

@@ -7,7 +7,8 @@ import numpy as np
 
 READ_EVERY_S = 1.0
 PLATEAU_READINGS = 4
-LEAST_LAGS = 4.0  # exp(-4) of a step is left: 1.8 %
+LEAST_LAGS = 4.0
+LEFT_OF_NOISE = 0.2  # what may be left of the step, by the electrode's lag, in standard deviations of a reading
 MOST_LAGS = 12.0
 
 
@@ -66,7 +67,8 @@ def wait_until_settled(
         signal, at_s = read_emf_mv()
         times.append(at_s)
         signals.append(signal)
-        if len(signals) >= least:
+        step = max(abs(earlier - signal) for earlier in signals)
+        if at_s - times[0] >= lag_s * np.log(max(step, 1e-9) / (LEFT_OF_NOISE * noise_mv)) and len(signals) >= least:
             t = np.array(times[-window:])
             e = np.array(signals[-window:])
             slope, intercept = np.polyfit(t - t[-1], e, 1)
@@ -74,6 +76,6 @@ def wait_until_settled(
             if settled or len(signals) >= most:
                 scatter = float(np.std(e - (intercept + slope * (t - t[-1])), ddof=2)) if window > 2 else noise_mv
                 last = e[-PLATEAU_READINGS:]
-                sd = max(scatter, noise_mv) / np.sqrt(len(last))
+                sd = np.hypot(max(scatter, noise_mv) / np.sqrt(len(last)), LEFT_OF_NOISE * noise_mv)
                 return Plateau(float(np.mean(last)), float(sd), times[-1], float(slope), bool(settled))
         wait_until(begun_s + READ_EVERY_S * len(times))

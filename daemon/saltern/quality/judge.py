@@ -16,7 +16,7 @@ def judge_alkalinity(config: BenchConfig, alkalinity: Estimate, end_point: EndPo
 
     Anything wrong with curve or value makes it suspect; a bench never standardised makes it provisional.
     """
-    reasons = [Reason(flag) for flag in end_point.flags if flag in Reason]
+    reasons = [reason for reason in Reason if reason.value in end_point.flags]
     if not ALKALINITY_UMOL_KG[0] <= alkalinity.value <= ALKALINITY_UMOL_KG[1]:
         reasons.append(Reason.OUT_OF_RANGE)
     if not alkalinity.u <= config.limits.accept_u_umol_kg:

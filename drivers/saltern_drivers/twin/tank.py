@@ -23,7 +23,7 @@ class Tank:
     temperature_c: float = 25.5
     consumption_dkh_per_day: float = 0.8
     dosed_dkh_per_day: float = 0.8
-    mass_g: float = 205_000.0
+    mass_g: float = 410_000.0
     ph_total: float = 8.1
     at_s: float = 0.0
     _media: dict[float, Medium] = field(default_factory=dict)

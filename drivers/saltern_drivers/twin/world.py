@@ -48,6 +48,7 @@ class Spilled:
     titrant_to_tank_ml: float = 0.0
     peak_vessel_ml: float = 0.0
     max_titrant_in_one_run_ml: float = 0.0
+    max_moving_s_after_trip: float = 0.0
 
 
 @dataclass
@@ -93,6 +94,7 @@ class World:
     splash_until_s: float = -1.0
     stop_pressed: bool = False
     head_leaks_ml_s: dict[str, float] = field(default_factory=dict)
+    trip_since_s: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         vessel, pumps = self.bench["vessel"], self.bench["pumps"]
@@ -175,6 +177,9 @@ class World:
             if volume != 0.0:
                 moved = True
                 self._move(head.name, volume)
+                if self.trip_since_s:
+                    self._count_after_trip(head.name)
+        self._watch_trips()
         if self.head_leaks_ml_s:
             self._leak(elapsed_s)
             moved = True
@@ -199,6 +204,21 @@ class World:
         if self._dirty and to_s - self._aimed_s >= AIM_EVERY_S:
             self._aim()
         self.electrode.advance(to_s)
+
+    def _watch_trips(self) -> None:
+        """Note since when the physical condition of each trip lasts."""
+        since = self.trip_since_s
+        for role in ("overfill", "leak", "stop"):
+            if self.switch(role):
+                since.setdefault(role, self.at_s)
+            elif role in since:
+                del since[role]
+
+    def _count_after_trip(self, pump: str) -> None:
+        for role, since_s in self.trip_since_s.items():
+            if pump != "waste" or role != "overfill":  # an overfull vessel may be emptied
+                moving_s = self.at_s - since_s
+                self.spilled.max_moving_s_after_trip = max(self.spilled.max_moving_s_after_trip, moving_s)
 
     def volume_ml(self) -> float:
         return self.vessel.mass_g / SEAWATER_G_ML

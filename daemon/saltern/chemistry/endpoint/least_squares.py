@@ -53,6 +53,7 @@ JUNCTION_MV_KG_MOL = 100.0
 """Standard deviation of the liquid junction's answer to acid, mV per mol/kg of free [H]. The Henderson equation
 gives about 80 for seawater against concentrated KCl; real junctions differ in size and sign."""
 
+NORMAL_999, OUTLYING = 3.09, 4.0
 MOST_STEPS = 40
 CONVERGED_UMOL_KG = 1e-7
 
@@ -404,6 +405,8 @@ def _answer(p: _Problem, theta: FloatArray, conditions: Conditions, free_offset:
     covariance = np.linalg.inv(normal) * np.outer(p.free, p.free)
     gain = covariance @ j.T @ np.linalg.inv(factor)  # d theta = -gain @ d residual
     variance = covariance[0, 0] + _variance_of_inputs(p, theta, gain[0], conditions)
+    dof = _degrees_of_freedom(p, jacobian, factor)
+    flags, stretch = _misfit(np.asarray(r), dof)
     nernst = float(np.mean(p.nernst))
     pivot = np.log(PIVOT_H * free_offset)
     e0 = theta[1] - theta[2] * nernst * pivot
@@ -411,17 +414,38 @@ def _answer(p: _Problem, theta: FloatArray, conditions: Conditions, free_offset:
     return EndPoint(
         method=NAME,
         alkalinity_umol_kg=float(theta[0] * 1e6),
-        u_umol_kg=float(np.sqrt(variance) * 1e6),
+        u_umol_kg=float(np.sqrt(variance) * 1e6 * stretch),
         e0_mv=float(e0),
         slope=float(theta[2]),
         points_used=len(residual),
         residual_mv=float(np.sqrt(np.mean((residual / dy_de) ** 2))),
+        flags=flags,
         e0_u_mv=float(np.sqrt(e0_variance)),
         slope_u=float(np.sqrt(covariance[2, 2])),
         carbon_umol_kg=Estimate(float(theta[3] * 1e6), float(np.sqrt(covariance[3, 3]) * 1e6)),
-        degrees_of_freedom=_degrees_of_freedom(p, jacobian, factor),
+        degrees_of_freedom=dof,
         standardised_residuals=np.asarray(r),
     )
+
+
+def _misfit(standardised: FloatArray, dof: float) -> tuple[tuple[str, ...], float]:
+    """Return flags, and the factor by which the uncertainty grows where the scatter is larger than stated.
+
+    Chi-square beyond its 99.9 % quantile (Wilson & Hilferty 1931, PNAS 17, 684) is a poor fit, one residual beyond
+    four standard deviations an outlying reading: false alarms of 1 in 1000 each at a dozen readings. The factor is
+    the Birge ratio (Birge 1932, Phys. Rev. 40, 207).
+    """
+    if dof < 1.0:
+        return (), 1.0
+    chi_square = float(standardised @ standardised)
+    third = 2.0 / (9.0 * dof)
+    limit = dof * (1.0 - third + NORMAL_999 * np.sqrt(third)) ** 3
+    flags = []
+    if chi_square > limit:
+        flags.append("poor-fit")
+    if np.max(np.abs(standardised)) > OUTLYING:
+        flags.append("outlying-reading")
+    return tuple(flags), float(np.sqrt(max(1.0, chi_square / dof))) if flags else 1.0
 
 
 def _variance_of_inputs(p: _Problem, theta: FloatArray, gain: FloatArray, conditions: Conditions) -> float:

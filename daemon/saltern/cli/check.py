@@ -1,0 +1,67 @@
+"""`saltern check`: what is wrong with a bench file, and what follows from it."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def check(
+    bench: Annotated[Path | None, typer.Argument(help="Bench file; without one, the default simulated bench.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
+) -> None:
+    """Check a bench file and its devices' options, and compute what follows; nothing is opened or moved."""
+    from saltern.bench.devices import validate_devices
+    from saltern.bench.interlocks import as_table
+    from saltern.config import load_bench, shipped_config
+    from saltern.procedures.arithmetic import facts, warnings
+
+    config = load_bench(bench if bench is not None else shipped_config("bench-simulated.toml"))
+    devices = validate_devices(config)
+    found, amiss = facts(config), warnings(config)
+    if as_json:
+        from saltern.cli.present import print_json
+
+        print_json(
+            {
+                "schema_version": 1,
+                "bench": config.name,
+                "devices": [where for where, _, _ in devices],
+                "facts": [{"name": name, "value": value, "unit": unit} for name, value, unit in found],
+                "warnings": amiss,
+                "interlocks": as_table(),
+            }
+        )
+        return
+    _print(config.name, len(devices), found, amiss, as_table())
+
+
+def _print(
+    name: str,
+    devices: int,
+    found: list[tuple[str, float, str]],
+    amiss: list[str],
+    interlocks: list[dict[str, str]],
+) -> None:
+    from rich.table import Table
+
+    from saltern.cli.present import console
+
+    screen = console()
+    screen.print(f"[bold]{name}[/bold]: the file is well formed, {devices} devices, nothing claimed twice\n")
+    table = Table(box=None, show_header=False, pad_edge=False)
+    for label, value, unit in found:
+        table.add_row(label, f"{value:.4g}", unit)
+    screen.print(table)
+    screen.print()
+    matrix = Table(box=None, pad_edge=False)
+    for column in ("interlock", "watches", "cuts", "leaves", "kind", "within"):
+        matrix.add_column(column)
+    for row in interlocks:
+        matrix.add_row(*(row[column] for column in ("interlock", "watches", "cuts", "leaves", "kind", "within")))
+    screen.print(matrix)
+    screen.print()
+    for line in amiss:
+        screen.print(f"[bold]Look at:[/bold] {line}")
+    if not amiss:
+        screen.print("Nothing to put right that can be computed. What cannot: prove every float and sensor by hand.")

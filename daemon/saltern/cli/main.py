@@ -1,0 +1,49 @@
+"""The command `saltern`: a list of registrations, and what becomes of errors.
+
+Exit codes: 0 done, 1 failed, 2 usage or config, 3 refused by an interlock, 4 service not running.
+"""
+
+import sys
+
+import typer
+
+from saltern.cli import check, daemon, demo, evaluate, results, show, simulate
+from saltern.errors import ConfigError, InterlockError, SalternError, StartupError
+
+app = typer.Typer(
+    name="saltern",
+    help="Runs a home-built seawater alkalinity titrator, unattended and honestly.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+app.command()(demo.demo)
+app.command()(simulate.simulate)
+app.command()(evaluate.evaluate)
+app.command()(check.check)
+app.command()(results.results)
+app.command()(show.show)
+app.command()(daemon.daemon)
+
+FAILED, USAGE, REFUSED = 1, 2, 3
+
+
+def main() -> None:
+    """Run the command line; every error of ours is a message, never a traceback."""
+    try:
+        app()
+    except SalternError as error:
+        sys.stderr.write(f"{error}\n")
+        sys.exit(exit_code(error))
+    except KeyboardInterrupt:
+        sys.stderr.write("interrupted\n")
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.exit(0)
+
+
+def exit_code(error: SalternError) -> int:
+    """Return the exit code of an error."""
+    if isinstance(error, InterlockError):
+        return REFUSED
+    return USAGE if isinstance(error, ConfigError | StartupError) else FAILED

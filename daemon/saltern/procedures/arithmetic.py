@@ -1,0 +1,110 @@
+"""What follows from a bench file: heights, volumes, times, and what is amiss with them."""
+
+from math import pi, sqrt
+
+from saltern.chemistry.units import dkh_to_umol_kg
+from saltern.config import BenchConfig
+from saltern.procedures.determination import WORST_DIFFERENCE_UMOL_KG
+from saltern.procedures.rinse import rinse_plan
+
+TYPICAL_DKH = 7.0
+ACID_BEYOND_END_POINT = 1.21  # the plan ends at free pH 3.4
+HCL_DIFFUSION_CM2_S = 3.3e-5  # dilute HCl in water, 25 degC (Robinson & Stokes; from memory)
+
+
+def rinses(config: BenchConfig) -> int:
+    """Return how many rinses a determination makes."""
+    return rinse_plan(
+        config.vessel.residue_ml,
+        config.sample.rinse_ml,
+        config.sample.volume_ml,
+        config.sample.carry_over_umol_kg,
+        WORST_DIFFERENCE_UMOL_KG,
+    )
+
+
+def titrant_per_run_ml(config: BenchConfig, dkh: float = TYPICAL_DKH) -> float:
+    """Return what one determination takes at this alkalinity, the discarded tip included."""
+    acid_mmol = dkh_to_umol_kg(dkh, 35.0) * config.sample.volume_ml * 1.0233e-6 * ACID_BEYOND_END_POINT
+    return acid_mmol / config.titrant.concentration_mol_per_l + config.titrant.tip_discard_ml
+
+
+def sample_per_run_ml(config: BenchConfig) -> float:
+    """Return the tank water that one determination takes."""
+    sample = config.sample
+    return rinses(config) * sample.rinse_ml + sample.volume_ml + sample.keep_wet_ml
+
+
+def tip_loss_umol_kg(config: BenchConfig, idle_h: float) -> float:
+    """Return what the idle tip's missing acid would amount to in the sample: 2 A c sqrt(D t / pi) (Crank, ch. 3)."""
+    area_cm2 = pi * (config.pumps.titrant.line.bore_mm / 20.0) ** 2
+    lost_ml = 2.0 * area_cm2 * sqrt(HCL_DIFFUSION_CM2_S * idle_h * 3600.0 / pi)
+    return lost_ml * config.titrant.concentration_mol_per_l * 1e6 / (config.sample.volume_ml * 1.0233)
+
+
+def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
+    """Return what follows from the bench file: name, value, unit."""
+    vessel, pumps, sample = config.vessel, config.pumps, config.sample
+    runs = 24.0 / config.schedule.every_h
+    per_mm = vessel.area_cm2 / 10.0
+    after_ml = sample.volume_ml + vessel.residue_ml + titrant_per_run_ml(config)
+    sample_ml_s = _rate_ml_s(config, "sample")
+    waste_ml_s = _rate_ml_s(config, "waste")
+    return [
+        ("vessel, to the spout", vessel.capacity_ml, "mL"),
+        ("liquid height with the sample", (sample.volume_ml + vessel.residue_ml) / per_mm, "mm"),
+        ("liquid height kept wet", (sample.keep_wet_ml + vessel.residue_ml) / per_mm, "mm"),
+        (f"liquid height after titrating {TYPICAL_DKH:g} dKH", after_ml / per_mm, "mm"),
+        ("free below the float then", vessel.volume_at_ml(vessel.overfill_switch_mm) - after_ml, "mL"),
+        ("filling takes", sample.volume_ml / sample_ml_s, "s"),
+        ("draining the sample takes", sample.volume_ml / waste_ml_s, "s"),
+        ("sample line holds", pumps.sample.line.volume_ml, "mL"),
+        ("titrant line holds", pumps.titrant.line.volume_ml, "mL"),
+        ("smallest titrant dose", 1000.0 * pumps.titrant.ml_per_unit, "uL"),
+        ("rinses", float(rinses(config)), ""),
+        (f"titrant a determination at {TYPICAL_DKH:g} dKH", titrant_per_run_ml(config), "mL"),
+        ("a bottle lasts", config.titrant.bottle_ml / (runs * titrant_per_run_ml(config)), "days"),
+        ("tank water taken", runs * sample_per_run_ml(config) / 1000.0, "L/day"),
+        ("salt that leaves with it, at salinity 35", runs * sample_per_run_ml(config) * 0.0358, "g/day"),
+        ("waste container lasts", config.waste.container_ml / (runs * sample_per_run_ml(config)), "days"),
+        ("tip loss between runs, if not discarded", tip_loss_umol_kg(config, config.schedule.every_h), "umol/kg"),
+        ("sample pump may pass in a permit's lapse", sample_ml_s * _lapse_s(config, "sample"), "mL"),
+    ]
+
+
+def warnings(config: BenchConfig) -> list[str]:
+    """Return what should be changed, each with what to do."""
+    found = []
+    for role in ("sample", "waste", "titrant"):
+        if getattr(config.pumps, role).permit is None:
+            found.append(
+                f"pumps.{role} has no run-permit: a hung computer could leave it on. Unattended measuring needs one"
+            )
+    lines = config.pumps
+    if lines.sample.line.outlet_mm <= config.vessel.spout_mm:
+        found.append(
+            "pumps.sample.line ends below the spout: end it above, with an air gap, or acid could be drawn back"
+        )
+    if lines.sample.line.inlet_mm > config.vessel.spout_mm and config.sample.air_break_ml <= 0.0:
+        found.append("the tank stands above the vessel and the sample line has no air break: it can run by gravity")
+    if lines.titrant.line.inlet_mm > lines.titrant.line.outlet_mm:
+        found.append("the titrant bottle stands above the tip: a worn head would let acid run; put it lower")
+    if lines.waste.line.outlet_mm < lines.waste.line.inlet_mm:
+        found.append("the waste line ends below the vessel: it can siphon; end it higher, in a vented container")
+    if lines.titrant.line.bore_mm > 0.8:
+        found.append("the titrant line is wider than 0.8 mm at its tip: acid creeps out faster")
+    if titrant_per_run_ml(config, 20.0) > config.limits.titrant_per_run_ml:
+        found.append("limits.titrant_per_run_ml does not reach 20 dKH, where a crashed dosing could take the tank")
+    if config.titre.u_percent is None:
+        found.append("never standardised: results will be provisional. Measure a reference of known alkalinity")
+    return found
+
+
+def _rate_ml_s(config: BenchConfig, role: str) -> float:
+    pump = getattr(config.pumps, role)
+    return float(pump.ml_per_unit * pump.drive.options().get("steps_per_s", 1.0))
+
+
+def _lapse_s(config: BenchConfig, role: str) -> float:
+    permit = getattr(config.pumps, role).permit
+    return float("inf") if permit is None else float(permit.options().get("lapse_s", 0.5))

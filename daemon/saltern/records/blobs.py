@@ -1,0 +1,66 @@
+"""Curves and raw readings as blobs.
+
+Both begin with one byte of format version. A curve follows with six float64 columns, little-endian, one after the
+other: titrant_g, emf_mv, temperature_c, time_s, emf_sd_mv, dose_sd_g; a column that a curve does not have is all NaN.
+Readings follow as zlib-compressed JSON lines of [at_s, probe, value, unit, phase].
+"""
+
+import json
+import zlib
+
+import numpy as np
+
+from saltern.chemistry.endpoint.curve import Curve, FloatArray
+from saltern.errors import StorageError
+from saltern.procedures.outcome import Sighting
+
+FORMAT = 1
+COLUMNS = ("titrant_g", "emf_mv", "temperature_c", "time_s", "emf_sd_mv", "dose_sd_g")
+
+
+def pack_curve(curve: Curve) -> bytes:
+    count = len(curve.titrant_g)
+    columns = [getattr(curve, name) for name in COLUMNS]
+    table = np.array([np.full(count, np.nan) if column is None else column for column in columns], dtype="<f8")
+    return bytes([FORMAT]) + table.tobytes()
+
+
+def unpack_curve(blob: bytes) -> Curve:
+    """Return the curve in a blob.
+
+    Raises
+    ------
+    StorageError
+        The blob is of a format that this version does not know, or is cut short.
+    """
+    body = _body(blob)
+    if len(body) % (8 * len(COLUMNS)):
+        raise StorageError("a curve is cut short", where="records", remedy="Restore from a backup")
+    table = np.frombuffer(body, dtype="<f8").reshape(len(COLUMNS), -1)
+
+    def column(index: int) -> FloatArray | None:
+        values = np.array(table[index])
+        return None if len(values) and np.all(np.isnan(values)) else values
+
+    return Curve(np.array(table[0]), np.array(table[1]), np.array(table[2]), column(3), column(4), column(5))
+
+
+def pack_readings(readings: tuple[Sighting, ...]) -> bytes:
+    lines = "\n".join(json.dumps([r.at_s, r.probe, r.value, r.unit, r.phase]) for r in readings)
+    return bytes([FORMAT]) + zlib.compress(lines.encode())
+
+
+def unpack_readings(blob: bytes) -> tuple[Sighting, ...]:
+    """Return the readings in a blob; see `unpack_curve` for errors."""
+    text = zlib.decompress(_body(blob)).decode()
+    return tuple(Sighting(*json.loads(line)) for line in text.splitlines())
+
+
+def _body(blob: bytes) -> bytes:
+    if not blob or blob[0] != FORMAT:
+        raise StorageError(
+            f"a blob of format {blob[0] if blob else 'none'} cannot be read by this version",
+            where="records",
+            remedy="Use the Saltern that wrote it, or a newer one",
+        )
+    return blob[1:]

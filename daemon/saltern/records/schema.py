@@ -1,0 +1,48 @@
+"""The database's versions, each a step from the one before. A step, once released, never changes."""
+
+MIGRATIONS: tuple[str, ...] = (
+    """
+    CREATE TABLE determination (
+        id INTEGER PRIMARY KEY,
+        source TEXT NOT NULL,
+        started_utc TEXT NOT NULL,            -- ISO 8601
+        started_monotonic_s REAL NOT NULL,
+        finished_monotonic_s REAL NOT NULL,
+        ph_read_monotonic_s REAL,
+        boot_id TEXT NOT NULL,
+        method TEXT NOT NULL,
+        alkalinity_umol_kg REAL, alkalinity_u_umol_kg REAL,
+        alkalinity_verdict TEXT NOT NULL, alkalinity_reasons TEXT NOT NULL,
+        ph_total REAL, ph_total_u REAL, ph_total_verdict TEXT NOT NULL, ph_total_reasons TEXT NOT NULL,
+        salinity REAL, salinity_u REAL, salinity_verdict TEXT NOT NULL, salinity_reasons TEXT NOT NULL,
+        ph_nbs REAL, temperature_c REAL, sample_g REAL, titrant_ml REAL NOT NULL,
+        curve BLOB,                           -- records.blobs
+        readings BLOB NOT NULL,               -- records.blobs
+        conditions TEXT, priors TEXT, end_point TEXT,   -- JSON
+        budget_umol_kg TEXT NOT NULL, remarks TEXT NOT NULL  -- JSON
+    );
+    CREATE INDEX determination_by_time ON determination (started_utc);
+    CREATE TABLE ledger (
+        id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, reason TEXT NOT NULL, stage TEXT,
+        vessel_low_ml REAL NOT NULL, vessel_high_ml REAL NOT NULL,
+        titrant_low_ml REAL NOT NULL, titrant_high_ml REAL NOT NULL,
+        waste_low_ml REAL NOT NULL, waste_high_ml REAL NOT NULL,
+        titrant_recent_ml REAL NOT NULL, titrant_run_ml REAL NOT NULL
+    );
+    CREATE TABLE latch (
+        id INTEGER PRIMARY KEY, interlock TEXT NOT NULL, set_utc TEXT NOT NULL,
+        cleared_utc TEXT, cleared_by TEXT
+    );
+    CREATE TABLE alert (
+        id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, at_monotonic_s REAL NOT NULL,
+        severity INTEGER NOT NULL,            -- RFC 5424
+        code TEXT NOT NULL, text TEXT NOT NULL
+    );
+    CREATE VIEW v_results AS
+        SELECT id, source, started_utc, method, alkalinity_umol_kg, alkalinity_u_umol_kg, alkalinity_verdict,
+               alkalinity_reasons, ph_total, ph_total_u, ph_total_verdict, salinity, salinity_u, salinity_verdict,
+               ph_nbs, temperature_c, titrant_ml
+        FROM determination;
+    """,
+)
+VERSION = len(MIGRATIONS)

@@ -1,0 +1,374 @@
+"""The store: one writer, short transactions, each durable when it returns (WAL, synchronous FULL)."""
+
+import json
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+
+from saltern.alerts import Alert
+from saltern.bench.ledger import Interval, Ledger
+from saltern.chemistry.endpoint.curve import Co2, Conditions, EndPoint, Estimate, Medium, Priors
+from saltern.errors import StorageError
+from saltern.ports import Clock
+from saltern.procedures.outcome import Determination, Quantity, Source
+from saltern.quality.verdict import Reason, Verdict
+from saltern.records import blobs
+from saltern.records.schema import MIGRATIONS, VERSION
+
+LEDGERS_KEPT = 5000
+IN_MEMORY = ":memory:"
+
+
+class Store:
+    """Everything one bench keeps. Safe to call from several threads."""
+
+    def __init__(self, connection: sqlite3.Connection, clock: Clock, where: str, boot_id: str, found: str) -> None:
+        self._connection = connection
+        self._clock = clock
+        self._where = where
+        self._boot_id = boot_id
+        self._lock = threading.Lock()
+        self.found = found
+
+    def close(self) -> None:
+        with self._lock:
+            self._connection.close()
+
+    # Determinations -----------------------------------------------------------------
+
+    def keep(self, d: Determination) -> int:
+        """Keep a determination; return its number."""
+        row = {
+            "source": d.source.value,
+            "started_utc": d.started_at.isoformat(timespec="milliseconds"),
+            "started_monotonic_s": d.started_s,
+            "finished_monotonic_s": d.finished_s,
+            "ph_read_monotonic_s": d.ph_read_s,
+            "boot_id": self._boot_id,
+            "method": d.method,
+            **_quantity_columns("alkalinity", "alkalinity_umol_kg", "alkalinity_u_umol_kg", d.alkalinity),
+            **_quantity_columns("ph_total", "ph_total", "ph_total_u", d.ph_total),
+            **_quantity_columns("salinity", "salinity", "salinity_u", d.salinity),
+            "ph_nbs": d.ph_nbs,
+            "temperature_c": d.temperature_c,
+            "sample_g": d.sample_g,
+            "titrant_ml": d.titrant_ml,
+            "curve": None if d.curve is None else blobs.pack_curve(d.curve),
+            "readings": blobs.pack_readings(d.readings),
+            "conditions": None if d.conditions is None else json.dumps(asdict(d.conditions)),
+            "priors": None if d.priors is None else json.dumps(asdict(d.priors)),
+            "end_point": None if d.end_point is None else _end_point_json(d.end_point),
+            "budget_umol_kg": json.dumps(d.budget_umol_kg),
+            "remarks": json.dumps(list(d.remarks)),
+        }
+        names = ", ".join(row)
+        marks = ", ".join(f":{name}" for name in row)
+        with self._writing("a determination") as connection:
+            cursor = connection.execute(f"INSERT INTO determination ({names}) VALUES ({marks})", row)  # noqa: S608
+            return int(cursor.lastrowid or 0)
+
+    def next_id(self) -> int:
+        """Return the number that the next determination will have."""
+        (last,) = self._one("SELECT coalesce(max(id), 0) FROM determination")
+        return int(last) + 1
+
+    def determination(self, number: int) -> Determination:
+        """Return one determination.
+
+        Raises
+        ------
+        StorageError
+            There is none of this number.
+        """
+        rows = self._all("SELECT * FROM determination WHERE id = ?", (number,))
+        if not rows:
+            (last,) = self._one("SELECT coalesce(max(id), 0) FROM determination")
+            raise StorageError(
+                f"there is no determination {number}",
+                where=self._where,
+                remedy=f"The newest is {last}" if last else "None has been kept yet",
+            )
+        return _determination(rows[0])
+
+    def results(self, limit: int) -> list[tuple[int, Determination]]:
+        """Return the newest determinations with their numbers, newest first."""
+        rows = self._all("SELECT * FROM determination ORDER BY id DESC LIMIT ?", (limit,))
+        return [(int(row["id"]), _determination(row)) for row in rows]
+
+    def last_accepted(self, source: Source) -> Determination | None:
+        rows = self._all(
+            "SELECT * FROM determination WHERE source = ? AND alkalinity_verdict IN ('accepted', 'provisional') "
+            "ORDER BY id DESC LIMIT 1",
+            (source.value,),
+        )
+        return _determination(rows[0]) if rows else None
+
+    def last_started(self, source: Source) -> datetime | None:
+        (last,) = self._one(
+            "SELECT started_utc FROM determination WHERE source = ? ORDER BY id DESC LIMIT 1", (source.value,)
+        ) or (None,)
+        return None if last is None else datetime.fromisoformat(last)
+
+    # The bench's books ----------------------------------------------------------------
+
+    def load_ledger(self) -> Ledger | None:
+        rows = self._all("SELECT * FROM ledger ORDER BY id DESC LIMIT 1")
+        if not rows:
+            return None
+        row = rows[0]
+        return Ledger(
+            Interval(row["vessel_low_ml"], row["vessel_high_ml"]),
+            Interval(row["titrant_low_ml"], row["titrant_high_ml"]),
+            Interval(row["waste_low_ml"], row["waste_high_ml"]),
+            row["titrant_recent_ml"],
+            row["titrant_run_ml"],
+            row["stage"],
+        )
+
+    def commit_ledger(self, ledger: Ledger, reason: str) -> None:
+        with self._writing("the ledger") as connection:
+            cursor = connection.execute(
+                "INSERT INTO ledger (at_utc, reason, stage, vessel_low_ml, vessel_high_ml, titrant_low_ml, "
+                "titrant_high_ml, waste_low_ml, waste_high_ml, titrant_recent_ml, titrant_run_ml) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._clock.now().isoformat(timespec="milliseconds"),
+                    reason,
+                    ledger.stage,
+                    ledger.vessel_ml.low,
+                    ledger.vessel_ml.high,
+                    ledger.titrant_left_ml.low,
+                    ledger.titrant_left_ml.high,
+                    ledger.waste_ml.low,
+                    ledger.waste_ml.high,
+                    ledger.titrant_recent_ml,
+                    ledger.titrant_run_ml,
+                ),
+            )
+            connection.execute("DELETE FROM ledger WHERE id <= ?", ((cursor.lastrowid or 0) - LEDGERS_KEPT,))
+
+    def load_latches(self) -> list[str]:
+        return [row["interlock"] for row in self._all("SELECT interlock FROM latch WHERE cleared_utc IS NULL")]
+
+    def set_latch(self, name: str) -> None:
+        with self._writing("a trip") as connection:
+            connection.execute(
+                "INSERT INTO latch (interlock, set_utc) VALUES (?, ?)",
+                (name, self._clock.now().isoformat(timespec="milliseconds")),
+            )
+
+    def clear_latch(self, name: str, operator: str) -> None:
+        with self._writing("a reset") as connection:
+            connection.execute(
+                "UPDATE latch SET cleared_utc = ?, cleared_by = ? WHERE interlock = ? AND cleared_utc IS NULL",
+                (self._clock.now().isoformat(timespec="milliseconds"), operator, name),
+            )
+
+    def keep_alert(self, alert: Alert) -> None:
+        with self._writing("an alert") as connection:
+            connection.execute(
+                "INSERT INTO alert (at_utc, at_monotonic_s, severity, code, text) VALUES (?, ?, ?, ?, ?)",
+                (alert.at.isoformat(timespec="milliseconds"), alert.at_s, int(alert.severity), alert.code, alert.text),
+            )
+
+    # ----------------------------------------------------------------------------------
+
+    @contextmanager
+    def _writing(self, what: str) -> Iterator[sqlite3.Connection]:
+        with self._lock:
+            try:
+                with self._connection:
+                    yield self._connection
+            except sqlite3.Error as error:
+                raise storage_error(error, self._where, f"{what} could not be kept") from error
+
+    def _all(self, query: str, values: tuple[object, ...] = ()) -> list[sqlite3.Row]:
+        with self._lock:
+            try:
+                return self._connection.execute(query, values).fetchall()
+            except sqlite3.Error as error:
+                raise storage_error(error, self._where, "the records could not be read") from error
+
+    def _one(self, query: str, values: tuple[object, ...] = ()) -> sqlite3.Row | tuple[None]:
+        rows = self._all(query, values)
+        return rows[0] if rows else (None,)
+
+
+def open_store(path: str | Path, clock: Clock) -> Store:
+    """Open the store for writing, creating or migrating it.
+
+    A file that fails its check is moved aside, never deleted, and a fresh one is begun; `Store.found` says so.
+
+    Raises
+    ------
+    StorageError
+        The file cannot be opened or written, or a newer Saltern wrote it.
+    """
+    where, found = str(path), ""
+    if where != IN_MEMORY and Path(path).exists() and not _is_sound(Path(path)):
+        aside = Path(path).with_name(f"{Path(path).name}.damaged-{clock.now():%Y%m%dT%H%M%S}")
+        Path(path).rename(aside)
+        for tail in ("-wal", "-shm"):
+            Path(where + tail).unlink(missing_ok=True)
+        found = f"the records were damaged and are kept as {aside.name}; new ones are begun"
+    try:
+        connection = sqlite3.connect(where, check_same_thread=False)
+        connection.row_factory = sqlite3.Row
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA busy_timeout = 2000")
+        _migrate(connection, where)
+    except sqlite3.Error as error:
+        raise storage_error(error, where, "the records cannot be opened") from error
+    return Store(connection, clock, where, _boot_id(), found)
+
+
+def open_for_reading(path: str | Path, clock: Clock) -> Store:
+    """Open existing records without writing to them.
+
+    Raises
+    ------
+    StorageError
+        There are none at this path, or they cannot be read.
+    """
+    if not Path(path).is_file():
+        raise StorageError(
+            "there are no records here", where=str(path), remedy="Give the path with --db, or run a determination first"
+        )
+    try:
+        connection = sqlite3.connect(f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, check_same_thread=False)
+        connection.row_factory = sqlite3.Row
+        (version,) = connection.execute("PRAGMA user_version").fetchone()
+    except sqlite3.Error as error:
+        raise storage_error(error, str(path), "the records cannot be read") from error
+    if version != VERSION:
+        raise StorageError(
+            f"the records are of version {version}, and this is {VERSION}",
+            where=str(path),
+            remedy="Start the service once, which brings older records up to date; or use a newer Saltern",
+        )
+    return Store(connection, clock, str(path), "", "")
+
+
+def storage_error(error: sqlite3.Error, where: str, what: str) -> StorageError:
+    """Say what SQLite meant, and what to do about it."""
+    text = str(error)
+    remedies = {
+        "full": "Make room on the disk; nothing that was kept is lost",
+        "readonly": "Make the file and its folder writable for the service's user",
+        "read-only": "Make the file and its folder writable for the service's user",
+        "locked": "Another process writes to it; stop that one",
+        "malformed": "Stop the service; the next start moves the file aside. Restore from a backup",
+        "not a database": "Give the path of Saltern's records",
+        "unable to open": "Check the path and that its folder exists and is writable",
+    }
+    remedy = next((advice for sign, advice in remedies.items() if sign in text), "Look at the disk and its messages")
+    return StorageError(f"{what} ({text})", where=where, remedy=remedy)
+
+
+def _is_sound(path: Path) -> bool:
+    try:
+        connection = sqlite3.connect(path)
+        try:
+            return bool(connection.execute("PRAGMA quick_check").fetchone()[0] == "ok")
+        finally:
+            connection.close()
+    except sqlite3.DatabaseError as error:
+        if isinstance(error, sqlite3.OperationalError):
+            raise storage_error(error, str(path), "the records cannot be opened") from error
+        return False
+
+
+def _migrate(connection: sqlite3.Connection, where: str) -> None:
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    if version > VERSION:
+        connection.close()
+        raise StorageError(
+            f"a newer Saltern wrote these records (version {version}; this one knows {VERSION})",
+            where=where,
+            remedy="Install that version again; records are never taken back",
+        )
+    for number in range(version, VERSION):
+        connection.executescript(f"BEGIN; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; COMMIT;")
+
+
+def _boot_id() -> str:
+    path = Path("/proc/sys/kernel/random/boot_id")
+    return path.read_text().strip() if path.exists() else "unknown"
+
+
+def _quantity_columns(name: str, value: str, u: str, q: Quantity) -> dict[str, object]:
+    return {
+        value: q.value,
+        u: q.u,
+        f"{name}_verdict": q.verdict.value,
+        f"{name}_reasons": json.dumps([reason.value for reason in q.reasons]),
+    }
+
+
+def _end_point_json(end_point: EndPoint) -> str:
+    table = asdict(end_point)
+    table["standardised_residuals"] = [float(r) for r in end_point.standardised_residuals]
+    return json.dumps(table)
+
+
+def _estimate(table: dict[str, float] | None) -> Estimate | None:
+    return None if table is None else Estimate(**table)
+
+
+def _conditions(text: str) -> Conditions:
+    table = json.loads(text)
+    for name in ("phosphate_umol_kg", "silicate_umol_kg", "borate_ratio"):
+        table[name] = Estimate(**table[name])
+    table["medium"], table["co2"] = Medium(table["medium"]), Co2(table["co2"])
+    return Conditions(**table)
+
+
+def _priors(text: str) -> Priors:
+    table = json.loads(text)
+    for name in ("e0_mv", "slope", "alkalinity_umol_kg", "carbon_umol_kg"):
+        table[name] = _estimate(table[name])
+    return Priors(**table)
+
+
+def _end_point(text: str) -> EndPoint:
+    table = json.loads(text)
+    table["carbon_umol_kg"] = _estimate(table["carbon_umol_kg"])
+    table["flags"] = tuple(table["flags"])
+    table["standardised_residuals"] = np.array(table["standardised_residuals"], dtype=float)
+    return EndPoint(**table)
+
+
+def _determination(row: sqlite3.Row) -> Determination:
+    def quantity(name: str, value: str, u: str) -> Quantity:
+        reasons = tuple(Reason(reason) for reason in json.loads(row[f"{name}_reasons"]))
+        return Quantity(row[value], row[u], Verdict(row[f"{name}_verdict"]), reasons)
+
+    return Determination(
+        source=Source(row["source"]),
+        started_at=datetime.fromisoformat(row["started_utc"]),
+        started_s=row["started_monotonic_s"],
+        finished_s=row["finished_monotonic_s"],
+        ph_read_s=row["ph_read_monotonic_s"],
+        method=row["method"],
+        alkalinity=quantity("alkalinity", "alkalinity_umol_kg", "alkalinity_u_umol_kg"),
+        ph_total=quantity("ph_total", "ph_total", "ph_total_u"),
+        salinity=quantity("salinity", "salinity", "salinity_u"),
+        ph_nbs=row["ph_nbs"],
+        temperature_c=row["temperature_c"],
+        sample_g=row["sample_g"],
+        titrant_ml=row["titrant_ml"],
+        curve=None if row["curve"] is None else blobs.unpack_curve(row["curve"]),
+        readings=blobs.unpack_readings(row["readings"]),
+        conditions=None if row["conditions"] is None else _conditions(row["conditions"]),
+        priors=None if row["priors"] is None else _priors(row["priors"]),
+        end_point=None if row["end_point"] is None else _end_point(row["end_point"]),
+        budget_umol_kg=json.loads(row["budget_umol_kg"]),
+        remarks=tuple(json.loads(row["remarks"])),
+    )

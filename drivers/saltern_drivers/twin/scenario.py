@@ -1,0 +1,384 @@
+"""A scenario: a tank, a bench, what goes wrong and when, and the truth that only a simulation knows."""
+
+import random as garbling
+from bisect import bisect_right
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+from math import isnan
+from typing import Any, Literal, Protocol
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from saltern.ports import Wires
+from saltern_drivers.twin.instruments import CLASSES, Errors, with_changes
+from saltern_drivers.twin.tank import Tank
+from saltern_drivers.twin.wires import FollowedClock, build
+from saltern_drivers.twin.world import Intake, World
+
+
+class Table(BaseModel):
+    """A table of a scenario file."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class TankTable(Table):
+    alkalinity_umol_kg: float = Field(default=2450.0, ge=200, le=8000)
+    salinity: float = Field(default=35.0, ge=5, le=42)
+    temperature_c: float = Field(default=25.5, ge=15, le=35)
+    consumption_dkh_per_day: float = Field(default=0.8, ge=0, le=10)
+    dosed_dkh_per_day: float = Field(default=0.8, ge=0, le=10)
+    ph_total: float = Field(default=8.05, ge=6.4, le=10.6)
+    volume_l: float = Field(default=400.0, ge=5, le=100_000)
+
+
+class TwinTable(BaseModel):
+    """The class of instruments; single errors of `instruments.Errors` may be set beside it."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    instruments: Literal["good", "hobby"] = "good"
+    calibrated: bool = True
+
+    @model_validator(mode="after")
+    def _known_errors(self) -> "TwinTable":
+        for name, value in (self.__pydantic_extra__ or {}).items():
+            if name not in Errors.__dataclass_fields__:
+                msg = f"{name} is not an error of the twin: choose of {', '.join(Errors.__dataclass_fields__)}"
+                raise ValueError(msg)
+            if not isinstance(value, int | float) or isnan(value):
+                msg = f"{name} must be a number"
+                raise ValueError(msg)
+        return self
+
+    def errors(self) -> Errors:
+        return with_changes(CLASSES[self.instruments], dict(self.__pydantic_extra__ or {}))
+
+
+class KeeperTable(Table):
+    attentive: bool = True
+
+
+class ScheduleTable(Table):
+    every_h: float = Field(default=4.0, ge=0.5, le=168)
+
+
+class OperatorTable(Table):
+    at_h: float = Field(ge=0)
+    command: list[str] = Field(min_length=1)
+
+
+class FaultTable(Table):
+    kind: str
+    at_h: float | None = Field(default=None, ge=0)
+    at_phase: str | None = None
+    determination: int | None = Field(default=None, ge=1)
+    after_s: float = Field(default=0.0, ge=0)
+    for_h: float | None = Field(default=None, gt=0)
+    size: float | None = None
+    pump: Literal["sample", "waste", "titrant"] | None = None
+
+    @model_validator(mode="after")
+    def _when_and_what(self) -> "FaultTable":
+        if (self.at_h is None) == (self.at_phase is None):
+            msg = "give either at_h, or at_phase with determination"
+            raise ValueError(msg)
+        if self.at_phase is not None and self.determination is None:
+            msg = "at_phase needs determination"
+            raise ValueError(msg)
+        if self.kind not in FAULTS:
+            later = " (a fault of the computer: not played by this version)" if self.kind in COMPUTER_FAULTS else ""
+            msg = f"{self.kind!r} is not a fault{later}; choose of {', '.join(sorted(FAULTS))}"
+            raise ValueError(msg)
+        return self
+
+
+class Scenario(Table):
+    """A scenario file."""
+
+    seed: int = Field(ge=0)
+    days: float = Field(gt=0, le=1000)
+    bench: str | None = None
+    tank: TankTable = TankTable()
+    twin: TwinTable = TwinTable()
+    keeper: KeeperTable = KeeperTable()
+    schedule: ScheduleTable | None = None
+    operator: list[OperatorTable] = []
+    fault: list[FaultTable] = []
+
+
+class StepClock(FollowedClock, Protocol):
+    """A clock whose wall time can be stepped."""
+
+    def step_wall(self, seconds: float) -> None: ...
+
+
+@dataclass
+class Play:
+    """A scenario being played: its wires, and its truth."""
+
+    scenario: Scenario
+    bench: Mapping[str, Any]
+    clock: StepClock
+    ledger_upper_ml: Callable[[], float] = lambda: float("inf")
+    bound_held: bool = True
+    wires: Wires = field(init=False)
+    world: World = field(init=False)
+
+    def __post_init__(self) -> None:
+        t = self.scenario.tank
+        tank = Tank(
+            alkalinity_umol_kg=t.alkalinity_umol_kg,
+            salinity=t.salinity,
+            temperature_c=t.temperature_c,
+            consumption_dkh_per_day=t.consumption_dkh_per_day,
+            dosed_dkh_per_day=t.dosed_dkh_per_day,
+            mass_g=t.volume_l * 1024.0,
+            ph_total=t.ph_total,
+        )
+        self.wires, self.world, self.boards = build(
+            self.bench,
+            self.clock,
+            self.scenario.twin.errors(),
+            calibrated=self.scenario.twin.calibrated,
+            tank=tank,
+            seed=self.scenario.seed,
+        )
+        self.world.on_add = self._check_bound
+        self._determination = 0
+        self._waiting = [fault for fault in self.scenario.fault if fault.at_phase is not None]
+        for fault in self.scenario.fault:
+            if fault.at_h is not None:
+                self.clock.call_later(fault.at_h * 3600.0, partial(self._begin, fault))
+
+    # Faults ---------------------------------------------------------------------------
+
+    def enter_phase(self, phase: str, determination: int) -> None:
+        """Start the faults that wait for this phase of this determination."""
+        due = [f for f in self._waiting if f.determination == determination and phase.startswith(str(f.at_phase))]
+        for fault in due:
+            self._waiting.remove(fault)
+            self.clock.call_later(fault.after_s, partial(self._begin, fault))
+
+    def _begin(self, fault: FaultTable) -> None:
+        self.world.advance(self.clock.monotonic())
+        end = FAULTS[fault.kind](self, fault)
+        if fault.for_h is not None and end is not None:
+            self.clock.call_later(fault.for_h * 3600.0, end)
+
+    # The keeper's hands -----------------------------------------------------------------
+
+    def refill_titrant(self) -> None:
+        self.world.bottle_ml = self.bench["titrant"]["bottle_ml"]
+
+    def empty_waste_container(self) -> None:
+        self.world.waste_ml = 0.0
+
+    # Truth ------------------------------------------------------------------------------
+
+    def _check_bound(self) -> None:
+        if self.world.volume_ml() > self.ledger_upper_ml() + 1e-6:
+            self.bound_held = False
+
+    def tank_alkalinity(self, ph_read_s: float | None) -> float:
+        """Return the alkalinity of the tank water that a determination drew, umol/kg, averaged over its fill."""
+        drawn = self._intake_before(ph_read_s)
+        if drawn is None or drawn.water.mass_g <= 0.0:
+            self.world.tank.advance(self.clock.monotonic())
+            return self.world.tank.alkalinity_umol_kg
+        return drawn.water.alkalinity / drawn.water.mass_g
+
+    def _intake_before(self, at_s: float | None) -> Intake | None:
+        if at_s is None:
+            return None
+        intakes = [*self.world.intakes, *([self.world.intake] if self.world.intake else [])]
+        return max((i for i in intakes if i.begun_s < at_s), key=lambda i: i.begun_s, default=None)
+
+    def as_read(self, at_s: float | None) -> tuple[float, float]:
+        """Return true total pH and practical salinity of the vessel when its pH was read, or of it as it is now."""
+        if at_s is not None:
+            index = bisect_right(self.boards.ph_seen, (at_s, float("inf"), 0.0))
+            if index:
+                return self.boards.ph_seen[index - 1][1:]
+        return self.world.ph_total(), self.world.salinity()
+
+    def truth(self) -> dict[str, float]:
+        """Return what the simulation counted."""
+        s = self.world.spilled
+        return {
+            "peak_vessel_ml": s.peak_vessel_ml,
+            "vessel_capacity_ml": self.world.capacity_ml,
+            "spilled_ml": s.spilled_ml,
+            "titrant_to_tank_ml": s.titrant_to_tank_ml,
+            "max_titrant_in_one_run_ml": s.max_titrant_in_one_run_ml,
+            "max_moving_s_after_trip": s.max_moving_s_after_trip,
+        }
+
+
+End = Callable[[], None] | None
+
+
+def _set(obj: str, name: str, value: Any) -> Callable[[Play, FaultTable], End]:
+    """Make a fault that sets one knob, and puts it back at its end."""
+
+    def begin(play: Play, fault: FaultTable) -> End:
+        target = _target(play, obj)
+        before = getattr(target, name)
+        setattr(target, name, value(play, fault) if callable(value) else value)
+        return lambda: setattr(target, name, before)
+
+    return begin
+
+
+def _target(play: Play, obj: str) -> Any:
+    if obj == "world":
+        return play.world
+    if obj == "electrode":
+        return play.world.electrode
+    return play.world.pumps[obj]
+
+
+def _size(default: float) -> Callable[[Play, FaultTable], float]:
+    return lambda play, fault: default if fault.size is None else fault.size
+
+
+def _gain_shift(play: Play, fault: FaultTable) -> End:
+    head = play.world.pumps[fault.pump or "sample"]
+    head.gain_shift = -0.05 if fault.size is None else fault.size
+    return lambda: setattr(head, "gain_shift", 0.0)
+
+
+def _head_leak(play: Play, fault: FaultTable) -> End:
+    pump = fault.pump or "sample"
+    play.world.head_leaks_ml_s[pump] = (0.5 if fault.size is None else fault.size) / 60.0
+    return lambda: play.world.head_leaks_ml_s.pop(pump, None) and None
+
+
+def _permit_stuck(play: Play, fault: FaultTable) -> End:
+    heads = [play.world.pumps[fault.pump]] if fault.pump else list(play.world.pumps.values())
+    for head in heads:
+        head.permit_stuck = True
+
+    def end() -> None:
+        for head in heads:
+            head.permit_stuck = False
+
+    return end
+
+
+def _waste_full(play: Play, fault: FaultTable) -> End:
+    del fault
+    play.world.waste_ml = play.world.waste_capacity_ml * 0.97
+    return None
+
+
+def _bottle_empty(play: Play, fault: FaultTable) -> End:
+    del fault
+    play.world.bottle_ml = 0.0
+    return None
+
+
+def _line_air(play: Play, fault: FaultTable) -> End:
+    play.world.titrant_line_air_ml += 0.05 if fault.size is None else fault.size
+    return None
+
+
+def _splash(play: Play, fault: FaultTable) -> End:
+    per_minute = 5.0 if fault.size is None else fault.size
+    going = [True]
+
+    def splash() -> None:
+        if going[0]:
+            play.world.splash_until_s = play.clock.monotonic() + 0.03
+            play.clock.call_later(60.0 / per_minute, splash)
+
+    splash()
+    return lambda: going.clear() or going.append(False)
+
+
+def _stir_stopped(play: Play, fault: FaultTable) -> End:
+    del fault
+    play.world.stirrer_stopped, play.world.stirrer = True, 0.0
+    return lambda: setattr(play.world, "stirrer_stopped", False)
+
+
+def _serial(play: Play, change: Callable[[Any], None], back: Callable[[Any], None]) -> End:
+    for port in play.boards.ports.values():
+        change(port)
+
+    def end() -> None:
+        for port in play.boards.ports.values():
+            back(port)
+
+    return end
+
+
+def _silent(play: Play, fault: FaultTable) -> End:
+    del fault
+    return _serial(play, lambda p: setattr(p, "silent", True), lambda p: setattr(p, "silent", False))
+
+
+def _late(play: Play, fault: FaultTable) -> End:
+    late_s = 2.0 if fault.size is None else fault.size
+    return _serial(play, lambda p: setattr(p, "late_s", late_s), lambda p: setattr(p, "late_s", 0.0))
+
+
+def _garbled(play: Play, fault: FaultTable) -> End:
+    share, dice = 0.05 if fault.size is None else fault.size, garbling.Random(play.scenario.seed)
+
+    def garble(sent: bytes) -> bytes:
+        return bytes(dice.randrange(256) if dice.random() < share else byte for byte in sent)
+
+    return _serial(play, lambda p: setattr(p, "garble", garble), lambda p: setattr(p, "garble", lambda sent: sent))
+
+
+def _renumbered(play: Play, fault: FaultTable) -> End:
+    del fault
+    _serial(play, lambda p: setattr(p, "gone", True), lambda p: None)
+    return None
+
+
+def _clock_step(play: Play, fault: FaultTable) -> End:
+    play.clock.step_wall(3600.0 if fault.size is None else fault.size)
+    return None
+
+
+COMPUTER_FAULTS = (
+    "power-cut", "process-killed", "service-hang", "disk-full", "disk-readonly", "database-corrupt",
+)  # fmt: skip
+
+FAULTS: dict[str, Callable[[Play, FaultTable], End]] = {
+    **{f"{pump}-pump-stalled": _set(pump, "stalled", True) for pump in ("sample", "waste", "titrant")},
+    **{f"{pump}-pump-runaway": _set(pump, "runaway", True) for pump in ("sample", "waste", "titrant")},
+    "head-leak": _head_leak,
+    "waste-line-blocked": _set("world", "waste_passing", _size(0.0)),
+    "waste-full": _waste_full,
+    "drain-partial": _set("world", "residue_extra_ml", _size(5.0)),
+    "pump-gain-shift": _gain_shift,
+    "titrant-line-air": _line_air,
+    "sample-line-air": _set("world", "sample_line_air", _size(0.05)),
+    "sample-source-low": _set("world", "sample_source_low", True),
+    "titrant-empty": _bottle_empty,
+    "titrant-wrong-strength": _set("world", "titrant_factor", lambda play, f: 1.0 + _size(-0.5)(play, f)),
+    "ph-disconnected": _set("electrode", "disconnected_since_s", lambda play, f: play.clock.monotonic()),
+    "ph-frozen": _set("electrode", "frozen", True),
+    "ph-noisy": _set("electrode", "extra_noise_mv", _size(10.0)),
+    "ph-slope-lost": _set("electrode", "slope_loss", _size(0.8)),
+    "ph-drift": _set("electrode", "fault_drift_mv_per_s", lambda play, f: _size(2.0)(play, f) / 60.0),
+    "conductivity-disconnected": _set("world", "conductivity_disconnected", True),
+    "conductivity-bubble": _set("world", "conductivity_factor", lambda play, f: 1.0 + _size(-0.3)(play, f)),
+    "temperature-open": _set("world", "temperature_open", True),
+    "temperature-offset": _set("world", "temperature_shift_k", _size(3.0)),
+    "stirrer-stopped": _stir_stopped,
+    "overfill-switch-wire-broken": _set("world", "overfill_broken", True),
+    "overfill-switch-stuck-dry": _set("world", "overfill_stuck_dry", True),
+    "overfill-switch-splash": _splash,
+    "leak": _set("world", "leak_wet", True),
+    "permit-stuck-on": _permit_stuck,
+    "serial-silent": _silent,
+    "serial-garbled": _garbled,
+    "serial-late": _late,
+    "serial-renumbered": _renumbered,
+    "clock-step": _clock_step,
+}
