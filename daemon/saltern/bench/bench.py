@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 from saltern.bench import ledger as books
 from saltern.bench.devices import Devices
@@ -15,7 +16,7 @@ from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
 from saltern.bench.interlocks import Snapshot
 from saltern.bench.ledger import Interval, Ledger, LedgerStore
 from saltern.chemistry.electrode import nernst_slope_mv
-from saltern.config import BenchConfig
+from saltern.config import BenchConfig, Pump
 from saltern.errors import InterlockError, MotionError, ReadingError, SalternError, StorageError
 from saltern.ports import Clock, Direction, DriverError, MisuseError, Progress, Reading
 
@@ -37,7 +38,7 @@ class StopRequested(SalternError):  # noqa: N818 - not an error of anybody's
     """Somebody asked for an end, and the run stops where it is."""
 
 
-class Store(LedgerStore, LatchStore):
+class Store(LedgerStore, LatchStore, Protocol):
     """What a bench keeps across restarts."""
 
 
@@ -391,8 +392,9 @@ class Bench:
 
     # Turning ------------------------------------------------------------------------
 
-    def _pump(self, role: str):  # type: ignore[no-untyped-def]
-        return getattr(self.config.pumps, role)
+    def _pump(self, role: str) -> Pump:
+        pump: Pump = getattr(self.config.pumps, role)
+        return pump
 
     def _gain_u(self, role: str) -> float:
         return float(GAIN_SIGMAS * self._pump(role).gain_u_percent / 100.0)

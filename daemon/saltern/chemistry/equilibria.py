@@ -8,10 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from saltern.chemistry.endpoint.curve import FloatArray, Medium
+from saltern.chemistry.quantities import Medium, Number
 from saltern.chemistry.seawater import Totals, totals
-
-Number = float | FloatArray
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,7 @@ from dataclasses import dataclass
 import gsw
 import numpy as np
 
-from saltern.chemistry.endpoint.curve import FloatArray, Medium
-
-Number = float | FloatArray
+from saltern.chemistry.quantities import Medium, Number
 
 
 @dataclass(frozen=True, slots=True)

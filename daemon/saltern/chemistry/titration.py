@@ -6,11 +6,9 @@ of solution; totals are diluted by `dilution`, the sample's share of the mass in
 
 import numpy as np
 
-from saltern.chemistry.endpoint.curve import FloatArray
 from saltern.chemistry.equilibria import Constants
+from saltern.chemistry.quantities import FloatArray, Number
 from saltern.chemistry.seawater import Totals
-
-Number = float | FloatArray
 
 
 def bicarbonate_share(h: Number, k: Constants) -> Number:

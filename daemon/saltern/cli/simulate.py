@@ -4,6 +4,7 @@ import json
 import time
 import tomllib
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -97,9 +98,7 @@ def run(
     log.service = service
     play.ledger_upper_ml = lambda: service.bench.ledger.vessel_ml.high
     for act in scenario.operator:
-        clock.call_later(
-            act.at_h * 3600.0, lambda words=act.command: service.mailbox.put(lambda: service.operator(words))
-        )
+        clock.call_later(act.at_h * 3600.0, partial(_post, service, act.command))
     end_s = scenario.days * 86400.0 + WARM_UP_S
     while clock.monotonic() < end_s - 1e-6:
         service.run(until_s=min(end_s, clock.monotonic() + 600.0))
@@ -241,12 +240,17 @@ def _bench(scenario: Scenario, folder: Path) -> BenchConfig:
     return config.model_copy(update=changes)
 
 
+def _post(service: Service, words: list[str]) -> None:
+    """Post an operator's command, as another process would."""
+    service.mailbox.put(partial(service.operator, words))
+
+
 def _attend(play: Play, service: Service) -> None:
     """Do what an attentive keeper does when asked."""
     standing = {alert.code for alert in service.alerting.standing}
     if standing & {"titrant-low", "interlock-titrant-empty"}:
         play.refill_titrant()
-        service.mailbox.put(lambda: service.operator(["part", "replaced", "titrant"]))
+        _post(service, ["part", "replaced", "titrant"])
     if standing & {"waste-nearly-full", "interlock-waste-full"}:
         play.empty_waste_container()
-        service.mailbox.put(lambda: service.operator(["part", "emptied", "waste"]))
+        _post(service, ["part", "emptied", "waste"])

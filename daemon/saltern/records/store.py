@@ -75,7 +75,7 @@ class Store:
 
     def next_id(self) -> int:
         """Return the number that the next determination will have."""
-        (last,) = self._one("SELECT coalesce(max(id), 0) FROM determination")
+        (last,) = self._all("SELECT coalesce(max(id), 0) FROM determination")[0]
         return int(last) + 1
 
     def determination(self, number: int) -> Determination:
@@ -88,7 +88,7 @@ class Store:
         """
         rows = self._all("SELECT * FROM determination WHERE id = ?", (number,))
         if not rows:
-            (last,) = self._one("SELECT coalesce(max(id), 0) FROM determination")
+            last = self.next_id() - 1
             raise StorageError(
                 f"there is no determination {number}",
                 where=self._where,
@@ -110,10 +110,10 @@ class Store:
         return _determination(rows[0]) if rows else None
 
     def last_started(self, source: Source) -> datetime | None:
-        (last,) = self._one(
+        rows = self._all(
             "SELECT started_utc FROM determination WHERE source = ? ORDER BY id DESC LIMIT 1", (source.value,)
-        ) or (None,)
-        return None if last is None else datetime.fromisoformat(last)
+        )
+        return datetime.fromisoformat(rows[0]["started_utc"]) if rows else None
 
     # The bench's books ----------------------------------------------------------------
 
@@ -194,10 +194,6 @@ class Store:
                 return self._connection.execute(query, values).fetchall()
             except sqlite3.Error as error:
                 raise storage_error(error, self._where, "the records could not be read") from error
-
-    def _one(self, query: str, values: tuple[object, ...] = ()) -> sqlite3.Row | tuple[None]:
-        rows = self._all(query, values)
-        return rows[0] if rows else (None,)
 
 
 def open_store(path: str | Path, clock: Clock) -> Store:

@@ -14,6 +14,8 @@ class TwinPin(MockPWMPin):  # type: ignore[misc]
 
     def __init__(self, factory: "TwinPinFactory", info: Any) -> None:
         self._number = int(info.name.removeprefix("GPIO"))
+        self._state: float = 0.0
+        self.states: list[Any] = []
         self._board = factory
         super().__init__(factory, info)
 

@@ -36,8 +36,8 @@ _BORATE, _SULFATE, _FLUORIDE = (float(x) for x in (totals(1.0).borate, totals(1.
 def medium(ionic_salinity: float, temperature_c: float) -> Medium:
     """Return the medium of a mixture of this ionic strength."""
     k = constants(max(ionic_salinity, 1.0), temperature_c)
-    numbers = (k.k1, k.k2, k.kb, k.kw, k.ks, k.kf, k.k0)
-    return Medium(*(float(n) for n in numbers), _BORATE, _SULFATE, _FLUORIDE)
+    k1, k2, kb, kw, ks, kf, k0 = (float(n) for n in (k.k1, k.k2, k.kb, k.kw, k.ks, k.kf, k.k0))
+    return Medium(k1, k2, kb, kw, ks, kf, k0, _BORATE, _SULFATE, _FLUORIDE)
 
 
 def unbalanced_charge(h: float, m: Medium, natural_salinity: float, carbon: float) -> float:

@@ -252,7 +252,11 @@ def _gain_shift(play: Play, fault: FaultTable) -> End:
 def _head_leak(play: Play, fault: FaultTable) -> End:
     pump = fault.pump or "sample"
     play.world.head_leaks_ml_s[pump] = (0.5 if fault.size is None else fault.size) / 60.0
-    return lambda: play.world.head_leaks_ml_s.pop(pump, None) and None
+
+    def end() -> None:
+        play.world.head_leaks_ml_s.pop(pump, None)
+
+    return end
 
 
 def _permit_stuck(play: Play, fault: FaultTable) -> End:
@@ -286,15 +290,19 @@ def _line_air(play: Play, fault: FaultTable) -> End:
 
 def _splash(play: Play, fault: FaultTable) -> End:
     per_minute = 5.0 if fault.size is None else fault.size
-    going = [True]
+    going = True
 
     def splash() -> None:
-        if going[0]:
+        if going:
             play.world.splash_until_s = play.clock.monotonic() + 0.03
             play.clock.call_later(60.0 / per_minute, splash)
 
+    def end() -> None:
+        nonlocal going
+        going = False
+
     splash()
-    return lambda: going.clear() or going.append(False)
+    return end
 
 
 def _stir_stopped(play: Play, fault: FaultTable) -> End:

@@ -19,7 +19,7 @@ class FollowedClock(Clock, Protocol):
     def attach(self, observer: Callable[[float], None]) -> None: ...
 
 
-def open_wires(bench: Mapping[str, Any], clock: Clock) -> Wires:
+def open_wires(bench: Mapping[str, Any], clock: FollowedClock) -> Wires:
     """Return the wires of a default twin: good instruments, a steady tank, always the same seed.
 
     Raises

@@ -426,5 +426,5 @@ class World:
         if role == "leak":
             return self.leak_wet or self.spilled.spilled_ml > 1.0
         if role == "waste_full":
-            return self.waste_ml > 0.95 * self.waste_capacity_ml
+            return bool(self.waste_ml > 0.95 * self.waste_capacity_ml)
         return self.stop_pressed

@@ -5,14 +5,8 @@ from enum import StrEnum
 from typing import Protocol
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
-
-
-class Medium(StrEnum):
-    SEAWATER = "seawater"
-    NACL = "nacl"  # a carbonate standard in about 0.7 mol/kg NaCl: no sulfate, fluoride or borate
+from saltern.chemistry.quantities import FloatArray, Medium
 
 
 class Co2(StrEnum):

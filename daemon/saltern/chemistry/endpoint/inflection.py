@@ -9,7 +9,7 @@ near the end point, and has none where most CO2 is gone before the end point (th
 
 import numpy as np
 
-from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Priors
+from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, FloatArray, Priors
 from saltern.errors import CurveError
 
 NAME = "inflection"
@@ -49,11 +49,7 @@ def inflection(curve: Curve, conditions: Conditions, priors: Priors) -> EndPoint
     end = x[top + 2] - (b / (2.0 * a) if a < 0.0 else 0.0)
     end = float(np.clip(end, x[top + 1], x[top + 3]))
     spacing = float(x[top + 3] - x[top + 1]) / 2.0
-    doses = (
-        0.0
-        if curve.dose_sd_g is None
-        else float(np.sqrt(np.sum(curve.dose_sd_g[curve.titrant_g <= curve.titrant_g.max()] ** 2)))
-    )
+    doses = 0.0 if curve.dose_sd_g is None else float(np.sqrt(np.sum(curve.dose_sd_g**2)))
     by_doses = doses * conditions.titrant_mol_per_kg / conditions.sample_g
     by_noise = (priors.noise_mv or 0.1) / max(float(slopes[top]), 1e-9)
     u = 1e6 * float(np.sqrt((spacing / 4.0) ** 2 + by_doses**2 + by_noise**2))
@@ -68,7 +64,7 @@ def inflection(curve: Curve, conditions: Conditions, priors: Priors) -> EndPoint
     )
 
 
-def _slope_at(x: np.ndarray, e: np.ndarray, i: int) -> float:  # type: ignore[type-arg]
+def _slope_at(x: FloatArray, e: FloatArray, i: int) -> float:
     near = slice(i - 2, i + 3)
     centred = x[near] - x[i]
     scale = float(np.abs(centred).max())

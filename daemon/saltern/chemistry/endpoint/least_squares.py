@@ -110,7 +110,7 @@ def least_squares(curve: Curve, conditions: Conditions, priors: Priors) -> EndPo
 
 def fit(curve: Curve, conditions: Conditions, priors: Priors, k: Constants, water: Totals) -> EndPoint:
     """Do the same with given constants and totals, for worked examples that bring their own."""
-    free_offset = total_over_free(conditions.salinity, float(curve.temperature_c[0]), conditions.medium)
+    free_offset = float(total_over_free(conditions.salinity, float(curve.temperature_c[0]), conditions.medium))
     start = _start(curve, conditions, priors, k, water, free_offset)
     used = _window(curve, start)
     problem = _problem(curve, conditions, priors, k, water, used, start, free_offset)
@@ -328,7 +328,7 @@ def _whiten(p: _Problem, theta: FloatArray, dy_de: FloatArray) -> FloatArray:
     h = PIVOT_H * np.exp((p.emf_mv - theta[1]) / (theta[2] * p.nernst))
     junction = dy_de * JUNCTION_MV_KG_MOL * h
     covariance = p.dose_covariance + np.outer(junction, junction) + np.diag((dy_de * p.noise_mv) ** 2 + 1e-18)
-    return np.linalg.cholesky(covariance)
+    return np.asarray(np.linalg.cholesky(covariance))
 
 
 def _solve(p: _Problem, theta: FloatArray) -> FloatArray:

@@ -1,0 +1,14 @@
+"""The kinds of numbers that chemistry works on, and the media it knows."""
+
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+Number = float | FloatArray
+
+
+class Medium(StrEnum):
+    SEAWATER = "seawater"
+    NACL = "nacl"  # a carbonate standard in about 0.7 mol/kg NaCl: no sulfate, fluoride or borate
