@@ -8,6 +8,8 @@ import numpy as np
 
 from saltern.chemistry.quantities import FloatArray, Medium
 
+__all__ = ["Co2", "Conditions", "Curve", "EndPoint", "Estimate", "FloatArray", "Medium", "Method", "Priors"]
+
 
 class Co2(StrEnum):
     """What became of the carbon dioxide while the curve was taken."""
