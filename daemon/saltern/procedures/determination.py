@@ -9,7 +9,7 @@ from datetime import datetime
 from saltern.bench.bench import Bench, StopRequested
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Estimate, Priors
 from saltern.chemistry.endpoint.least_squares import initial_ph_total
-from saltern.chemistry.endpoint.methods import METHODS
+from saltern.chemistry.endpoint.methods import DEFAULT, METHODS
 from saltern.chemistry.seawater import density_kg_l
 from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
@@ -84,6 +84,7 @@ def determine(bench: Bench, source: Source, expectation: Expectation, watcher: W
         run.drawn = measure_as_drawn(bench, notebook)
         run.titration = titrate_sample(bench, notebook, run.drawn, expectation)
         run.end_point = evaluate(bench, notebook, run.titration)
+        electrode = fitted_electrode(run.titration, run.end_point)
     except SalternError as error:
         reason = next((why for kind, why in _VOID.items() if isinstance(error, kind)), None)
         bench.make_safe()
@@ -93,7 +94,7 @@ def determine(bench: Bench, source: Source, expectation: Expectation, watcher: W
         _leave_clean_if_it_can(bench, notebook)
         return _void(bench, notebook, run, reason)
     _leave_clean_if_it_can(bench, notebook)
-    return _finished(bench, notebook, run, run.drawn, run.titration, run.end_point)
+    return _finished(bench, notebook, run, run.drawn, run.titration, run.end_point, electrode)
 
 
 _VOID: dict[type[SalternError], Reason] = {
@@ -195,6 +196,13 @@ def evaluate(bench: Bench, notebook: Notebook, titration: Titration) -> EndPoint
     return METHODS[bench.config.method](titration.curve, titration.conditions, evaluation_priors(titration.priors))
 
 
+def fitted_electrode(titration: Titration, end_point: EndPoint) -> EndPoint:
+    """Return the evaluation whose electrode the sample's pH is read with: not every method fits one."""
+    if end_point.method == DEFAULT:
+        return end_point
+    return METHODS[DEFAULT](titration.curve, titration.conditions, evaluation_priors(titration.priors))
+
+
 def evaluation_priors(priors: Priors) -> Priors:
     """Return what a result may rest on: the electrode's calibration, and nothing of earlier results."""
     return Priors(e0_mv=priors.e0_mv, slope=priors.slope, noise_mv=priors.noise_mv)
@@ -218,13 +226,19 @@ def _leave_clean_if_it_can(bench: Bench, notebook: Notebook) -> None:
 
 
 def _finished(
-    bench: Bench, notebook: Notebook, run: _Run, drawn: Drawn, titration: Titration, end_point: EndPoint
+    bench: Bench,
+    notebook: Notebook,
+    run: _Run,
+    drawn: Drawn,
+    titration: Titration,
+    end_point: EndPoint,
+    electrode: EndPoint,
 ) -> Determination:
     config = bench.config
     alkalinity = end_point.alkalinity_umol_kg * config.titre.factor
     sample_ml = config.sample.volume_ml + config.vessel.residue_ml
     budget = alkalinity_budget(config, alkalinity, end_point.u_umol_kg * config.titre.factor, sample_ml)
-    ph_total = initial_ph_total(titration.curve, end_point, titration.conditions)
+    ph_total = initial_ph_total(titration.curve, electrode, titration.conditions)
     return _record(
         bench,
         notebook,

@@ -67,7 +67,7 @@ def gran_line(curve: Curve, conditions: Conditions, priors: Priors) -> GranLine:
     if used.sum() < 3:
         used = np.arange(len(f1)) >= len(f1) - 3
     for _ in range(10):
-        _need(used)
+        _need(used, curve.titrant_g)
         gradient, intercept = np.polyfit(curve.titrant_g[used], f1[used], 1)
         if gradient <= 0.0:
             raise CurveError("the signal does not rise with acid", where=NAME, remedy="Check the columns")
@@ -84,7 +84,7 @@ def gran_line(curve: Curve, conditions: Conditions, priors: Priors) -> GranLine:
         if again.sum() < 3:
             break
         used = again
-    _need(used)
+    _need(used, curve.titrant_g)
     n = int(used.sum())
     fitted = gradient * curve.titrant_g[used] + intercept
     scatter = float(np.sqrt(np.sum((f1[used] - fitted) ** 2) / max(1, n - 2)))
@@ -99,10 +99,11 @@ def gran_line(curve: Curve, conditions: Conditions, priors: Priors) -> GranLine:
     return GranLine(float(alkalinity), u, e0 + float(slope[0]) * float(np.log(z)), used, residual)
 
 
-def _need(used: FloatArray) -> None:
-    if used.sum() < 3:
+def _need(used: FloatArray, titrant_g: FloatArray) -> None:
+    count = len(np.unique(titrant_g[used]))
+    if count < 3:
         raise CurveError(
-            f"only {int(used.sum())} readings lie between pH 3.0 and 3.5, where the line is straight",
+            f"only {count} readings at different amounts of acid lie between pH 3.0 and 3.5, where the line is straight",
             where=NAME,
             remedy="Titrate to pH 3.0, with at least three readings below 3.5",
         )

@@ -53,6 +53,8 @@ JUNCTION_MV_KG_MOL = 100.0
 """Standard deviation of the liquid junction's answer to acid, mV per mol/kg of free [H]. The Henderson equation
 gives about 80 for seawater against concentrated KCl; real junctions differ in size and sign."""
 
+RESIDUAL_LIMIT_MV = 1.5
+LAST_PH_FREE, LEAST_ACID_SHARE = 5.4, 0.88
 NORMAL_999, OUTLYING = 3.09, 4.0
 MOST_STEPS = 40
 CONVERGED_UMOL_KG = 1e-7
@@ -120,7 +122,29 @@ def fit(curve: Curve, conditions: Conditions, priors: Priors, k: Constants, wate
         used = rerun
         problem = _problem(curve, conditions, priors, k, water, used, solution, free_offset)
         solution, problem = _solve_with_noise(problem, solution, known=_noise_is_known(curve, priors))
+    _refuse_what_is_no_titration(problem, solution, priors)
     return _answer(problem, solution, conditions, free_offset)
+
+
+def _refuse_what_is_no_titration(p: _Problem, theta: FloatArray, priors: Priors) -> None:
+    """Raise `CurveError` where the best fit is none, or ends before the end point is in sight."""
+    residual, _, dy_de = _model(p, theta)
+    residual_mv = float(np.sqrt(np.mean((residual / dy_de) ** 2)))
+    limit_mv = max(RESIDUAL_LIMIT_MV, 6.0 * (priors.noise_mv or 0.0))
+    if not residual_mv <= limit_mv:
+        raise CurveError(
+            f"the readings do not follow a titration curve that reaches its end point: the best fit leaves "
+            f"{residual_mv:.1f} mV, and {limit_mv:.1f} mV is the most believed",
+            where=NAME,
+            remedy="Titrate further, and check salinity, titrant strength and --co2",
+        )
+    last_ph = -float(np.log10(PIVOT_H) + (p.emf_mv[-1] - theta[1]) / (theta[2] * p.nernst[-1]) / np.log(10.0))
+    if last_ph > LAST_PH_FREE or not 0.0 < theta[0] * LEAST_ACID_SHARE < p.acid[-1]:
+        raise CurveError(
+            f"the curve does not reach its end point: it seems to stop near pH {last_ph:.1f}",
+            where=NAME,
+            remedy="Titrate further: to pH 4.5 at least, better 3.5",
+        )
 
 
 # Setting up --------------------------------------------------------------------

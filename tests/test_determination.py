@@ -1,0 +1,130 @@
+"""Whole determinations on the twin, through production code down to pins and bytes."""
+
+import pytest
+
+from saltern.chemistry.endpoint.curve import Estimate
+from saltern.procedures.determination import Expectation
+from saltern.quality.verdict import Reason, Verdict
+from tests.twin_bench import TwinBench
+
+
+@pytest.mark.parametrize(
+    ("alkalinity_umol_kg", "ph_total"),
+    [
+        (350, 6.7),
+        (360, 7.6),
+        (1000, 8.0),
+        (2450, 6.6),
+        (2450, 8.1),
+        (2600, 9.5),
+        (2600, 10.3),
+        (4500, 8.3),
+        (6950, 8.4),
+    ],
+)
+def test_it_is_right_from_1_to_20_dkh_and_from_ph_6_5_to_10_5(alkalinity_umol_kg, ph_total):
+    """A crashed tank is when the number matters; nothing is known of it before."""
+    tank = {"alkalinity_umol_kg": alkalinity_umol_kg, "ph_total": ph_total}
+    twin = TwinBench(tank=tank, believed={"limits.accept_u_umol_kg": 40.0})
+
+    d = twin.determine()
+
+    assert d.alkalinity.value is not None, (d.alkalinity.reasons, d.remarks)
+    assert abs(twin.error(d)) < 3.0 * d.alkalinity.u + 1.0
+    assert abs(d.ph_total.value - twin.play.as_read(d.ph_read_s)[0]) < max(0.05, 3.0 * d.ph_total.u)
+
+
+def test_a_sample_of_40_percent_less_than_expected_is_not_overshot():
+    twin = TwinBench(tank={"alkalinity_umol_kg": 1470.0})
+
+    d = twin.determine(Expectation(Estimate(2450.0, 100.0)))
+
+    first_dose = d.curve.titrant_g[1] * d.conditions.titrant_mol_per_kg / d.conditions.sample_g * 1e6
+    assert first_dose < 0.9 * 1470.0
+    assert abs(twin.error(d)) < 3.0 * d.alkalinity.u
+
+
+def test_the_vessel_is_left_clean_and_the_probes_wet():
+    twin = TwinBench()
+    d = twin.determine()
+
+    assert d.alkalinity.verdict is Verdict.ACCEPTED
+    assert twin.world.volume_ml() > twin.world.cell_ml
+    assert twin.world.ph_total() > 7.0
+    assert not any(head.moving() for head in twin.world.pumps.values())
+    assert twin.play.bound_held
+
+
+@pytest.mark.parametrize("method", ["sop3b", "gran", "inflection", "fixed-ph"])
+def test_the_keeper_may_choose_another_method_and_its_uncertainty_says_what_it_is_worth(method):
+    twin = TwinBench(believed={"method": method, "limits.accept_u_umol_kg": 100.0})
+
+    d = twin.determine(Expectation(Estimate(2450.0, 100.0)))
+
+    assert d.method == method
+    assert abs(twin.error(d)) < 3.0 * d.alkalinity.u
+
+
+@pytest.mark.parametrize(
+    ("fault", "reason"),
+    [
+        ({"kind": "waste-pump-stalled"}, Reason.NOT_EMPTY),
+        ({"kind": "sample-source-low"}, Reason.SAMPLE_NOT_DRAWN),
+        ({"kind": "serial-silent"}, Reason.PROBE_FAULT),
+        ({"kind": "temperature-open"}, Reason.PROBE_FAULT),
+        ({"kind": "leak"}, Reason.INTERLOCK),
+        ({"kind": "overfill-switch-wire-broken"}, Reason.INTERLOCK),
+    ],
+)
+def test_a_run_that_cannot_be_finished_is_void_for_its_reason_and_nothing_is_spilled(fault, reason):
+    twin = TwinBench(fault=[{**fault, "at_h": 0.03}])
+
+    d = twin.determine()
+
+    assert d.alkalinity.verdict is Verdict.VOID
+    assert d.alkalinity.value is None
+    assert reason in d.alkalinity.reasons, d.remarks
+    assert twin.play.truth()["spilled_ml"] == 0.0
+    assert twin.world.spilled.peak_vessel_ml < twin.world.capacity_ml
+    twin.clock.sleep(5.0)
+    assert not any(head.moving() for head in twin.world.pumps.values())
+
+
+def test_an_empty_bottle_is_not_reported_as_an_alkalinity():
+    twin = TwinBench(fault=[{"kind": "titrant-empty", "at_h": 0.0}])
+
+    d = twin.determine()
+
+    assert d.alkalinity.verdict in (Verdict.VOID, Verdict.SUSPECT)
+
+
+def test_a_frozen_electrode_is_not_reported_as_an_alkalinity():
+    twin = TwinBench(fault=[{"kind": "ph-frozen", "at_h": 0.0}])
+
+    d = twin.determine()
+
+    assert d.alkalinity.verdict in (Verdict.VOID, Verdict.SUSPECT)
+
+
+def test_a_stop_voids_the_run_keeps_its_curve_and_leaves_every_pump_off():
+    twin = TwinBench()
+    twin.clock.call_later(420.0, twin.bench.request_stop)
+
+    d = twin.determine()
+
+    assert d.alkalinity.reasons == (Reason.STOPPED,)
+    assert d.curve is not None
+    assert len(d.curve.emf_mv) >= 2
+    assert not any(head.moving() for head in twin.world.pumps.values())
+    assert twin.world.stirrer == 0.0
+
+
+def test_nothing_is_committed_while_a_pump_turns():
+    twin = TwinBench()
+    turning = []
+    twin.store.on_commit = lambda: turning.append(any(head.moving() for head in twin.world.pumps.values()))
+
+    twin.determine()
+
+    assert len(turning) > 10
+    assert not any(turning)

@@ -1,0 +1,75 @@
+"""A bench on the twin, with its truth at hand, for tests that run whole procedures."""
+
+import tomllib
+from dataclasses import dataclass, field
+
+from saltern.bench.bench import Bench
+from saltern.bench.devices import open_devices
+from saltern.clock import VirtualClock
+from saltern.config import bench_from, shipped_config
+from saltern.procedures.determination import Expectation, determine
+from saltern.procedures.outcome import Source
+from saltern_drivers.twin.scenario import Play, Scenario
+
+
+@dataclass
+class MemoryStore:
+    """Keeps ledger and latches in memory, and every ledger's reason."""
+
+    ledger: object = None
+    latches: list = field(default_factory=list)
+    reasons: list = field(default_factory=list)
+    on_commit: object = None
+
+    def load_ledger(self):
+        return self.ledger
+
+    def commit_ledger(self, ledger, reason):
+        if self.on_commit is not None:
+            self.on_commit()
+        self.ledger = ledger
+        self.reasons.append(reason)
+
+    def load_latches(self):
+        return list(self.latches)
+
+    def set_latch(self, name):
+        self.latches.append(name)
+
+    def clear_latch(self, name, operator):
+        self.latches.remove(name)
+
+
+def bench_table(changes=None, name="bench-simulated.toml"):
+    """Return an example bench as a table, with keys like "vessel.residue_ml" changed."""
+    table = tomllib.loads(shipped_config(name).read_text())
+    for key, value in (changes or {}).items():
+        *path, last = key.split(".")
+        inner = table
+        for part in path:
+            inner = inner[part]
+        inner[last] = value
+    return table
+
+
+class TwinBench:
+    """A twin, and a service-side bench on it that may believe other things than are true."""
+
+    def __init__(self, true=None, believed=None, store=None, bench="bench-simulated.toml", **scenario):
+        config = bench_from(bench_table(true, bench), where="true")
+        self.config = bench_from(bench_table({**(true or {}), **(believed or {})}, bench), where="believed")
+        self.clock = VirtualClock()
+        self.play = Play(Scenario.model_validate({"seed": 5, "days": 1.0, **scenario}), config.model_dump(), self.clock)
+        self.world = self.play.world
+        self.store = store if store is not None else MemoryStore()
+        self.devices = open_devices(self.config, self.play.wires)
+        self.clock.sleep(0.2)
+        self.bench = Bench(self.config, self.devices, self.clock, self.store)
+        self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
+        self.steps = []
+
+    def determine(self, expectation=None):
+        return determine(self.bench, Source.TANK, expectation or Expectation(), self.steps.append)
+
+    def error(self, determination):
+        return determination.alkalinity.value - self.play.tank_alkalinity(determination.ph_read_s)
