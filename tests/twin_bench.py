@@ -68,6 +68,11 @@ class TwinBench:
         self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
         self.steps = []
 
+    def happens(self, attribute, value=True):
+        """Let something happen to the world now; switches show it at once."""
+        setattr(self.world, attribute, value)
+        self.play.wires.pins.refresh_inputs()
+
     def determine(self, expectation=None):
         return determine(self.bench, Source.TANK, expectation or Expectation(), self.steps.append)
 

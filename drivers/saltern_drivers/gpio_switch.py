@@ -34,8 +34,8 @@ class NormallyClosedSwitch:
         self._active = bool(self._pin.state)
         self._changed_s: float | None = None
         self._on_active: list[Callable[[], None]] = []
-        line.when_activated = self._edge
-        line.when_deactivated = self._edge
+        # Not the device's when_activated: it swallows the first edge after opening, having seen no state before.
+        self._pin.when_changed = self._edge
 
     def is_active(self) -> bool:
         if bool(self._pin.state) is self._active and self._changed_s is None:
@@ -48,7 +48,8 @@ class NormallyClosedSwitch:
     def close(self) -> None:
         self._line.close()
 
-    def _edge(self) -> None:
+    def _edge(self, ticks: float, state: int) -> None:
+        del ticks, state
         self._consider()
         self._clock.call_later(self._debounce_s, self._settle)
 

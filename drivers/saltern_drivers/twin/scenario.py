@@ -164,6 +164,7 @@ class Play:
     def _begin(self, fault: FaultTable) -> None:
         self.world.advance(self.clock.monotonic())
         end = FAULTS[fault.kind](self, fault)
+        self.wires.pins.refresh_inputs()
         if fault.for_h is not None and end is not None:
             self.clock.call_later(fault.for_h * 3600.0, end)
 

@@ -100,10 +100,10 @@ def gran_line(curve: Curve, conditions: Conditions, priors: Priors) -> GranLine:
 
 
 def _need(used: FloatArray, titrant_g: FloatArray) -> None:
-    count = len(np.unique(titrant_g[used]))
+    count = len(np.unique(np.round(titrant_g[used], 6)))
     if count < 3:
         raise CurveError(
-            f"only {count} readings at different amounts of acid lie between pH 3.0 and 3.5, where the line is straight",
+            f"only {count} different readings lie between pH 3.0 and 3.5, where the line is straight",
             where=NAME,
             remedy="Titrate to pH 3.0, with at least three readings below 3.5",
         )

@@ -14,6 +14,7 @@ from saltern.errors import CurveError
 
 NAME = "inflection"
 BIAS_U_UMOL_KG = 4.0
+LEAST_DOSE = 1e-8  # mol/kg: readings closer than this are one point
 
 
 def inflection(curve: Curve, conditions: Conditions, priors: Priors) -> EndPoint:
@@ -25,7 +26,7 @@ def inflection(curve: Curve, conditions: Conditions, priors: Priors) -> EndPoint
         Fewer than seven readings, or the steepest point is at an end of the curve.
     """
     acid = curve.titrant_g * conditions.titrant_mol_per_kg / conditions.sample_g
-    distinct = np.concatenate([[True], np.diff(acid) > 0.0])
+    distinct = np.concatenate([[True], np.diff(acid) > LEAST_DOSE])
     x, e = acid[distinct], curve.emf_mv[distinct]
     if len(x) < 7:
         raise CurveError(

@@ -1,0 +1,72 @@
+"""The cause-and-effect table: each row acts on its cause, cuts what it says, and leaves what it says."""
+
+import dataclasses
+
+import pytest
+
+from saltern.bench.interlocks import ALL_PUMPS, TABLE, Snapshot, as_table
+
+WELL = Snapshot(
+    overfill=False,
+    leak=False,
+    stop=False,
+    vessel_high_ml=50.0,
+    overfill_ml=136.0,
+    titrant_run_limit_ml=20.0,
+    titrant_day_limit_ml=120.0,
+    titrant_left_ml=500.0,
+    waste_high_ml=100.0,
+    waste_room_ml=9000.0,
+)
+CAUSES = {
+    "overfill": {"overfill": True},
+    "leak": {"leak": True},
+    "stop": {"stop": True},
+    "overtime": {"overtime": True},
+    "waste-full": {"waste_high_ml": 9001.0},
+    "volume-bound": {"vessel_high_ml": 136.1},
+    "titrant-run": {"titrant_run_ml": 20.1},
+    "titrant-day": {"titrant_recent_ml": 120.1},
+    "titrant-empty": {"titrant_left_ml": 0.0},
+    "reading-stale": {"reading_age_s": 31.0, "reading_limit_s": 30.0},
+    "storage": {"storage_failed": True},
+}
+
+
+def test_every_row_has_its_cause_here():
+    assert set(CAUSES) == {row.name for row in TABLE}
+
+
+def test_nothing_acts_when_all_is_well():
+    assert [row.name for row in TABLE if row.condition(WELL)] == []
+
+
+@pytest.mark.parametrize("row", TABLE, ids=lambda row: row.name)
+def test_a_row_acts_on_its_own_cause_alone(row):
+    seen = dataclasses.replace(WELL, **CAUSES[row.name])
+
+    assert [other.name for other in TABLE if other.condition(seen)] == [row.name]
+
+
+def test_what_nobody_has_looked_at_trips():
+    """A snapshot before its first look is not well: an unknown switch is an active one."""
+    assert {"overfill", "leak", "stop"} <= {row.name for row in TABLE if row.condition(Snapshot())}
+
+
+@pytest.mark.parametrize("row", TABLE, ids=lambda row: row.name)
+def test_a_row_cuts_and_leaves_all_pumps_between_them(row):
+    assert row.cuts | row.leaves == ALL_PUMPS
+    assert not row.cuts & row.leaves
+    assert row.remedy
+
+
+def test_an_overfull_vessel_can_still_be_emptied():
+    (overfill,) = (row for row in TABLE if row.name == "overfill")
+
+    assert overfill.leaves == {"waste"}
+    assert overfill.kind == "trip"
+
+
+def test_the_table_in_words_is_complete():
+    assert len(as_table()) == len(TABLE)
+    assert all(all(cell for cell in row.values()) for row in as_table())

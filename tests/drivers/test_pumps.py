@@ -1,0 +1,152 @@
+"""A pump ends by itself, whatever is or is not asked of it; counts are exact."""
+
+import threading
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from saltern.ports import Direction, MisuseError
+from saltern_drivers import gpio_stepper_pump, gpio_timed_pump
+
+STEPPER = {"step_pin": 17, "direction_pin": 27, "enable_pin": 22, "steps_per_s": 2000}
+
+
+@pytest.fixture
+def timed(wires):
+    return gpio_timed_pump.open_pump(gpio_timed_pump.Config(pin=12, longest_s=30.0), wires)
+
+
+@pytest.fixture
+def stepper(wires):
+    return gpio_stepper_pump.open_pump(gpio_stepper_pump.Config(**STEPPER), wires)
+
+
+def run_to_end(pump, clock, every_s=0.1, most=100_000):
+    for _ in range(most):
+        if not pump.progress().running:
+            return
+        clock.sleep(every_s)
+    pytest.fail("the pump does not end")
+
+
+def test_a_timed_pump_ends_by_itself_though_nobody_looks(timed, clock, pins):
+    timed.start(5.0)
+    assert pins.pin(12).state == 1.0
+
+    clock.sleep(60.0)
+
+    assert pins.pin(12).state == 0.0
+    assert timed.progress().at_most == pytest.approx(5.0)
+
+
+def test_a_timed_pump_halted_says_how_long_it_ran(timed, clock, pins):
+    timed.start(5.0)
+    clock.sleep(2.0)
+    timed.halt()
+    timed.halt()
+
+    assert pins.pin(12).state == 0.0
+    assert timed.progress().at_least == pytest.approx(2.0)
+    clock.sleep(10.0)
+    assert timed.progress().at_least == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize("amount", [0.0, -1.0, 30.1, float("nan"), float("inf")])
+def test_a_timed_pump_refuses_what_is_out_of_range(timed, pins, amount):
+    with pytest.raises(MisuseError):
+        timed.start(amount)
+
+    assert pins.pin(12).state == 0.0
+
+
+def test_a_timed_pump_turns_one_way_only(timed):
+    with pytest.raises(MisuseError, match="one way"):
+        timed.start(1.0, Direction.REVERSE)
+
+
+def test_a_running_pump_refuses_a_second_start(timed, stepper):
+    timed.start(1.0)
+    stepper.start(100)
+
+    with pytest.raises(MisuseError, match="running already"):
+        timed.start(1.0)
+    with pytest.raises(MisuseError, match="running already"):
+        stepper.start(1)
+
+
+@settings(deadline=None, max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.integers(1, 20_000), st.lists(st.floats(0.001, 3.0), min_size=1, max_size=20))
+def test_a_counted_dose_is_exact_however_late_the_host_looks(wires, clock, steps, stalls):
+    pump = gpio_stepper_pump.open_pump(gpio_stepper_pump.Config(**STEPPER), wires)
+    before = wires.pulses.sent() + wires.pulses.sent_before_cancel
+    pump.start(steps)
+    for stall in stalls:
+        pump.progress()
+        clock.sleep(stall)
+    run_to_end(pump, clock)
+
+    assert wires.pulses.sent() + wires.pulses.sent_before_cancel - before == steps
+    assert (pump.progress().at_least, pump.progress().at_most) == (steps, steps)
+    pump.close()
+
+
+@settings(deadline=None, max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.integers(100, 20_000), st.lists(st.floats(0.01, 0.3), max_size=30))
+def test_a_halt_leaves_the_truth_within_its_bounds(wires, clock, steps, waits):
+    pump = gpio_stepper_pump.open_pump(gpio_stepper_pump.Config(**STEPPER), wires)
+    before = wires.pulses.sent() + wires.pulses.sent_before_cancel
+    pump.start(steps)
+    for wait in waits:
+        clock.sleep(wait)
+        pump.progress()
+    pump.halt()
+    sent = wires.pulses.sent() + wires.pulses.sent_before_cancel - before
+
+    progress = pump.progress()
+    assert progress.at_least - 1 <= sent <= progress.at_most + 1
+    assert progress.at_most - progress.at_least <= 3 * 0.1 * STEPPER["steps_per_s"]
+    pump.close()
+
+
+def test_a_dead_host_leaves_at_most_two_chunks(stepper, wires, clock):
+    stepper.start(100_000)
+    for _ in range(20):
+        stepper.progress()
+        clock.sleep(0.1)
+    stepper.progress()
+    sent = wires.pulses.sent()
+
+    clock.sleep(1000.0)  # nobody looks any more
+
+    assert wires.pulses.sent() - sent <= 2 * 0.1 * 2000 + 1
+
+
+def test_a_stepper_is_enabled_only_while_it_turns(stepper, clock, pins):
+    assert pins.pin(22).state == 0
+    stepper.start(500, Direction.REVERSE)
+    assert (pins.pin(22).state, pins.pin(27).state) == (1, 1)
+
+    run_to_end(stepper, clock)
+
+    assert pins.pin(22).state == 0
+
+
+def test_outputs_show_no_blip_at_open_and_close(wires, pins):
+    timed = gpio_timed_pump.open_pump(gpio_timed_pump.Config(pin=12), wires)
+    stepper = gpio_stepper_pump.open_pump(gpio_stepper_pump.Config(**STEPPER), wires)
+    timed.close()
+    stepper.close()
+
+    for number in (12, 17, 22, 27):
+        assert not any(state.state for state in pins.pin(number).states)
+
+
+def test_a_halt_from_another_thread_stops_a_pump(timed, pins):
+    timed.start(20.0)
+    thread = threading.Thread(target=timed.halt)
+    thread.start()
+    thread.join()
+
+    assert pins.pin(12).state == 0.0
+    assert not timed.progress().running

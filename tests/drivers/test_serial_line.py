@@ -1,0 +1,171 @@
+"""A board is asked and answers in lines; nothing else is a reading. Each conversation is used up to its end."""
+
+import re
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from saltern.ports import DeviceSilentError, DeviceUnavailableError, DriverError, ReplyError, Wires
+from saltern_drivers.gpio_lines import open_serial
+from saltern_drivers.serial_line import Config, LineBoard, open_board
+from tests.drivers.conftest import ScriptedPort
+
+PATTERN = r"(?P<value>[-+]?\d+\.\d+)"
+CONFIG = Config(port="/dev/serial/by-id/board", query="R", pattern=PATTERN, unit="mV", timeout_s=1.0)
+
+
+@pytest.fixture
+def board(clock):
+    def make(conversation, config=CONFIG):
+        port = ScriptedPort(clock, conversation)
+        return LineBoard(port, clock, config), port
+
+    return make
+
+
+def wait_for(board, clock, most_s=5.0):
+    while clock.monotonic() < most_s:
+        reading = board.poll()
+        if reading is not None:
+            return reading
+        clock.sleep(0.1)
+    return None
+
+
+def test_a_query_is_answered(board, clock):
+    device, port = board([(b"R\r", [(0.3, b"-12.5\r")]), (b"R\r", [(0.3, b"+13.25\r")])])
+    device.request()
+    first = wait_for(device, clock)
+    device.request()
+    second = wait_for(device, clock)
+
+    assert (first.value, first.unit) == (-12.5, "mV")
+    assert second.value == 13.25
+    assert second.at_s > first.at_s
+    assert port.conversation == []
+
+
+def test_an_answer_in_pieces_is_one_reading(board, clock):
+    device, _ = board([(b"R\r", [(0.1, b"-1"), (0.3, b"2."), (0.5, b"5\r")])])
+    device.request()
+
+    assert wait_for(device, clock).value == -12.5
+
+
+def test_asking_again_while_an_answer_is_due_sends_nothing(board, clock):
+    device, port = board([(b"R\r", [(0.3, b"1.0\r")])])
+    device.request()
+    device.request()
+
+    assert wait_for(device, clock).value == 1.0
+    assert port.conversation == []
+
+
+def test_a_silent_board_is_told_after_its_time_out_and_asked_again(board, clock):
+    device, _ = board([(b"R\r", []), (b"R\r", [(0.1, b"1.0\r")])])
+    device.request()
+    with pytest.raises(DeviceSilentError, match=r"nothing came within 1\.0 s"):
+        wait_for(device, clock)
+    assert clock.monotonic() < 1.3
+
+    device.request()
+    assert wait_for(device, clock).value == 1.0
+
+
+def test_an_answer_that_came_too_late_is_not_taken_for_the_next(board, clock):
+    device, _ = board([(b"R\r", [(1.5, b"11.0\r")]), (b"R\r", [(0.2, b"22.0\r")])])
+    device.request()
+    with pytest.raises(DeviceSilentError):
+        wait_for(device, clock)
+    clock.sleep(1.0)
+    device.request()
+
+    assert wait_for(device, clock).value == 22.0
+
+
+@pytest.mark.parametrize(
+    "answer", [b"12\r", b"*ER\r", b"nan\r", b"1.0.0\r", b"\xff\xfe1.0\r", b"\r", b"9999.0\r", b"1.0 mV\r"]
+)
+def test_what_is_not_a_reading_is_none(board, clock, answer):
+    device, _ = board([(b"R\r", [(0.1, answer)])])
+    device.request()
+
+    with pytest.raises(ReplyError, match="is not a reading"):
+        wait_for(device, clock)
+
+
+def test_a_boards_error_value_is_no_temperature(board, clock):
+    config = CONFIG.model_copy(update={"unit": "degC", "error_values": (-4.0,)})
+    device, _ = board([(b"R\r", [(0.1, b"-127.00\r")]), (b"R\r", [(0.1, b"-4.0\r")])], config)
+    for _ in range(2):
+        device.request()
+        with pytest.raises(ReplyError):
+            wait_for(device, clock)
+
+
+def test_a_board_that_never_ends_its_line_is_cut_off(board, clock):
+    device, _ = board([(b"R\r", [(0.1, b"1" * 1000)])])
+    device.request()
+
+    with pytest.raises(ReplyError, match="without an end of line"):
+        wait_for(device, clock)
+
+
+def test_a_pulled_cable_is_told(board, clock):
+    device, port = board([(b"R\r", [])])
+    device.request()
+    port.broken = True
+
+    with pytest.raises(DeviceUnavailableError, match="the port failed"):
+        device.poll()
+
+
+def test_a_continuous_board_needs_no_query(board, clock):
+    device, port = board([], CONFIG.model_copy(update={"query": ""}))
+    port.say((0.1, b"1.5\r"), (0.2, b"1.6\r"))
+    device.request()
+
+    assert wait_for(device, clock).value == 1.5
+    assert wait_for(device, clock).value == 1.6
+    with pytest.raises(DeviceSilentError):
+        wait_for(device, clock)
+
+
+@settings(deadline=None, max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.binary(max_size=40), max_size=12))
+def test_no_bytes_make_it_hang_or_invent_a_reading(clock, pieces):
+    port = ScriptedPort(clock, [(b"R\r", [(0.05 * i, piece) for i, piece in enumerate(pieces)])])
+    device = LineBoard(port, clock, CONFIG)
+    device.request()
+    asked_s, reading = clock.monotonic(), None
+    try:
+        while reading is None:
+            reading = device.poll()
+            clock.sleep(0.05)
+    except DriverError:
+        pass
+
+    assert clock.monotonic() - asked_s < CONFIG.timeout_s + 0.2
+    if reading is not None:
+        line = b"".join(pieces).split(b"\r")[0].decode("ascii", errors="replace").strip()
+        assert re.fullmatch(PATTERN, line)
+        assert float(line) == reading.value
+
+
+def test_a_name_that_may_be_another_board_tomorrow_is_refused(clock, pins):
+    wires = Wires(clock=clock, pins=pins, pulses=None, open_serial=open_serial)
+    with pytest.raises(DeviceUnavailableError, match="/dev/serial/by-id"):
+        open_board(CONFIG.model_copy(update={"port": "/dev/ttyUSB0"}), wires)
+
+
+def test_a_port_that_is_not_there_is_named(clock, pins):
+    wires = Wires(clock=clock, pins=pins, pulses=None, open_serial=open_serial)
+    with pytest.raises(DeviceUnavailableError, match="/dev/serial/by-id/board: cannot be opened"):
+        open_board(CONFIG, wires)
+
+
+@pytest.mark.parametrize("pattern", [r"\d+", "(?P<value>", "(?P<other>.*)"])
+def test_a_pattern_without_a_value_is_refused(pattern):
+    with pytest.raises(ValueError, match=r"value|regular expression"):
+        Config(port="x", pattern=pattern, unit="mV")
