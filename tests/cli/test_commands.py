@@ -1,0 +1,301 @@
+"""The commands as a keeper types them."""
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from saltern.config import shipped_config
+from tests.cli.command import run
+
+TOP = {"schema_version", "determinations", "trips", "alerts", "truth", "ledger_bound_held", "wall_s"}
+DETERMINATION = {"id", "source", "started_h", "alkalinity", "ph_total", "salinity"}
+ALKALINITY = {"umol_per_kg", "dkh", "u", "truth", "verdict", "reasons"}
+QUANTITY = {"value", "u", "truth", "verdict", "reasons"}
+TRUTH = {
+    "peak_vessel_ml",
+    "vessel_capacity_ml",
+    "spilled_ml",
+    "titrant_to_tank_ml",
+    "max_titrant_in_one_run_ml",
+    "max_moving_s_after_trip",
+}
+
+
+@pytest.fixture
+def scenario(tmp_path):
+    def write(text):
+        path = tmp_path / "scenario.toml"
+        path.write_text(text)
+        return path
+
+    return write
+
+
+def simulate(path):
+    code, out, _ = run("simulate", path, "--json")
+    assert code == 0
+    return json.loads(out)
+
+
+FIVE_DAYS = """
+seed = 7
+days = 5.0
+[tank]
+alkalinity_umol_kg = 2450.0
+salinity = 35.0
+temperature_c = 25.5
+consumption_dkh_per_day = 0.8
+dosed_dkh_per_day = 0.8
+[twin]
+instruments = "good"
+calibrated = true
+[schedule]
+every_h = 4
+"""
+
+
+def test_five_days_on_the_default_bench_are_right(scenario):
+    outcome = simulate(scenario(FIVE_DAYS))
+    accepted = [d for d in outcome["determinations"] if d["alkalinity"]["verdict"] == "accepted"]
+    errors = [d["alkalinity"]["umol_per_kg"] - d["alkalinity"]["truth"] for d in accepted]
+
+    assert len(outcome["determinations"]) == 30
+    assert len(accepted) >= 29
+    resolution = 0.1
+    for d, error in zip(accepted, errors, strict=True):
+        assert abs(error) <= 3.0 * d["alkalinity"]["u"] + resolution
+        assert d["alkalinity"]["u"] <= 12.0
+    assert abs(sum(errors) / len(errors)) <= 6.0
+    for d in outcome["determinations"]:
+        if d["ph_total"]["verdict"] == "accepted":
+            assert abs(d["ph_total"]["value"] - d["ph_total"]["truth"]) <= 0.03
+        if d["salinity"]["verdict"] == "accepted":
+            assert abs(d["salinity"]["value"] - d["salinity"]["truth"]) <= 3.0 * d["salinity"]["u"]
+    assert outcome["truth"]["spilled_ml"] == 0.0
+    assert outcome["truth"]["titrant_to_tank_ml"] == 0.0
+    assert outcome["ledger_bound_held"]
+    assert [t for t in outcome["trips"] if t["kind"] == "trip"] == []
+
+
+def test_the_json_has_the_published_keys_and_no_others(scenario):
+    outcome = simulate(scenario("seed = 1\ndays = 0.3\n[[fault]]\nkind = 'leak'\nat_h = 5.0\n"))
+
+    assert set(outcome) == TOP
+    assert set(outcome["truth"]) == TRUTH
+    assert len(outcome["determinations"]) == 2
+    for d in outcome["determinations"]:
+        assert set(d) == DETERMINATION
+        assert set(d["alkalinity"]) == ALKALINITY
+        assert set(d["ph_total"]) == set(d["salinity"]) == QUANTITY
+    (leak,) = (t for t in outcome["trips"] if t["interlock"] == "leak")
+    assert set(leak) == {"at_h", "cleared_h", "interlock", "kind", "cuts"}
+    assert leak["cuts"] == ["sample", "titrant", "waste"]
+    assert leak["at_h"] == pytest.approx(5.0, abs=0.01)
+    alerts = [a for a in outcome["alerts"] if a["code"] == "interlock-leak"]
+    assert alerts[0]["severity"] == "alert"
+    assert set(alerts[0]) == {"at_h", "severity", "code", "text"}
+
+
+def test_an_operator_resets_a_trip_and_the_next_determination_succeeds(scenario):
+    text = """
+seed = 1
+days = 0.5
+[[fault]]
+kind = "leak"
+at_h = 5.0
+for_h = 1.0
+[[operator]]
+at_h = 7.0
+command = ["reset"]
+"""
+    outcome = simulate(scenario(text))
+    (leak,) = (t for t in outcome["trips"] if t["interlock"] == "leak")
+
+    assert leak["cleared_h"] == pytest.approx(7.0, abs=0.05)
+    assert outcome["determinations"][-1]["started_h"] >= 8.0
+    assert outcome["determinations"][-1]["alkalinity"]["verdict"] == "accepted"
+
+
+def test_a_fault_at_a_phase_comes_at_that_phase(scenario):
+    text = """
+seed = 1
+days = 0.25
+[[fault]]
+kind = "titrant-pump-stalled"
+at_phase = "titrate"
+determination = 2
+after_s = 5
+"""
+    outcome = simulate(scenario(text))
+    first, second = outcome["determinations"]
+
+    assert first["alkalinity"]["verdict"] == "accepted"
+    assert second["alkalinity"]["verdict"] in ("void", "suspect")
+
+
+def test_a_bench_out_of_the_box_never_says_accepted(scenario):
+    outcome = simulate(scenario("seed = 3\ndays = 0.2\n[twin]\ncalibrated = false\n"))
+
+    assert len(outcome["determinations"]) == 2
+    assert {d["alkalinity"]["verdict"] for d in outcome["determinations"]} <= {"provisional", "suspect"}
+
+
+def test_hobby_instruments_state_what_they_are_worth(scenario):
+    outcome = simulate(scenario("seed = 4\ndays = 1.0\n[twin]\ninstruments = 'hobby'\n"))
+    accepted = [d["alkalinity"] for d in outcome["determinations"] if d["alkalinity"]["verdict"] == "accepted"]
+
+    assert len(accepted) >= 5
+    for a in accepted:
+        assert abs(a["umol_per_kg"] - a["truth"]) < 3.0 * a["u"]
+        assert a["u"] > 8.0
+
+
+def test_all_mistakes_of_a_scenario_come_in_one_tree(scenario):
+    path = scenario(
+        "seed = -1\ndays = 'two'\n[tank]\nsalt = 35\n[[fault]]\nkind = 'flood'\nat_h = 1\n[twin]\nsize = 2\n"
+    )
+    code, out, err = run("simulate", path, "--json")
+
+    assert code == 2
+    assert out == ""
+    for place in ("seed", "days", "tank.salt", "'flood' is not a fault", "size is not an error of the twin"):
+        assert place in err
+
+
+def test_a_computer_fault_that_this_version_cannot_play_says_so(scenario):
+    code, _, err = run("simulate", scenario("seed = 1\ndays = 1\n[[fault]]\nkind = 'power-cut'\nat_h = 1\n"))
+
+    assert code == 2
+    assert "not played by this version" in err
+
+
+def test_the_demo_shows_results_truth_and_a_curve():
+    code, out, _ = run("demo")
+
+    assert code == 0
+    assert out.count("determination") >= 6
+    assert "truth" in out
+    assert "acid added" in out
+
+
+def test_check_says_what_follows_and_what_is_wrong(tmp_path):
+    code, out, _ = run("check", "--json")
+    found = json.loads(out)
+    assert code == 0
+    assert {fact["name"] for fact in found["facts"]} >= {"rinses", "a bottle lasts", "tank water taken"}
+    assert len(found["interlocks"]) >= 8
+    assert found["warnings"] == []
+
+    text = shipped_config("bench-simulated.toml").read_text()
+    path = tmp_path / "bench.toml"
+    path.write_text(text.replace("pin = 12", "pin = 17").replace("outlet_mm = 85", "outlet_mm = 60"))
+    code, out, err = run("check", path)
+    assert code == 2
+    assert "gpio:17 is used twice" in err
+    path.write_text(text.replace("outlet_mm = 85", "outlet_mm = 60"))
+    code, out, _ = run("check", path)
+    assert code == 0
+    assert "ends below the spout" in out
+
+
+def daemon(folder, *options):
+    path = folder / "bench.toml"
+    path.write_text(shipped_config("bench-simulated.toml").read_text())
+    command = [sys.executable, "-c", "from saltern.cli.main import main; main()", "daemon", str(path), *options]
+    return subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=folder)
+
+
+def test_the_daemon_runs_the_bench_and_ends_in_order(tmp_path):
+    process = daemon(tmp_path, "--pace", "400")
+    deadline = time.monotonic() + 60.0
+    rows = []
+    while not rows and time.monotonic() < deadline:
+        time.sleep(0.5)
+        if (tmp_path / "saltern.sqlite").exists():
+            code, out, _ = run("results", "--bench", tmp_path / "bench.toml", "--json")
+            rows = json.loads(out)["determinations"] if code == 0 else []
+    process.send_signal(signal.SIGTERM)
+    out, err = process.communicate(timeout=30)
+
+    assert process.returncode == 0, err
+    assert out == ""
+    events = [json.loads(line) for line in err.splitlines()]
+    assert any(e["event"] == "determination.finished" and e["determination"] == 1 for e in events)
+    assert rows[0]["alkalinity"]["verdict"] == "accepted"
+    code, out, _ = run("show", "1", "--bench", tmp_path / "bench.toml")
+    assert code == 0
+    for part in ("dKH", "Where the uncertainty comes from", "titre factor", "acid added"):
+        assert part in out
+
+
+def test_a_daemon_stopped_in_a_run_keeps_it_as_void(tmp_path):
+    process = daemon(tmp_path, "--pace", "30")
+    time.sleep(6.0)
+    process.send_signal(signal.SIGTERM)
+    _, err = process.communicate(timeout=30)
+
+    assert process.returncode == 0, err
+    code, out, _ = run("results", "--bench", tmp_path / "bench.toml", "--json")
+    assert code == 0
+    assert json.loads(out)["determinations"][0]["alkalinity"]["reasons"] == ["stopped-by-operator"]
+
+
+def test_a_daemon_killed_in_a_run_starts_by_emptying(tmp_path):
+    process = daemon(tmp_path, "--pace", "30")
+    time.sleep(8.0)
+    os.kill(process.pid, signal.SIGKILL)
+    process.communicate()
+    database = sqlite3.connect(tmp_path / "saltern.sqlite")
+    (integrity,) = database.execute("PRAGMA integrity_check").fetchone()
+    database.close()
+    assert integrity == "ok"
+
+    process = daemon(tmp_path, "--pace", "100")
+    time.sleep(5.0)
+    process.send_signal(signal.SIGTERM)
+    _, err = process.communicate(timeout=30)
+
+    found = json.loads(err.splitlines()[0])["found"]
+    assert found.startswith(("an unclean stop during", "an orderly stop")), found
+    assert process.returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [
+        (("results",), 2),
+        (("results", "--db", "/nowhere/records.sqlite"), 1),
+        (("show", "1", "--db", "/nowhere/records.sqlite"), 1),
+        (("check", "/nowhere/bench.toml"), 2),
+        (("simulate", "/nowhere/scenario.toml"), 2),
+        (("daemon", "/nowhere/bench.toml"), 2),
+        (("no-such-command",), 2),
+    ],
+)
+def test_what_cannot_be_done_is_said_with_its_exit_code(arguments, code):
+    found, out, err = run(*arguments)
+
+    assert found == code
+    assert out == ""
+    assert err
+    assert "Traceback" not in err
+
+
+def test_no_command_imports_scipy_or_the_twin_unasked():
+    """A small computer pays seconds for what it does not use."""
+    check = (
+        "import sys, saltern.cli.main; "
+        "bad = [m for m in sys.modules if m.split('.')[0] in ('scipy', 'matplotlib', 'lgpio', 'plotext')]; "
+        "sys.exit(repr(bad) if bad else 0)"
+    )
+    result = subprocess.run([sys.executable, "-c", check], capture_output=True, text=True, check=False)
+
+    assert result.returncode == 0, result.stderr
+    assert Path(sys.executable).exists()
