@@ -94,9 +94,7 @@ class Service:
             except queue.Empty:
                 break
             self._obey(command)
-        if self._measuring_is_due():
-            self.measure(Source.TANK)
-        elif not self._ending.is_set():
+        if not self._ending.is_set():
             self.bench.idle(IDLE_S)
         self._look_round()
 
@@ -105,15 +103,15 @@ class Service:
         self._ending.set()
         self.bench.request_stop()
 
-    def _measuring_is_due(self) -> bool:
-        if self._ending.is_set() or ("titrant" in self.bench.guard.cut and self._tripped()):
-            return False
-        return is_due(
-            self.clock.now(), self.store.last_started(Source.TANK), timedelta(hours=self.config.schedule.every_h)
-        )
+    def look(self) -> None:
+        """Ask, from any thread, that it be looked whether a determination is due."""
+        self.mailbox.put(self._measure_if_due)
 
-    def _tripped(self) -> bool:
-        return any(row.kind == "trip" for row in self.bench.guard.acting)
+    def _measure_if_due(self) -> None:
+        tripped = any(row.kind == "trip" for row in self.bench.guard.acting)
+        last, every = self.store.last_started(Source.TANK), timedelta(hours=self.config.schedule.every_h)
+        if not self._ending.is_set() and not tripped and is_due(self.clock.now(), last, every):
+            self.measure(Source.TANK)
 
     def _obey(self, command: Command) -> None:
         try:

@@ -8,11 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from saltern.clock import VirtualClock
+from saltern.config import bench_from
 from saltern.ports import Direction
 from saltern_drivers.twin.electrode import Electrode
 from saltern_drivers.twin.liquid import Liquid
 from saltern_drivers.twin.protons import carbon_for, medium, ph_free, unbalanced_charge
-from tests.twin_bench import TwinBench
+from saltern_drivers.twin.scenario import Play, Scenario
+from tests.twin_bench import TwinBench, bench_table
 
 AMOUNTS = st.floats(0.0, 200.0)
 
@@ -151,18 +154,19 @@ def test_a_drain_leaves_the_residue_and_no_more_can_be_drawn():
 
 
 def test_what_passes_the_spout_is_spilled_and_counted():
-    twin = TwinBench()
-    twin.world.vessel = twin.world.tank.water(149.0 * 1.0233)
-    head = twin.world.pumps["sample"]
-    head.enabled, head.permit_stuck = True, True  # past every guard
-    twin.play.wires.pulses.queue(17, 20_000, 20, 355)
+    clock = VirtualClock()
+    play = Play(Scenario(seed=5, days=1.0), bench_from(bench_table(), where="test").model_dump(), clock)
+    play.world.vessel = play.world.tank.water(149.0 * 1.0233)
+    head = play.world.pumps["sample"]
+    head.enabled, head.permit_stuck = True, True  # no guard, no permit: nothing but physics
+    play.wires.pulses.queue(17, 20_000, 20, 355)
     for _ in range(100):
-        twin.clock.sleep(0.1)
+        clock.sleep(0.1)
 
-    assert twin.world.volume_ml() == pytest.approx(150.0, abs=0.1)
-    assert twin.play.truth()["spilled_ml"] > 3.0
-    assert twin.world.switch("overfill")
-    assert twin.world.switch("leak")
+    assert play.world.volume_ml() == pytest.approx(150.0, abs=0.1)
+    assert play.truth()["spilled_ml"] > 3.0
+    assert play.world.switch("overfill")
+    assert play.world.switch("leak")
 
 
 def test_a_pump_stops_within_its_permits_lapse():

@@ -23,6 +23,7 @@ def daemon(
     from saltern.config import load_bench, shipped_config
     from saltern.records.store import open_store
     from saltern.service import open_service
+    from saltern.waking import ClockWaker, RealTimeWaker
 
     service_logs()
     path = bench if bench is not None else shipped_config("bench-simulated.toml")
@@ -39,8 +40,12 @@ def daemon(
         service = open_service(config, wires, clock, store)
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: service.end())
-        service.run()
-        service.bench.close()
+        waker = ClockWaker(service.look, clock) if simulated else RealTimeWaker(service.look)
+        try:
+            service.run()
+        finally:
+            waker.stop()
+            service.bench.close()
     finally:
         store.close()
         wires.close()

@@ -19,6 +19,7 @@ from saltern.procedures.notebook import Step
 from saltern.procedures.outcome import Determination, Quantity
 from saltern.records.store import IN_MEMORY, open_store
 from saltern.service import Service, open_service
+from saltern.waking import ClockWaker
 from saltern_drivers.twin.scenario import Play, Scenario
 
 DEFAULT_BENCHES = {"good": "bench-simulated.toml", "hobby": "bench-simulated-hobby.toml"}
@@ -96,6 +97,7 @@ def run(
     log = _Log(play, watcher)
     service = open_service(config, play.wires, clock, store, log.step)
     log.service = service
+    waker = ClockWaker(service.look, clock)
     play.ledger_upper_ml = lambda: service.bench.ledger.vessel_ml.high
     for act in scenario.operator:
         clock.call_later(act.at_h * 3600.0, partial(_post, service, act.command))
@@ -105,6 +107,7 @@ def run(
         if scenario.keeper.attentive:
             _attend(play, service)
         log.collect()
+    waker.stop()
     service.bench.make_safe()
     found = log.finish(end_s)
     if kept is not None:
