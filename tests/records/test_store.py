@@ -166,6 +166,11 @@ def test_a_locked_file_is_told(tmp_path, store, determination):
     other.close()
 
 
+def test_two_services_cannot_share_one_benchs_records(tmp_path, clock, store):
+    with pytest.raises(StorageError, match="another Saltern is running"):
+        open_store(tmp_path / "records.sqlite", clock)
+
+
 def test_a_reader_cannot_write_and_needs_a_file(tmp_path, clock, store, determination):
     store.keep(determination)
     reader = open_for_reading(tmp_path / "records.sqlite", clock)

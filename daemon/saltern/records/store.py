@@ -1,5 +1,6 @@
 """The store: one writer, short transactions, each durable when it returns (WAL, synchronous FULL)."""
 
+import fcntl
 import json
 import sqlite3
 import threading
@@ -8,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
+from typing import TextIO
 
 import numpy as np
 
@@ -28,17 +30,28 @@ IN_MEMORY = ":memory:"
 class Store:
     """Everything one bench keeps. Safe to call from several threads."""
 
-    def __init__(self, connection: sqlite3.Connection, clock: Clock, where: str, boot_id: str, found: str) -> None:
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        clock: Clock,
+        where: str,
+        boot_id: str,
+        found: str,
+        owned: TextIO | None = None,
+    ) -> None:
         self._connection = connection
         self._clock = clock
         self._where = where
         self._boot_id = boot_id
         self._lock = threading.Lock()
+        self._owned = owned
         self.found = found
 
     def close(self) -> None:
         with self._lock:
             self._connection.close()
+            if self._owned is not None:
+                self._owned.close()
 
     # Determinations -----------------------------------------------------------------
 
@@ -204,9 +217,41 @@ def open_store(path: str | Path, clock: Clock) -> Store:
     Raises
     ------
     StorageError
-        The file cannot be opened or written, or a newer Saltern wrote it.
+        The file cannot be opened or written, another process has it, or a newer Saltern wrote it.
     """
     where, found = str(path), ""
+    owned = None if where == IN_MEMORY else _own(Path(path))
+    try:
+        return _open(path, clock, where, found, owned)
+    except StorageError:
+        if owned is not None:
+            owned.close()
+        raise
+
+
+def _own(path: Path) -> TextIO:
+    """Lock the records for this process: two services on one bench would each count half of what it holds."""
+    try:
+        owned = path.with_name(f"{path.name}.lock").open("w")
+    except OSError as error:
+        raise StorageError(
+            f"the records cannot be locked ({error.strerror})",
+            where=str(path),
+            remedy="Check the path and that its folder exists and is writable",
+        ) from error
+    try:
+        fcntl.flock(owned, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        owned.close()
+        raise StorageError(
+            "another Saltern is running with these records",
+            where=str(path),
+            remedy="Stop that one first, or give this bench records of its own",
+        ) from error
+    return owned
+
+
+def _open(path: str | Path, clock: Clock, where: str, found: str, owned: TextIO | None) -> Store:
     if where != IN_MEMORY and Path(path).exists() and not _is_sound(Path(path)):
         aside = Path(path).with_name(f"{Path(path).name}.damaged-{clock.now():%Y%m%dT%H%M%S}")
         Path(path).rename(aside)
@@ -222,7 +267,7 @@ def open_store(path: str | Path, clock: Clock) -> Store:
         _migrate(connection, where)
     except sqlite3.Error as error:
         raise storage_error(error, where, "the records cannot be opened") from error
-    return Store(connection, clock, where, _boot_id(), found)
+    return Store(connection, clock, where, _boot_id(), found, owned)
 
 
 def open_for_reading(path: str | Path, clock: Clock) -> Store:
