@@ -49,8 +49,16 @@ def test_heights_out_of_order_are_refused(table):
         bench_from(table, where="reef.toml")
 
 
-def test_a_rinse_that_leaves_the_cell_dry_is_refused_since_no_drain_could_be_proved(table):
-    table["sample"]["rinse_ml"] = 12.0
+def test_a_bench_without_run_permits_is_refused(table):
+    """A hung computer must not be able to leave a pump on."""
+    del table["pumps"]["waste"]["permit"]
+
+    with pytest.raises(StartupError, match=r"pumps\.waste\.permit: is missing"):
+        bench_from(table, where="reef.toml")
+
+
+def test_too_little_to_cover_the_cell_is_refused_since_no_drain_could_be_proved(table):
+    table["sample"]["keep_wet_ml"] = 12.0
 
     with pytest.raises(StartupError, match="no drain could be proved"):
         bench_from(table, where="reef.toml")

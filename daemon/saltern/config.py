@@ -88,7 +88,7 @@ class Pump(Table):
     """A pump head: its drive, its run-permit, its calibration and its line."""
 
     drive: DeviceTable
-    permit: DeviceTable | None = None
+    permit: DeviceTable = Field(description="what holds the pump's supply, and lapses by itself")
     ml_per_unit: float = Field(gt=0, description="mL per second (timed drive) or per step (counted drive)")
     gain_u_percent: float = Field(default=1.0, ge=0, le=20, description="standard uncertainty of ml_per_unit")
     repeatability_percent: float = Field(default=0.5, ge=0, le=20, description="sd of a whole fill, of its volume")
@@ -157,9 +157,9 @@ class Switches(Table):
 
 class Sample(Table):
     volume_ml: float = Field(gt=20, le=500)
-    rinse_ml: float = Field(gt=5, le=500, description="volume of one rinse")
     keep_wet_ml: float = Field(gt=5, le=500, description="fresh sample in which the probes wait for the next run")
     carry_over_umol_kg: float = Field(default=1.0, gt=0, le=20, description="most that residue may carry over")
+    dry_out_h: float = Field(default=6.0, gt=0, le=72, description="how long probes may stand without liquid")
     air_break_ml: float = Field(default=1.0, ge=0, le=10, description="drawn back so that the sample line holds air")
 
 
@@ -232,14 +232,14 @@ class BenchConfig(Table):
                 "sample.volume_ml, limits.titrant_per_run_ml or the cell, or raise the float"
             )
             raise ValueError(msg)
-        if max(self.sample.rinse_ml, self.sample.keep_wet_ml) > self.sample.volume_ml:
-            msg = "sample.rinse_ml and sample.keep_wet_ml need not be larger than sample.volume_ml"
+        if self.sample.keep_wet_ml > self.sample.volume_ml:
+            msg = "sample.keep_wet_ml need not be larger than sample.volume_ml"
             raise ValueError(msg)
         wet_ml = vessel.volume_at_ml(max(vessel.ph_tip_mm, vessel.conductivity_tip_mm))
-        if min(self.sample.rinse_ml, self.sample.keep_wet_ml) < 1.1 * wet_ml:
+        if self.sample.keep_wet_ml < 1.1 * wet_ml:
             msg = (
-                f"sample.rinse_ml and sample.keep_wet_ml must cover the probes' tips: at least {1.1 * wet_ml:.0f} mL "
-                "in this vessel, or no drain could be proved"
+                f"sample.keep_wet_ml must cover the probes' tips: at least {1.1 * wet_ml:.0f} mL in this vessel, or "
+                "no drain could be proved"
             )
             raise ValueError(msg)
         if self.sample.volume_ml < vessel.volume_at_ml(vessel.titrant_tip_mm):

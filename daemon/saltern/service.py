@@ -68,6 +68,7 @@ class Service:
         self.told: list[Alert] = []
         self.interlock_history: list[TripEvent] = []
         self.mailbox: queue.SimpleQueue[Command] = queue.SimpleQueue()
+        self._dry_by_s: float | None = None
         self._ending = threading.Event()
         self._log = structlog.get_logger("saltern").bind(bench=config.name)
         self._log.info("service.started", found=bench.found, records=store.found or "as they were left")
@@ -204,6 +205,12 @@ class Service:
             self.bench.guard.save()
         except StorageError as error:
             self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+        self._standing(
+            self._dry_by_s is not None and self.clock.monotonic() > self._dry_by_s,
+            Severity.CRITICAL,
+            "probes-dry",
+            "the probes have stood without fresh sample for too long: put them into storage solution or sample now",
+        )
         runs_per_day = 24.0 / self.config.schedule.every_h
         ledger = self.bench.ledger
         days_left = ledger.titrant_left_ml.low / (runs_per_day * TITRANT_PER_RUN_GUESS_ML)
@@ -230,8 +237,14 @@ class Service:
         self._standing(
             verdict is Verdict.SUSPECT, Severity.WARNING, "determination-suspect", f"a result not believed: {reasons}"
         )
-        not_clean = [remark for remark in outcome.remarks if remark.startswith("not left clean")]
-        self._standing(bool(not_clean), Severity.ERROR, "not-left-clean", "; ".join(not_clean))
+        not_clean = "; ".join(remark for remark in outcome.remarks if remark.startswith("not left clean"))
+        if not not_clean:
+            self._dry_by_s = None
+        elif self._dry_by_s is None:
+            self._dry_by_s = self.clock.monotonic() + 3600.0 * self.config.sample.dry_out_h
+        by = self.clock.now() + timedelta(hours=self.config.sample.dry_out_h)
+        text = f"{not_clean}. The probes must stand in liquid by {by:%Y-%m-%d %H:%M} UTC"
+        self._standing(bool(not_clean), Severity.ERROR, "not-left-clean", text)
 
     def _standing(self, condition: bool, severity: Severity, code: str, text: str) -> None:
         if condition:

@@ -330,7 +330,7 @@ class Bench:
             The cell changed between wet and dry, or the electrode's signal jumped: a drive is shorted.
         """
         roles = tuple(self.devices.permits)
-        lapse_s = max((permit.lapse_s for permit in self.devices.permits.values()), default=0.0)
+        lapse_s = max(permit.lapse_s for permit in self.devices.permits.values())
         wet, emf_mv = self._cell_is_wet(), self.read_emf_mv()[0]
         sample_ml, titrant_ml = (
             self._pump(role).ml_per_unit * self.devices.pumps[role].rate * (seconds + lapse_s)
@@ -401,8 +401,7 @@ class Bench:
 
     def _most_ml(self, role: str, volume_ml: float) -> float:
         """Return the most that a permit held for this volume could move, mL."""
-        permit = self.devices.permits.get(role)
-        lapse_s = permit.lapse_s if permit is not None else 0.0
+        lapse_s = self.devices.permits[role].lapse_s
         rate_ml_s = self._pump(role).ml_per_unit * self.devices.pumps[role].rate
         return float((volume_ml + lapse_s * rate_ml_s) * (1.0 + self._gain_u(role)))
 
@@ -429,15 +428,14 @@ class Bench:
     def _one_motion(
         self, role: str, amount: float, direction: Direction, until: Callable[[], bool]
     ) -> tuple[Progress, float, bool]:
-        drive, permit = self.devices.pumps[role], self.devices.permits.get(role)
+        drive, permit = self.devices.pumps[role], self.devices.permits[role]
         self.guard.demand(role)
         self._heed()
         begun_s = self.clock.monotonic()
         ended_early = False
         self._due_s[role] = begun_s + OVERTIME_FACTOR * amount / drive.rate + OVERTIME_S
         try:
-            if permit is not None:
-                permit.kick()
+            permit.kick()
             drive.start(amount, direction)
             while (progress := drive.progress()).running:
                 self.clock.sleep(MOVING_SCAN_S)
@@ -449,8 +447,7 @@ class Bench:
                     break
         finally:
             drive.halt()
-            if permit is not None:
-                permit.drop()
+            permit.drop()
             self._due_s.pop(role, None)
             progress = drive.progress()
         if role in self.guard.cut:
@@ -461,8 +458,7 @@ class Bench:
     def _book(self, role: str, progress: Progress, took_s: float, direction: Direction) -> tuple[float, float]:
         """Enter a motion in the ledger; return its least and most volume, mL."""
         ml, gain_u = self._pump(role).ml_per_unit, self._gain_u(role)
-        permit = self.devices.permits.get(role)
-        lapse_s = permit.lapse_s if permit is not None else 0.0
+        lapse_s = self.devices.permits[role].lapse_s
         least_ml = progress.at_least * ml * (1.0 - gain_u)
         energised = (took_s + lapse_s) * self.devices.pumps[role].rate
         most_ml = max(progress.at_most, energised) * ml * (1.0 + gain_u)

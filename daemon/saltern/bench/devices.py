@@ -95,8 +95,7 @@ def _slots(config: BenchConfig) -> list[_Slot]:
         ("titrant", config.pumps.titrant),
     ):
         slots.append(_Slot(f"pumps.{role}.drive", role, "pump", pump.drive))
-        if pump.permit is not None:
-            slots.append(_Slot(f"pumps.{role}.permit", role, "permit", pump.permit))
+        slots.append(_Slot(f"pumps.{role}.permit", role, "permit", pump.permit))
     probes = (
         ("ph", config.probes.ph),
         ("conductivity", config.probes.conductivity),

@@ -42,7 +42,7 @@ class Guard:
     Parameters
     ----------
     drives, permits
-        By pump role; a pump without a permit has no entry.
+        By pump role.
     look
         Fills a snapshot with what is seen now.
     """
@@ -101,7 +101,7 @@ class Guard:
         for role in self.cut:
             self._stop(role)
         for role in moving:
-            if role not in self.cut and role in self._permits:
+            if role not in self.cut:
                 self._permits[role].kick()
         return self.cut
 
@@ -180,11 +180,8 @@ class Guard:
     # ------------------------------------------------------------------------------
 
     def _stop(self, role: str) -> None:
-        drive, permit = self._drives.get(role), self._permits.get(role)
-        if permit is not None:
-            permit.drop()
-        if drive is not None:
-            drive.halt()
+        self._permits[role].drop()
+        self._drives[role].halt()
 
     def _tell(self, acting: set[str]) -> None:
         now_s = self._clock.monotonic()

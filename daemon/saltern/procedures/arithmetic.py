@@ -4,23 +4,11 @@ from math import pi, sqrt
 
 from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.config import BenchConfig
-from saltern.procedures.determination import WORST_DIFFERENCE_UMOL_KG
-from saltern.procedures.rinse import rinse_plan
+from saltern.procedures.rinse import plan_for
 
 TYPICAL_DKH = 7.0
 ACID_BEYOND_END_POINT = 1.21  # the plan ends at free pH 3.4
 HCL_DIFFUSION_CM2_S = 3.3e-5  # dilute HCl in water, 25 degC (Robinson & Stokes; from memory)
-
-
-def rinses(config: BenchConfig) -> int:
-    """Return how many rinses a determination makes."""
-    return rinse_plan(
-        config.vessel.residue_ml,
-        config.sample.rinse_ml,
-        config.sample.volume_ml,
-        config.sample.carry_over_umol_kg,
-        WORST_DIFFERENCE_UMOL_KG,
-    )
 
 
 def titrant_per_run_ml(config: BenchConfig, dkh: float = TYPICAL_DKH) -> float:
@@ -32,7 +20,7 @@ def titrant_per_run_ml(config: BenchConfig, dkh: float = TYPICAL_DKH) -> float:
 def sample_per_run_ml(config: BenchConfig) -> float:
     """Return the tank water that one determination takes."""
     sample = config.sample
-    return rinses(config) * sample.rinse_ml + sample.volume_ml + sample.keep_wet_ml
+    return plan_for(config).total_ml + sample.volume_ml + sample.keep_wet_ml
 
 
 def tip_loss_umol_kg(config: BenchConfig, idle_h: float) -> float:
@@ -61,7 +49,8 @@ def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
         ("sample line holds", pumps.sample.line.volume_ml, "mL"),
         ("titrant line holds", pumps.titrant.line.volume_ml, "mL"),
         ("smallest titrant dose", 1000.0 * pumps.titrant.ml_per_unit, "uL"),
-        ("rinses", float(rinses(config)), ""),
+        ("rinses", float(plan_for(config).times), ""),
+        ("one rinse", plan_for(config).volume_ml, "mL"),
         (f"titrant a determination at {TYPICAL_DKH:g} dKH", titrant_per_run_ml(config), "mL"),
         ("a bottle lasts", config.titrant.bottle_ml / (runs * titrant_per_run_ml(config)), "days"),
         ("tank water taken", runs * sample_per_run_ml(config) / 1000.0, "L/day"),
@@ -75,11 +64,6 @@ def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
 def warnings(config: BenchConfig) -> list[str]:
     """Return what should be changed, each with what to do."""
     found = []
-    for role in ("sample", "waste", "titrant"):
-        if getattr(config.pumps, role).permit is None:
-            found.append(
-                f"pumps.{role} has no run-permit: a hung computer could leave it on. Unattended measuring needs one"
-            )
     lines = config.pumps
     if lines.sample.line.outlet_mm <= config.vessel.spout_mm:
         found.append(
@@ -106,5 +90,4 @@ def _rate_ml_s(config: BenchConfig, role: str) -> float:
 
 
 def _lapse_s(config: BenchConfig, role: str) -> float:
-    permit = getattr(config.pumps, role).permit
-    return float("inf") if permit is None else float(permit.options().get("lapse_s", 0.5))
+    return float(getattr(config.pumps, role).permit.options().get("lapse_s", 0.5))

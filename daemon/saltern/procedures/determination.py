@@ -3,6 +3,7 @@
 Read `determine` top-down: it is the lab's standard operating procedure.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -17,7 +18,7 @@ from saltern.procedures.budget import alkalinity_budget, combined_u
 from saltern.procedures.calibrated import e0_from_calibration, ph_nbs, sample_salinity
 from saltern.procedures.notebook import Notebook, Watcher
 from saltern.procedures.outcome import Determination, Quantity, Source
-from saltern.procedures.rinse import rinse_plan
+from saltern.procedures.rinse import plan_for
 from saltern.procedures.settling import Plateau
 from saltern.procedures.titrate import CeilingError, settled_reading, titrate
 from saltern.procedures.vessel import NotEmptyError, SampleNotDrawnError, empty, fill, rinse
@@ -25,8 +26,9 @@ from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
 from saltern.quality.verdict import Reason, Verdict
 
 PERMIT_PROOF_S = 3.0
-WORST_DIFFERENCE_UMOL_KG = 9000.0
-"""Most that the liquid before can differ from the sample: 20 dKH titrated to pH 3."""
+STABLE_CONDUCTIVITY, STABLE_TEMPERATURE_K = 0.003, 0.1  # two readings in a row may differ by this much
+MOST_TRIES = 12
+ELECTRODE_WET_LAGS = 8.0
 
 
 @dataclass(frozen=True)
@@ -113,26 +115,16 @@ _VOID: dict[type[SalternError], Reason] = {
 
 def prepare(bench: Bench, notebook: Notebook) -> None:
     """Bring the vessel to a known state: permits proved, the tip's stale acid and the old sample gone, rinsed."""
+    plan = plan_for(bench.config)
     if any(row.name == "volume-bound" for row in bench.guard.acting):
         empty(bench, notebook, "empty, for the vessel's content is not known")
-        fill(bench, notebook, bench.config.sample.rinse_ml, "fill a little")
+        fill(bench, notebook, bench.config.sample.keep_wet_ml, "fill a little")
+        bench.wait(ELECTRODE_WET_LAGS * bench.config.probes.ph.lag_s)
     notebook.enter("permits")
     bench.prove_permits(PERMIT_PROOF_S)
     discard_tip(bench, notebook)
     empty(bench, notebook)
-    rinse(bench, notebook, rinses(bench))
-
-
-def rinses(bench: Bench) -> int:
-    """Return how many rinses keep the carry-over of residue within `sample.carry_over_umol_kg`."""
-    config = bench.config
-    return rinse_plan(
-        config.vessel.residue_ml,
-        config.sample.rinse_ml,
-        config.sample.volume_ml,
-        config.sample.carry_over_umol_kg,
-        WORST_DIFFERENCE_UMOL_KG,
-    )
+    rinse(bench, notebook, plan)
 
 
 def discard_tip(bench: Bench, notebook: Notebook) -> None:
@@ -155,10 +147,33 @@ def measure_as_drawn(bench: Bench, notebook: Notebook) -> Drawn:
     notebook.enter("measure")
     bench.stir(config.stirrer.read_speed)
     electrode = settled_reading(bench, notebook)
-    temperature_c = notebook.temperature_c()
-    salinity = sample_salinity(config, notebook.conductivity_ms_cm(), temperature_c)
+    conductivity = until_stable(bench, notebook.conductivity_ms_cm, lambda value: STABLE_CONDUCTIVITY * value)
+    temperature_c = until_stable(bench, notebook.temperature_c, lambda _: STABLE_TEMPERATURE_K)
+    salinity = sample_salinity(config, conductivity, temperature_c)
     sample_ml = config.sample.volume_ml + config.vessel.residue_ml
     return Drawn(electrode, temperature_c, salinity, sample_ml * density_kg_l(salinity.value, temperature_c))
+
+
+def until_stable(bench: Bench, read: Callable[[], float], tolerance: Callable[[float], float]) -> float:
+    """Read until two readings in a row agree.
+
+    Raises
+    ------
+    ReadingError
+        They never do in `MOST_TRIES`.
+    """
+    before = read()
+    for _ in range(MOST_TRIES):
+        bench.wait(1.0)
+        now = read()
+        if abs(now - before) <= tolerance(now):
+            return now
+        before = now
+    raise ReadingError(
+        f"no two readings in a row agree in {MOST_TRIES} tries; the last is {before:.4g}",
+        where=f"{bench.config.name}, measure",
+        remedy="Look for a bubble at the conductivity cell, a loose plug, or a probe out of the liquid",
+    )
 
 
 def titrate_sample(bench: Bench, notebook: Notebook, drawn: Drawn, expectation: Expectation) -> Titration:

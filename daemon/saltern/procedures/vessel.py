@@ -3,6 +3,7 @@
 from saltern.bench.bench import Bench
 from saltern.errors import MotionError
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.rinse import RinsePlan
 
 
 class NotEmptyError(MotionError):
@@ -53,10 +54,10 @@ def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill"
         )
 
 
-def rinse(bench: Bench, notebook: Notebook, times: int) -> None:
-    """Fill a little and empty, `times` over: each dilutes the residue of the one before."""
-    for turn in range(1, times + 1):
-        fill(bench, notebook, bench.config.sample.rinse_ml, f"rinse {turn} of {times}")
+def rinse(bench: Bench, notebook: Notebook, plan: RinsePlan) -> None:
+    """Fill a little and empty, as often as planned: each dilutes the residue of the one before."""
+    for turn in range(1, plan.times + 1):
+        fill(bench, notebook, plan.volume_ml, f"rinse {turn} of {plan.times}")
         bench.stir(bench.config.stirrer.titrate_speed)
         bench.wait(5.0)
         bench.stir(0.0)

@@ -31,7 +31,6 @@ class PumpHead:
     repeatability: float  # of one motion against the next
     lapse_s: float  # of the permit's one-shot
     random: np.random.Generator
-    has_permit: bool = True
     power: float = 0.0  # duty of a timed head
     enabled: bool = True  # of a stepper
     reverse: bool = False
@@ -56,7 +55,7 @@ class PumpHead:
         from_s, self.at_s = self.at_s, to_s
         if not (self.power > 0.0 or self.trains or self.runaway):
             return 0.0
-        lit_s = to_s if self.permit_stuck or not self.has_permit else min(to_s, self.permitted_until_s)
+        lit_s = to_s if self.permit_stuck else min(to_s, self.permitted_until_s)
         units = 0.0
         if self.runaway:
             units = self.nominal_units_s * max(0.0, lit_s - from_s)

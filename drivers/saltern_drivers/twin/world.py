@@ -142,7 +142,7 @@ class World:
 
     def _head(self, name: str, gain: float, walk_ml: float, repeatability: float) -> PumpHead:
         pump = self.bench["pumps"][name]
-        permit = pump["permit"] or {}
+        permit = pump["permit"]
         return PumpHead(
             name,
             pump["ml_per_unit"] * gain,
@@ -150,7 +150,6 @@ class World:
             repeatability,
             permit.get("lapse_s", 0.5),
             self.random,
-            has_permit=bool(permit),
             nominal_units_s=float(pump["drive"].get("steps_per_s", 1.0)),
         )
 
