@@ -6,8 +6,9 @@ from dataclasses import replace
 import pytest
 
 from saltern.bench.bench import Bench, StopRequested
-from saltern.errors import InterlockError, MotionError, StartupError, StorageError
+from saltern.errors import InterlockError, StartupError, StorageError
 from saltern.ports import MisuseError
+from saltern.quality.verdict import Reason
 from tests.twin_bench import MemoryStore, TwinBench
 
 
@@ -197,18 +198,33 @@ def test_an_edge_from_a_foreign_thread_stops_a_pump_at_once(twin):
     assert nothing_moves(twin)
 
 
-@pytest.mark.parametrize("pump", ["waste", "titrant"])
-def test_a_shorted_drive_is_found_before_anything_is_drawn(pump):
+@pytest.mark.parametrize("pump", ["sample", "waste", "titrant"])
+def test_a_shorted_drive_is_found_before_a_sample_is_taken(pump):
     twin = TwinBench()
-    twin.bench.drain()
-    with twin.bench.stage("fill", sample_ml=30.0):
-        twin.bench.add("sample", 30.0)
-    twin.bench.stir(0.5)
-    twin.bench.wait(30.0)
     twin.world.pumps[pump].runaway = True
 
-    with pytest.raises(MotionError, match="every drive at rest"):
-        twin.bench.prove_permits(10.0)
+    d = twin.determine()
+
+    assert d.alkalinity.reasons == (Reason.MOTION_FAULT,) or Reason.NOT_EMPTY in d.alkalinity.reasons
+    assert any("shorted" in remark or "not proved" in remark for remark in d.remarks)
+    assert twin.play.truth()["spilled_ml"] == 0.0
+
+
+def test_a_sound_bench_proves_every_permit():
+    twin = TwinBench()
+    twin.determine()
+
+    assert {f"permit of {role} proved" for role in ("sample", "waste", "titrant")} <= set(twin.store.reasons)
+
+
+def test_a_cell_that_fails_in_mid_drain_proves_nothing(twin):
+    """Dry much too early for what was pumped in: the probe went, not the water."""
+    with twin.bench.stage("fill", sample_ml=90.0):
+        twin.bench.add("sample", 90.0)
+    twin.clock.call_later(8.0, lambda: twin.happens("conductivity_disconnected"))
+
+    assert not twin.bench.drain().proved
+    assert twin.world.volume_ml() <= twin.bench.ledger.vessel_ml.high
 
 
 def test_a_stop_ends_a_wait_and_a_motion(twin):

@@ -31,7 +31,10 @@ DRAIN_TRIES = 3
 DRAIN_MARGIN, DRAIN_MARGIN_S = 1.3, 8.0
 DRY_READINGS = 2
 STALE_S = 30.0
-STILL_MV = 25.0
+STILL_MV = 8.0
+TITRANT_PROOF_S = 3.0
+SHOW_LAGS = 3.0
+EARLIEST_DRY = 0.6  # of the time that what was pumped in needs: earlier, and the cell failed rather than fell dry
 
 
 class StopRequested(SalternError):  # noqa: N818 - not an error of anybody's
@@ -66,6 +69,7 @@ class Bench:
         self._needs: str | None = None
         self._good_s: dict[str, float] = {}
         self._storage_failed = False
+        self._filled_ml = 0.0  # what was pumped in since the vessel was last proved empty, as commanded
         self._seen_s = clock.monotonic()
         self._switches = tuple((attribute, devices.switches.get(attribute)) for attribute in SWITCH_ROWS)
         self._fixed = {
@@ -297,12 +301,13 @@ class Bench:
         Empty is a transition: a cell that is dry from the start proves nothing. It is tried `DRAIN_TRIES` times.
         """
         vessel = self.config.vessel
-        rate_ml_s = self._pump("waste").ml_per_unit * self.devices.pumps["waste"].rate
+        rate_ml_s = self._rate_ml_s("waste")
         ran_s, wet_seen = 0.0, False
         self._commit(replace(self.ledger, stage="drain"), "drain")
         try:
             for _ in range(DRAIN_TRIES):
-                watch = _CellWatch(self, wet_before=self._cell_is_wet())
+                earliest_s = EARLIEST_DRY * max(0.0, self._filled_ml - self._fixed["cell_ml"]) / rate_ml_s
+                watch = _CellWatch(self, earliest_s, wet_before=self._cell_is_wet())
                 most_s = DRAIN_MARGIN * self.ledger.vessel_ml.high / rate_ml_s + DRAIN_MARGIN_S
                 tail_s = 1.5 * vessel.volume_at_ml(vessel.conductivity_tip_mm) / rate_ml_s + 1.0
                 _, most_ml, seconds = self._turn("waste", most_s, Direction.FORWARD, until=watch.dried)
@@ -312,6 +317,7 @@ class Bench:
                     self._turn("waste", tail_s, Direction.FORWARD)
                     ran_s += tail_s
                     self.ledger = books.proved_empty(self.ledger, self._fixed["cell_ml"])
+                    self._filled_ml = 0.0
                     return Drained(True, True, watch.dry_at_s, ran_s)
                 self.ledger = books.drained(self.ledger, most_ml)
                 if not watch.wet_seen:
@@ -321,44 +327,58 @@ class Bench:
             self.ledger = replace(self.ledger, stage=None)
             self._commit(self.ledger, "drain ended")
 
-    def prove_permits(self, seconds: float) -> None:
-        """Energise every permit with no drive: nothing may move.
+    def prove_permit(self, role: str) -> None:
+        """Energise one permit with no drive, for as long as a shorted drive would need to show itself.
+
+        Each pump shows in its own state of the vessel: sample in a drained one, where the dry cell would be wetted;
+        waste just after a small fill, where the wet cell would fall dry; titrant in standing sample, where the
+        electrode's signal would jump.
 
         Raises
         ------
         MotionError
-            The cell changed between wet and dry, or the electrode's signal jumped: a drive is shorted.
+            Liquid moved.
         """
-        roles = tuple(self.devices.permits)
-        lapse_s = max(permit.lapse_s for permit in self.devices.permits.values())
-        wet, emf_mv = self._cell_is_wet(), self.read_emf_mv()[0]
-        sample_ml, titrant_ml = (
-            self._pump(role).ml_per_unit * self.devices.pumps[role].rate * (seconds + lapse_s)
-            for role in ("sample", "titrant")
-        )
-        may_add_ml = sample_ml + titrant_ml
-        before = self.ledger
-        self._commit(books.promised(before, "permits", sample_ml, titrant_ml), "permits")
-        for role in roles:
-            self.guard.demand(role)
+        seconds = self._proof_s(role)
+        lapse_s = self.devices.permits[role].lapse_s
+        may_move_ml = self._rate_ml_s(role) * (seconds + lapse_s) * (1.0 + self._gain_u(role))
+        sample_ml, titrant_ml = (may_move_ml if role == adds else 0.0 for adds in ("sample", "titrant"))
+        if role == "titrant":
+            self.stir(self.config.stirrer.titrate_speed)
+            self.wait(SHOW_LAGS * self.config.probes.ph.lag_s)
+        before, wet, emf_mv = self.ledger, self._cell_is_wet(), self.read_emf_mv()[0]
+        self._commit(books.promised(before, f"permit of {role}", sample_ml, titrant_ml), f"permit of {role}")
+        self.guard.demand(role)
         end_s = self.clock.monotonic() + seconds
         while self.clock.monotonic() < end_s:
-            self.guard.scan(roles)
+            self.guard.scan((role,))
             self._heed()
             self.clock.sleep(MOVING_SCAN_S)
-        for permit in self.devices.permits.values():
-            permit.drop()
-        self.wait(lapse_s + 0.5)
-        moved = self._cell_is_wet() is not wet or (wet and abs(self.read_emf_mv()[0] - emf_mv) > STILL_MV)
-        if moved:
-            self.ledger = replace(before, vessel_ml=before.vessel_ml.plus(0.0, may_add_ml))
-            self._commit(self.ledger, "permits moved liquid")
+        self.devices.permits[role].drop()
+        self.wait(lapse_s + 0.5 + (SHOW_LAGS * self.config.probes.ph.lag_s if role == "titrant" else 0.0))
+        jumped = role == "titrant" and abs(self.read_emf_mv()[0] - emf_mv) > STILL_MV
+        self.stir(0.0)
+        if self._cell_is_wet() is not wet or jumped:
+            self.ledger = replace(before, vessel_ml=before.vessel_ml.plus(0.0, sample_ml + titrant_ml))
+            self._commit(self.ledger, f"liquid moved by the permit of {role} alone")
             raise MotionError(
-                f"liquid moved in {seconds:.0f} s with every drive at rest",
-                where=f"{self.config.name}, permits",
-                remedy="A pump's transistor or driver is shorted: take the bench off its supply and replace it",
+                f"liquid moved in {seconds:.0f} s though the {role} pump's drive was at rest",
+                where=f"{self.config.name}, pumps.{role}",
+                remedy="Its transistor or driver is shorted: take the bench off its supply and replace it",
             )
-        self._commit(before, "permits ended")
+        self._commit(before, f"permit of {role} proved")
+
+    def _proof_s(self, role: str) -> float:
+        """Return how long a shorted drive would need to show."""
+        if role == "titrant":
+            return TITRANT_PROOF_S
+        cell_ml = self._fixed["cell_ml"]
+        if role == "sample":
+            return 1.3 * (cell_ml - self.config.vessel.residue_ml) / self._rate_ml_s(role) + 1.0
+        return 1.3 * (self._filled_ml - cell_ml) / self._rate_ml_s(role) + 1.0
+
+    def _rate_ml_s(self, role: str) -> float:
+        return float(self._pump(role).ml_per_unit * self.devices.pumps[role].rate)
 
     def make_safe(self) -> None:
         """Halt every drive, drop every permit, stop the stirrer. Idempotent, from any state."""
@@ -402,8 +422,7 @@ class Bench:
     def _most_ml(self, role: str, volume_ml: float) -> float:
         """Return the most that a permit held for this volume could move, mL."""
         lapse_s = self.devices.permits[role].lapse_s
-        rate_ml_s = self._pump(role).ml_per_unit * self.devices.pumps[role].rate
-        return float((volume_ml + lapse_s * rate_ml_s) * (1.0 + self._gain_u(role)))
+        return (volume_ml + lapse_s * self._rate_ml_s(role)) * (1.0 + self._gain_u(role))
 
     def _turn(
         self, role: str, units: float, direction: Direction, until: Callable[[], bool] = lambda: False
@@ -464,6 +483,8 @@ class Bench:
         most_ml = max(progress.at_most, energised) * ml * (1.0 + gain_u)
         if direction is Direction.REVERSE:
             return least_ml, most_ml
+        if role != "waste":
+            self._filled_ml += progress.at_least * ml
         if role == "sample":
             self.ledger = books.sample_added(self.ledger, 0.0, most_ml)
         elif role == "titrant":
@@ -487,7 +508,8 @@ class Bench:
 class _CellWatch:
     """Watches the conductivity cell while the waste pump runs, without waiting for it."""
 
-    def __init__(self, bench: Bench, *, wet_before: bool) -> None:
+    def __init__(self, bench: Bench, earliest_s: float, *, wet_before: bool) -> None:
+        self._earliest_s = earliest_s
         self._probe = bench.devices.probes["conductivity"]
         self._limit = bench.config.probes.conductivity.dry_ms_cm
         self._clock = bench.clock
@@ -510,8 +532,11 @@ class _CellWatch:
             self._dry, self.wet_seen = 0, True
             return False
         self._dry += 1
+        after_s = self._clock.monotonic() - self._began_s
+        if self._dry == 1 and after_s < self._earliest_s:
+            self.wet_seen = False  # dry too early: whatever the cell says now, it proves nothing any more
         if self.wet_seen and self._dry >= DRY_READINGS:
-            self.dry_at_s = self._clock.monotonic() - self._began_s
+            self.dry_at_s = after_s
             return True
         return False
 

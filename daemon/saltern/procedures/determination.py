@@ -25,7 +25,6 @@ from saltern.procedures.vessel import NotEmptyError, SampleNotDrawnError, empty,
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
 from saltern.quality.verdict import Reason, Verdict
 
-PERMIT_PROOF_S = 3.0
 STABLE_CONDUCTIVITY, STABLE_TEMPERATURE_K = 0.003, 0.1  # two readings in a row may differ by this much
 MOST_TRIES = 12
 ELECTRODE_WET_LAGS = 8.0
@@ -120,10 +119,12 @@ def prepare(bench: Bench, notebook: Notebook) -> None:
         empty(bench, notebook, "empty, for the vessel's content is not known")
         fill(bench, notebook, bench.config.sample.keep_wet_ml, "fill a little")
         bench.wait(ELECTRODE_WET_LAGS * bench.config.probes.ph.lag_s)
-    notebook.enter("permits")
-    bench.prove_permits(PERMIT_PROOF_S)
+    notebook.enter("permit of titrant")
+    bench.prove_permit("titrant")
     discard_tip(bench, notebook)
     empty(bench, notebook)
+    notebook.enter("permit of sample")
+    bench.prove_permit("sample")
     rinse(bench, notebook, plan)
 
 
@@ -259,7 +260,7 @@ def _finished(
         notebook,
         run,
         alkalinity=judge_alkalinity(config, Estimate(alkalinity, combined_u(budget)), end_point, titration.settled),
-        ph_total=judge_ph(ph_total),
+        ph_total=judge_ph(ph_total, electrode),
         salinity=judge_salinity(drawn.salinity),
         budget_umol_kg=budget,
     )

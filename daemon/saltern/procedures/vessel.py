@@ -58,6 +58,8 @@ def rinse(bench: Bench, notebook: Notebook, plan: RinsePlan) -> None:
     """Fill a little and empty, as often as planned: each dilutes the residue of the one before."""
     for turn in range(1, plan.times + 1):
         fill(bench, notebook, plan.volume_ml, f"rinse {turn} of {plan.times}")
+        if turn == 1:
+            bench.prove_permit("waste")
         bench.stir(bench.config.stirrer.titrate_speed)
         bench.wait(5.0)
         bench.stir(0.0)

@@ -30,9 +30,13 @@ def judge_alkalinity(config: BenchConfig, alkalinity: Estimate, end_point: EndPo
     return Quantity(alkalinity.value, alkalinity.u, Verdict.ACCEPTED)
 
 
-def judge_ph(ph_total: Estimate) -> Quantity:
-    """Return the sample's pH, total scale, with its verdict."""
-    return _judge(ph_total, PH_TOTAL, ACCEPT_PH_U)
+def judge_ph(ph_total: Estimate, electrode: EndPoint) -> Quantity:
+    """Return the sample's pH, total scale, with its verdict; an electrode whose fit is flagged gives a suspect pH."""
+    judged = _judge(ph_total, PH_TOTAL, ACCEPT_PH_U)
+    flagged = tuple(reason for reason in Reason if reason.value in electrode.flags)
+    if not flagged:
+        return judged
+    return Quantity(judged.value, judged.u, Verdict.SUSPECT, judged.reasons + flagged)
 
 
 def judge_salinity(salinity: Estimate) -> Quantity:
