@@ -251,6 +251,24 @@ class BenchConfig(Table):
         return self
 
 
+def read_toml(path: Path) -> dict[str, Any]:
+    """Read a TOML file.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read or is not TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ConfigError(
+            f"cannot be read ({error.strerror})", where=str(path), remedy="Give the path of a file that is there"
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"is not TOML: {error}", where=str(path), remedy="Correct that line") from error
+
+
 def load_bench(path: Path) -> BenchConfig:
     """Read a bench file.
 
@@ -261,15 +279,7 @@ def load_bench(path: Path) -> BenchConfig:
     StartupError
         It is TOML, but says something wrong; every mistake is listed.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ConfigError(
-            f"cannot be read ({error.strerror})", where=str(path), remedy="Give the path of a bench file"
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"is not TOML: {error}", where=str(path), remedy="Correct that line") from error
-    return bench_from(table, where=str(path))
+    return bench_from(read_toml(path), where=str(path))
 
 
 def bench_from(table: dict[str, Any], *, where: str) -> BenchConfig:

@@ -2,7 +2,6 @@
 
 import json
 import time
-import tomllib
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -13,8 +12,8 @@ from pydantic import ValidationError
 
 from saltern.cli.logs import quiet_logs
 from saltern.clock import VirtualClock
-from saltern.config import BenchConfig, config_mistakes, load_bench, shipped_config
-from saltern.errors import ConfigError, StartupError
+from saltern.config import BenchConfig, config_mistakes, load_bench, read_toml, shipped_config
+from saltern.errors import StartupError
 from saltern.procedures.notebook import Step
 from saltern.procedures.outcome import Determination, Quantity
 from saltern.records.store import IN_MEMORY, open_store
@@ -51,14 +50,7 @@ def load_scenario(path: Path) -> Scenario:
     StartupError
         It says something wrong; every mistake is listed.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ConfigError(
-            f"cannot be read ({error.strerror})", where=str(path), remedy="Give the path of a scenario file"
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"is not TOML: {error}", where=str(path), remedy="Correct that line") from error
+    table = read_toml(path)
     try:
         return Scenario.model_validate(table)
     except ValidationError as error:

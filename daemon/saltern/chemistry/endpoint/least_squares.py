@@ -112,6 +112,17 @@ def least_squares(curve: Curve, conditions: Conditions, priors: Priors) -> EndPo
 
 def fit(curve: Curve, conditions: Conditions, priors: Priors, k: Constants, water: Totals) -> EndPoint:
     """Do the same with given constants and totals, for worked examples that bring their own."""
+    try:
+        return _fit(curve, conditions, priors, k, water)
+    except np.linalg.LinAlgError as error:
+        raise CurveError(
+            f"the readings do not determine an end point ({error})",
+            where=NAME,
+            remedy="Take readings at several different amounts of acid around the end point",
+        ) from error
+
+
+def _fit(curve: Curve, conditions: Conditions, priors: Priors, k: Constants, water: Totals) -> EndPoint:
     free_offset = float(total_over_free(conditions.salinity, float(curve.temperature_c[0]), conditions.medium))
     start = _start(curve, conditions, priors, k, water, free_offset)
     used = _window(curve, start)
