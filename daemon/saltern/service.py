@@ -231,9 +231,8 @@ class Service:
     def _tell_of(self, outcome: Determination) -> None:
         verdict = outcome.alkalinity.verdict
         reasons = ", ".join(reason.value for reason in outcome.alkalinity.reasons)
-        self._standing(
-            verdict is Verdict.VOID, Severity.ERROR, "determination-void", f"no result: {reasons}. {outcome.remarks}"
-        )
+        first = outcome.remarks[0] if outcome.remarks else ""
+        self._standing(verdict is Verdict.VOID, Severity.ERROR, "determination-void", f"no result: {reasons}. {first}")
         self._standing(
             verdict is Verdict.SUSPECT, Severity.WARNING, "determination-suspect", f"a result not believed: {reasons}"
         )
