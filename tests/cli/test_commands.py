@@ -299,3 +299,28 @@ def test_no_command_imports_scipy_or_the_twin_unasked():
 
     assert result.returncode == 0, result.stderr
     assert Path(sys.executable).exists()
+
+
+def test_an_operator_empties_resets_and_changes_bottles_with_the_service_stopped(tmp_path):
+    bench = tmp_path / "bench.toml"
+    bench.write_text(shipped_config("bench-simulated.toml").read_text())
+
+    for arguments in (("part", bench, "replaced", "titrant"), ("part", bench, "emptied", "waste"), ("reset", bench)):
+        code, out, _ = run(*arguments)
+        assert code == 0
+        assert "Done" in out
+
+    code, _, err = run("part", bench, "replaced", "tank")
+    assert code == 2
+    assert "there is no command" in err
+
+
+def test_an_operator_is_refused_while_the_service_runs(tmp_path):
+    process = daemon(tmp_path, "--pace", "10")
+    time.sleep(4.0)
+    code, _, err = run("reset", tmp_path / "bench.toml")
+    process.send_signal(signal.SIGTERM)
+    process.communicate(timeout=30)
+
+    assert code == 1
+    assert "another Saltern is running" in err

@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from saltern.cli import check, daemon, demo, evaluate, results, show, simulate
+from saltern.cli import check, daemon, demo, evaluate, operate, results, show, simulate
 from saltern.errors import ConfigError, InterlockError, SalternError, StartupError
 
 app = typer.Typer(
@@ -24,6 +24,9 @@ app.command()(check.check)
 app.command()(results.results)
 app.command()(show.show)
 app.command()(daemon.daemon)
+app.command()(operate.reset)
+app.command()(operate.empty)
+app.command()(operate.part)
 
 FAILED, USAGE, REFUSED = 1, 2, 3
 

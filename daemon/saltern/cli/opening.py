@@ -1,0 +1,54 @@
+"""Opening a bench from its file: clock, wires, records and service, closed again in order."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.metadata import entry_points
+from pathlib import Path
+
+from saltern.clock import Clock, PacedClock, RealClock
+from saltern.config import load_bench, shipped_config
+from saltern.errors import ConfigError
+from saltern.records.store import open_store
+from saltern.service import Service, open_service
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A bench ready to run."""
+
+    service: Service
+    clock: Clock
+    simulated: bool
+
+
+@contextmanager
+def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
+    """Open the bench of this file, or the default simulated one; afterwards every output is off and all is closed.
+
+    Raises
+    ------
+    SalternError
+        With everything that keeps it from opening.
+    """
+    path = bench if bench is not None else shipped_config("bench-simulated.toml")
+    config = load_bench(path)
+    simulated = config.wires == "twin"
+    if pace != 1.0 and not simulated:
+        raise ConfigError("--pace is for the simulated bench", where=str(path), remedy="Leave it out")
+    clock = PacedClock(pace, start=RealClock().now()) if simulated else RealClock()
+    records = Path(config.records.path) if bench is None else bench.parent / config.records.path
+    store = open_store(records, clock)
+    try:
+        (opener,) = entry_points(group="saltern.wires", name=config.wires)
+        wires = opener.load()(config.model_dump(), clock)
+        try:
+            service = open_service(config, wires, clock, store)
+            try:
+                yield Opened(service, clock, simulated)
+            finally:
+                service.bench.close()
+        finally:
+            wires.close()
+    finally:
+        store.close()
