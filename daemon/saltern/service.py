@@ -154,6 +154,7 @@ class Service:
                 self.bench.guard.reset("operator")
             case ["empty"]:
                 empty(self.bench, Notebook(self.bench, self.watcher))
+                self.bench.guard.scan()
             case ["measure"]:
                 self.measure(Source.TANK)
             case ["part", "replaced", "titrant"]:
