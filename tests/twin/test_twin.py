@@ -228,3 +228,32 @@ def test_the_same_seed_gives_the_same_day():
 
     assert one.alkalinity.value == two.alkalinity.value
     assert json.dumps([r.value for r in one.readings]) == json.dumps([r.value for r in two.readings])
+
+
+def drawn_back(outlet_mm):
+    """Turn the sample pump backwards past every guard, with acid in a full vessel; return the truth."""
+    clock = VirtualClock()
+    config = bench_from(bench_table({"pumps.sample.line.outlet_mm": outlet_mm}), where="test")
+    play = Play(Scenario(seed=5, days=1.0), config.model_dump(), clock)
+    play.world.vessel = play.world.tank.water(90.0 * 1.0233)
+    play.world._dose(10.0)
+    head = play.world.pumps["sample"]
+    head.enabled = head.permit_stuck = head.reverse = True
+    play.wires.pulses.queue(17, 16_000, 20, 355)
+    clock.sleep(10.0)
+    return play
+
+
+def test_a_sample_line_that_dips_into_the_vessel_would_carry_acid_to_the_tank():
+    """So that a run without acid in the tank says something."""
+    play = drawn_back(outlet_mm=30.0)
+
+    assert play.truth()["titrant_to_tank_ml"] == pytest.approx(10.0 * 0.1, rel=0.1)
+    assert play.world.volume_ml() == pytest.approx(90.0, abs=0.5)
+
+
+def test_an_air_gap_keeps_it_away():
+    play = drawn_back(outlet_mm=85.0)
+
+    assert play.truth()["titrant_to_tank_ml"] == 0.0
+    assert play.world.volume_ml() == pytest.approx(100.0, abs=0.2)

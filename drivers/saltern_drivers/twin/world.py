@@ -109,6 +109,7 @@ class World:
         self.waste_capacity_ml = self.bench["waste"]["container_ml"]
         self.bottle_ml = self.bench["titrant"]["bottle_ml"]
         line = pumps["sample"]["line"]
+        self.sample_end_ml = self.area_cm2 * line["outlet_mm"] / 10.0
         self.sample_line_ml = pi * (line["bore_mm"] / 20.0) ** 2 * line["length_mm"] / 10.0
         bore_cm = pumps["titrant"]["line"]["bore_mm"] / 10.0
         self.tip_area_cm2 = pi * (bore_cm / 2.0) ** 2
@@ -239,9 +240,8 @@ class World:
             self.bottle_ml -= volume_ml
 
     def _draw(self, volume_ml: float) -> None:
-        if volume_ml < 0.0:  # back towards the tank: air follows into the line's end
-            self.tank.put_back(self.tank.water(min(-volume_ml, self.sample_line_ml) * SEAWATER_G_ML))
-            self.line_air_ml = min(self.sample_line_ml, self.line_air_ml - volume_ml)
+        if volume_ml < 0.0:
+            self._draw_back(-volume_ml)
             return
         self.tank.advance(self.at_s)
         if self.sample_source_low:
@@ -266,6 +266,20 @@ class World:
         before_g = self.vessel.mass_g
         self.vessel.pour_in(fresh)
         self.temperature_c += (self.tank.temperature_c - self.temperature_c) * mass_g / (before_g + mass_g)
+
+    def _draw_back(self, volume_ml: float) -> None:
+        """Move the sample line's content towards the tank; what follows is air, or the vessel where the end dips in.
+
+        Acid that is drawn into the line counts as gone to the tank at once: nothing holds it back there.
+        """
+        if self.volume_ml() < self.sample_end_ml:
+            self.tank.put_back(self.tank.water(min(volume_ml, self.sample_line_ml) * SEAWATER_G_ML))
+            self.line_air_ml = min(self.sample_line_ml, self.line_air_ml + volume_ml)
+            return
+        share = min(1.0, self.titrant_since_empty_ml / self.volume_ml())
+        self.spilled.titrant_to_tank_ml += share * volume_ml
+        self.titrant_since_empty_ml -= share * volume_ml
+        self.tank.put_back(self.vessel.take(volume_ml * SEAWATER_G_ML))
 
     def _rest_sample_line(self) -> None:
         """Note what now stands in the sample line, for the next time."""
@@ -319,9 +333,10 @@ class World:
     def _leak(self, elapsed_s: float) -> None:
         for pump, rate in self.head_leaks_ml_s.items():
             line = self.bench["pumps"][pump]["line"]
-            downhill = line["inlet_mm"] > line["outlet_mm"]
-            if downhill:
+            if line["inlet_mm"] > line["outlet_mm"]:
                 self._move(pump, rate * elapsed_s)
+            elif pump == "sample" and self.volume_ml() >= self.sample_end_ml:  # a siphon, back to the tank
+                self._draw_back(rate * elapsed_s)
 
     def _overflow(self) -> None:
         volume = self.volume_ml()
