@@ -299,3 +299,57 @@ def test_a_bottle_that_the_ledger_calls_empty_gives_no_titrant(twin):
         twin.bench.guard.demand("titrant")
     assert caught.value.interlock == "titrant-empty"
     twin.bench.guard.demand("sample")
+
+
+def test_the_vessel_can_be_emptied_though_the_disk_is_full(twin):
+    def fail():
+        raise StorageError("the disk is full", where="records", remedy="Make room")
+
+    with twin.bench.stage("fill", sample_ml=90.0):
+        twin.bench.add("sample", 90.0)
+    twin.store.on_commit = fail
+
+    assert twin.bench.drain().proved
+    with pytest.raises(InterlockError):
+        twin.bench.guard.demand("sample")
+
+
+def test_a_drain_that_is_cut_short_counts_as_waste_what_may_have_left(twin):
+    with twin.bench.stage("fill", sample_ml=90.0):
+        twin.bench.add("sample", 90.0)
+    before = twin.bench.ledger.waste_ml.high
+    twin.clock.call_later(15.0, lambda: twin.happens("leak_wet"))
+    with pytest.raises(InterlockError):
+        twin.bench.drain()
+
+    assert twin.bench.ledger.waste_ml.high >= before + 20.0
+    assert twin.world.waste_ml <= twin.bench.ledger.waste_ml.high
+
+
+def test_before_a_drain_its_whole_volume_is_committed_as_waste(twin):
+    with twin.bench.stage("fill", sample_ml=90.0):
+        twin.bench.add("sample", 90.0)
+    committed = []
+    twin.store.on_commit = lambda: committed.append(twin.store.ledger)
+    before = twin.store.ledger
+    twin.bench.drain()
+
+    assert committed[0] is before
+    assert committed[1].stage == "drain"
+    assert committed[1].waste_ml.high >= before.waste_ml.high + 90.0
+
+
+def test_one_drive_that_fails_to_halt_does_not_keep_the_others_running(twin):
+    def broken():
+        raise OSError("gpio")
+
+    twin.devices.permits["waste"].kick()
+    twin.devices.pumps["waste"].start(20.0)
+    twin.bench.stir(0.5)
+    twin.devices.pumps["sample"].halt = broken
+
+    with pytest.raises(OSError, match="gpio"):
+        twin.bench.make_safe()
+
+    assert not twin.world.pumps["waste"].moving()
+    assert twin.world.stirrer == 0.0

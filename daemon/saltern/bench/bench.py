@@ -6,7 +6,7 @@ committed to storage while a pump turns.
 
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -303,7 +303,10 @@ class Bench:
         vessel = self.config.vessel
         rate_ml_s = self._rate_ml_s("waste")
         ran_s, wet_seen = 0.0, False
-        self._commit(replace(self.ledger, stage="drain"), "drain")
+        # Emptying is the safe way: storage that fails does not forbid it. What was last committed then still holds
+        # as an upper bound of the vessel, and additions are cut until a commit succeeds.
+        self._commit_if_possible(books.drain_promised(self.ledger), "drain")
+        settled = False
         try:
             for _ in range(DRAIN_TRIES):
                 earliest_s = EARLIEST_DRY * max(0.0, self._filled_ml - self._fixed["cell_ml"]) / rate_ml_s
@@ -318,14 +321,18 @@ class Bench:
                     ran_s += tail_s
                     self.ledger = books.proved_empty(self.ledger, self._fixed["cell_ml"])
                     self._filled_ml = 0.0
+                    settled = True
                     return Drained(True, True, watch.dry_at_s, ran_s)
                 self.ledger = books.drained(self.ledger, most_ml)
                 if not watch.wet_seen:
                     break
+            settled = True
             return Drained(False, wet_seen, None, ran_s)
         finally:
+            if not settled:  # cut short: all of it may have gone, and none
+                self.ledger = books.drained(self.ledger, self.ledger.vessel_ml.high)
             self.ledger = replace(self.ledger, stage=None)
-            self._commit(self.ledger, "drain ended")
+            self._commit_if_possible(self.ledger, "drain ended")
 
     def prove_permit(self, role: str) -> None:
         """Energise one permit with no drive, for as long as a shorted drive would need to show itself.
@@ -381,17 +388,23 @@ class Bench:
         return float(self._pump(role).ml_per_unit * self.devices.pumps[role].rate)
 
     def make_safe(self) -> None:
-        """Halt every drive, drop every permit, stop the stirrer. Idempotent, from any state."""
-        for drive in self.devices.pumps.values():
-            drive.halt()
-        for permit in self.devices.permits.values():
-            permit.drop()
-        self.devices.stirrer.set_speed(0.0)
+        """Drop every permit, halt every drive, stop the stirrer. Idempotent, from any state.
+
+        One that fails does not keep the others running: all are tried, and then the failure is raised.
+        """
         self._due_s.clear()
+        with ExitStack() as every:
+            every.callback(self.devices.stirrer.set_speed, 0.0)
+            for drive in self.devices.pumps.values():
+                every.callback(drive.halt)
+            for permit in self.devices.permits.values():
+                every.callback(permit.drop)
 
     def close(self) -> None:
-        self.make_safe()
-        self.devices.close()
+        try:
+            self.make_safe()
+        finally:
+            self.devices.close()
 
     # Books --------------------------------------------------------------------------
 
@@ -409,6 +422,13 @@ class Bench:
             self._storage_failed = True
             raise
         self._storage_failed = False
+
+    def _commit_if_possible(self, ledger: Ledger, reason: str) -> None:
+        """Commit, or leave it at the interlock that a failed commit sets, which also alerts."""
+        try:
+            self._commit(ledger, reason)
+        except StorageError:
+            self.guard.scan()
 
     # Turning ------------------------------------------------------------------------
 

@@ -151,7 +151,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         EDGE_S,
         Severity.ERROR,
-        "Empty the waste container and say so with `saltern part emptied waste`",
+        "Empty the waste container and say so with `saltern part BENCH.toml emptied waste`",
     ),
     Row(
         "volume-bound",
@@ -191,7 +191,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Replace the bottle and say so with `saltern part replaced titrant`",
+        "Replace the bottle and say so with `saltern part BENCH.toml replaced titrant`",
     ),
     Row(
         "reading-stale",

@@ -91,6 +91,11 @@ def titrant_added(ledger: Ledger, least_ml: float, most_ml: float) -> Ledger:
     )
 
 
+def drain_promised(ledger: Ledger) -> Ledger:
+    """Return the ledger to commit before a drain: as if all of the vessel had gone to waste, and as if none had."""
+    return replace(ledger, waste_ml=ledger.waste_ml.plus(0.0, ledger.vessel_ml.high), stage="drain")
+
+
 def drained(ledger: Ledger, most_ml: float) -> Ledger:
     """Return what is known after waste was moved but emptiness is not proved: the vessel may still hold it all."""
     moved = min(most_ml, ledger.vessel_ml.high)
