@@ -128,3 +128,13 @@ def test_nothing_is_committed_while_a_pump_turns():
 
     assert len(turning) > 10
     assert not any(turning)
+
+
+def test_a_slow_titrant_pump_is_read_while_it_doses():
+    """A dose that takes longer than a reading may be old must not be cut as if the probe had failed."""
+    twin = TwinBench(true={"pumps.titrant.drive.steps_per_s": 250}, tank={"alkalinity_umol_kg": 5000.0})
+
+    d = twin.determine(Expectation(Estimate(5000.0, 500.0)))
+
+    assert d.alkalinity.value is not None, d.remarks
+    assert abs(twin.error(d)) < 3.0 * d.alkalinity.u

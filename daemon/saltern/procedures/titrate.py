@@ -1,6 +1,7 @@
 """The titration itself: doses, settled readings, and when to stop."""
 
 from dataclasses import dataclass
+from math import ceil
 
 import numpy as np
 
@@ -11,6 +12,8 @@ from saltern.config import BenchConfig
 from saltern.errors import MotionError
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.settling import Plateau, wait_until_settled
+
+LONGEST_PART_S = 15.0
 
 
 class CeilingError(MotionError):
@@ -54,6 +57,20 @@ def whole_steps_ml(config: BenchConfig, volume_ml: float, steps_counted: bool) -
         return volume_ml
     step_ml = config.pumps.titrant.ml_per_unit
     return max(1, round(volume_ml / step_ml)) * step_ml
+
+
+def _dose(bench: Bench, notebook: Notebook, dose_ml: float, steps_counted: bool) -> None:
+    """Give one dose, in parts if it takes long, and read between them: a probe that fails is noticed on the way."""
+    pump = bench.config.pumps.titrant
+    rate_ml_s = pump.ml_per_unit * bench.devices.pumps["titrant"].rate
+    parts = max(1, ceil(dose_ml / (rate_ml_s * LONGEST_PART_S)))
+    given_ml = 0.0
+    for part in range(1, parts + 1):
+        upto_ml = whole_steps_ml(bench.config, dose_ml * part / parts, steps_counted) if part < parts else dose_ml
+        bench.add("titrant", upto_ml - given_ml)
+        given_ml = upto_ml
+        if part < parts:
+            notebook.emf_mv()
 
 
 def titrate(
@@ -100,7 +117,7 @@ def titrate(
                     where=f"{bench.config.name}, titrate",
                     remedy="Check the titrant's strength and bottle, the pH probe, and the ceiling",
                 )
-            bench.add("titrant", dose_ml)
+            _dose(bench, notebook, dose_ml, counted)
             points.titrant_ml.append(given_ml + dose_ml)
             points.dose_sd_ml.append(pump.dose_walk_ml * dose_ml**0.5)
             points.plateaus.append(settled_reading(bench, notebook))
