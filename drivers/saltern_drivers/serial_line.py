@@ -153,7 +153,9 @@ class LineBoard:
     def _gone(self, error: OSError) -> DeviceUnavailableError:
         self._asked_s = None if self._config.query else self._clock.monotonic()
         return DeviceUnavailableError(
-            f"the port failed ({error})", where=self._config.port, remedy="Check the cable; it is tried again"
+            f"the port failed ({error})",
+            where=self._config.port,
+            remedy="Check the cable, then start the service again",
         )
 
 

@@ -1,6 +1,5 @@
 """`saltern daemon`: the service, as systemd runs it."""
 
-import signal
 from pathlib import Path
 from typing import Annotated
 
@@ -21,8 +20,6 @@ def daemon(
     service_logs()
     with opened(bench, pace) as here:
         service = here.service
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: service.end())
         waker = ClockWaker(service.look, here.clock) if here.simulated else RealTimeWaker(service.look)
         try:
             service.run()

@@ -1,5 +1,6 @@
 """Opening a bench from its file: clock, wires, records and service, closed again in order."""
 
+import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -26,6 +27,8 @@ class Opened:
 def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
     """Open the bench of this file, or the default simulated one; afterwards every output is off and all is closed.
 
+    SIGTERM and SIGINT ask the service for an orderly end, and stop what moves at the next scan.
+
     Raises
     ------
     SalternError
@@ -44,6 +47,8 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
         wires = opener.load()(config.model_dump(), clock)
         try:
             service = open_service(config, wires, clock, store)
+            for number in (signal.SIGTERM, signal.SIGINT):
+                signal.signal(number, lambda *_: service.end())
             try:
                 yield Opened(service, clock, simulated)
             finally:
