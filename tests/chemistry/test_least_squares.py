@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 
 from saltern.chemistry.electrode import nernst_mv
 from saltern.chemistry.endpoint.curve import Conditions, Curve, Estimate, Priors
-from saltern.chemistry.endpoint.least_squares import initial_ph_total, least_squares
+from saltern.chemistry.endpoint.least_squares import least_squares
+from saltern.chemistry.endpoint.sample_ph import initial_ph_total
 from saltern.chemistry.equilibria import constants, total_over_free
 from saltern.chemistry.seawater import totals
 from saltern.chemistry.titration import (

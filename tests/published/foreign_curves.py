@@ -30,7 +30,7 @@ class Case:
     carbon_umol_kg: float
     salinity: float
     temperature_c: float
-    co2: str  # "closed", or "equilibrated" with air at every reading
+    co2: str  # "closed", or "equilibrated" with air at every reading; "degassed": the same, and the method is told
     acid: str  # "nacl" or "water"
     mol_per_kg: float = 0.1
 
@@ -43,7 +43,7 @@ class Case:
             salinity=self.salinity,
             titrant_mol_per_kg=self.mol_per_kg,
             titrant_salinity=self.salinity if self.acid == "nacl" else 0.0,
-            co2=Co2.CLOSED if self.co2 == "closed" else Co2.OPEN,
+            co2={"closed": Co2.CLOSED, "equilibrated": Co2.OPEN, "degassed": Co2.PURGED}[self.co2],
         )
 
 
@@ -54,7 +54,7 @@ def cases(engine):
         Case(engine, a, c, s, t, co2, acid)
         for a, c in grid
         for s, t in ((30.0, 20.0), (35.0, 25.0), (38.0, 28.0))
-        for co2 in ("closed", "equilibrated")
+        for co2 in ("closed", "equilibrated", "degassed")
         for acid in ("nacl", "water")
     ]
 
@@ -121,7 +121,7 @@ def phreeqc_curve(case, database):
             _add_acid(solution, case, total_g - given, water_share)
             given = total_g
         reading = solution
-        if case.co2 == "equilibrated":
+        if case.co2 != "closed":
             reading = solution.copy()
             reading.equalize(["CO2(g)"], [float(np.log10(PCO2_UATM * 1e-6))])
         ph.append(reading.pH)

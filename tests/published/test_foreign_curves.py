@@ -5,29 +5,29 @@ import pytest
 
 from tests.published.foreign_curves import cases, deviation, phreeqc_curve, pyco2sys_curve
 
-LIMIT_UMOL_KG = 4.0
+FATES = ("closed", "equilibrated", "degassed")
 
 
-@pytest.mark.parametrize("co2", ["closed", "equilibrated"])
-def test_the_default_method_is_right_on_every_curve_of_pyco2sys(co2):
+def worst(engine, make, co2):
+    found = {case: deviation(case, make(case)) for case in cases(engine) if case.co2 == co2}
+    assert len(found) == 18
+    return max(abs(off) for off in found.values())
+
+
+@pytest.mark.parametrize(("co2", "limit_umol_kg"), zip(FATES, (0.5, 1.0, 0.1), strict=True))
+def test_the_default_method_is_right_on_every_curve_of_pyco2sys(co2, limit_umol_kg):
     pytest.importorskip("PyCO2SYS", reason="PyCO2SYS is not installed")
 
-    found = {case: deviation(case, pyco2sys_curve(case)) for case in cases("PyCO2SYS") if case.co2 == co2}
-
-    assert len(found) == 18
-    assert max(abs(off) for off in found.values()) < LIMIT_UMOL_KG
-    assert max(abs(off) for off in found.values()) < (1.5 if co2 == "equilibrated" else 1.0)
+    assert worst("PyCO2SYS", pyco2sys_curve, co2) < limit_umol_kg
 
 
-@pytest.mark.parametrize("co2", ["closed", "equilibrated"])
+@pytest.mark.parametrize(("co2", "limit_umol_kg"), zip(FATES, (3.0, 2.0, 1.0), strict=True))
 @pytest.mark.parametrize("database", ["phreeqc.dat", "pitzer.dat"])
-def test_the_default_method_is_right_on_every_curve_of_phreeqc(database, co2):
+def test_the_default_method_is_right_on_every_curve_of_phreeqc(database, co2, limit_umol_kg):
+    """Its constants differ from ours by some hundredths of pK, which a closed curve feels and a degassed one does not."""
     pytest.importorskip("phreeqpython", reason="PHREEQC is not installed")
 
-    found = {c: deviation(c, phreeqc_curve(c, database)) for c in cases(database) if c.co2 == co2}
-
-    assert len(found) == 18
-    assert max(abs(off) for off in found.values()) < LIMIT_UMOL_KG
+    assert worst(database, lambda case: phreeqc_curve(case, database), co2) < limit_umol_kg
 
 
 def test_a_fit_of_the_acid_end_alone_that_ignores_carbonate_reads_low_on_closed_curves():

@@ -9,8 +9,8 @@ from datetime import datetime
 
 from saltern.bench.bench import Bench, StopRequested
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Estimate, Priors
-from saltern.chemistry.endpoint.least_squares import initial_ph_total
 from saltern.chemistry.endpoint.methods import DEFAULT, METHODS
+from saltern.chemistry.endpoint.sample_ph import initial_ph_total
 from saltern.chemistry.seawater import density_kg_l
 from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
