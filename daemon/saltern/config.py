@@ -95,6 +95,9 @@ class Pump(Table):
     dose_walk_ml: float = Field(
         default=0.0045, ge=0, description="sd of 1 mL dispensed; grows with the square root of the volume"
     )
+    units_per_roller_pitch: float | None = Field(
+        default=None, gt=0, description="units from roller to roller of a counted peristaltic pump; doses keep to it"
+    )
     line: Line
 
 
@@ -163,6 +166,24 @@ class Sample(Table):
     air_break_ml: float = Field(default=1.0, ge=0, le=10, description="drawn back so that the sample line holds air")
 
 
+class Water(Table):
+    """What is known of the water beside salinity. Salt mixes differ in borate by factors."""
+
+    phosphate_umol_kg: float = Field(default=0.0, ge=0, le=500)
+    phosphate_u_umol_kg: float = Field(default=0.0, ge=0, le=500)
+    silicate_umol_kg: float = Field(default=0.0, ge=0, le=1000)
+    silicate_u_umol_kg: float = Field(default=0.0, ge=0, le=1000)
+    borate_ratio: float = Field(default=1.0, ge=0, le=5, description="to that of natural seawater of this salinity")
+    borate_ratio_u: float = Field(default=0.3, ge=0, le=5)
+
+
+class Titration(Table):
+    """How far a titration goes; where its readings lie is computed."""
+
+    most_readings: int = Field(default=10, ge=7, le=30, description="for the default method, the first one counted")
+    goal_u_umol_kg: float | None = Field(default=None, gt=0, description="uncertainty of the curve that is enough")
+
+
 class Titrant(Table):
     concentration_mol_per_l: float = Field(gt=0.005, le=0.5)
     concentration_u_percent: float = Field(default=0.5, ge=0, le=10)
@@ -211,6 +232,8 @@ class BenchConfig(Table):
     switches: Switches
     sample: Sample
     titrant: Titrant
+    titration: Titration = Titration()
+    water: Water = Water()
     titre: Titre = Titre()
     waste: Waste = Waste()
     limits: Limits

@@ -79,7 +79,8 @@ def main():
         lambda: solve(readings, weighed, start), lambda: least_squares(curve, conditions, priors), *peers.values()
     )
     print(
-        f"{len(readings.acid)} readings used; ours: the solve {1e3 * times[0]:.2f} ms, start to result {1e3 * times[1]:.2f} ms"
+        f"{len(readings.acid)} readings used; ours: the solve {1e3 * times[0]:.2f} ms, "
+        f"curve to result {1e3 * times[1]:.2f} ms"
     )
     for (name, action), taken in zip(peers.items(), times[2:], strict=True):
         apart = abs(action().x[0] * scale[0] - answer.theta[0]) * 1e6

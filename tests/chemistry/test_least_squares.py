@@ -17,7 +17,7 @@ from saltern.chemistry.titration import (
     carbon_dioxide_share,
     solve_h,
 )
-from saltern.chemistry.titration_plan import next_dose_g
+from saltern.chemistry.titration_plan import Effort, next_dose_g
 
 NOISE_MV, DOSE_WALK_G = 0.1, 0.00112
 WAIT_S = 20.0
@@ -45,7 +45,7 @@ def titrate(
         curve = Curve(
             np.array(believed), np.array(emf), np.full(n, 25.0), np.array(times), np.full(n, NOISE_MV), np.array(sd)
         )
-        dose = next_dose_g(curve, conditions, priors)
+        dose = next_dose_g(curve, conditions, priors, Effort(NOISE_MV, DOSE_WALK_G, WAIT_S))
         if dose is None:
             return curve, conditions, priors
         true_g += dose + random.normal(0.0, DOSE_WALK_G * np.sqrt(dose))

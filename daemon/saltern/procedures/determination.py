@@ -179,13 +179,16 @@ def until_stable(bench: Bench, read: Callable[[], float], tolerance: Callable[[f
 
 def titrate_sample(bench: Bench, notebook: Notebook, drawn: Drawn, expectation: Expectation) -> Titration:
     """Titrate the sample in the vessel."""
-    titrant, probe = bench.config.titrant, bench.config.probes.ph
+    titrant, probe, water = bench.config.titrant, bench.config.probes.ph, bench.config.water
     density = titrant_density_kg_l(titrant.concentration_mol_per_l, titrant.background, drawn.temperature_c)
     conditions = Conditions(
         sample_g=drawn.sample_g,
         salinity=drawn.salinity.value,
         titrant_mol_per_kg=titrant.concentration_mol_per_l / density,
         titrant_salinity=BACKGROUND_SALINITY[titrant.background],
+        phosphate_umol_kg=Estimate(water.phosphate_umol_kg, water.phosphate_u_umol_kg),
+        silicate_umol_kg=Estimate(water.silicate_umol_kg, water.silicate_u_umol_kg),
+        borate_ratio=Estimate(water.borate_ratio, water.borate_ratio_u),
     )
     priors = Priors(
         e0_mv=expectation.e0_mv or e0_from_calibration(probe, drawn.temperature_c),

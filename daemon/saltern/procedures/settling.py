@@ -1,4 +1,10 @@
-"""When has the electrode settled? The signal decides, within bounds set by the electrode's own lag."""
+"""When has the electrode settled? The signal decides, by the electrode's own lag.
+
+After a dose the signal runs to its plateau as E + B exp(-t / lag). Once the first lag is over, plateau, remainder and
+lag are fitted together, the lag with what earlier plateaus taught; the fit says how uncertain the plateau is, the lag's
+uncertainty included. That is enough well before the remainder has gone. Where the signal is no such exponential, as
+its residuals tell, the reading waits until it is steady, or gives up and says so.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -6,21 +12,54 @@ from dataclasses import dataclass
 import numpy as np
 
 READ_EVERY_S = 1.0
-PLATEAU_READINGS = 4
-LEAST_LAGS = 4.0
-LEFT_OF_NOISE = 0.2  # what may be left of the step, by the electrode's lag, in standard deviations of a reading
-MOST_LAGS = 12.0
+FIRST_LAGS, FIRST_S = 1.0, 3.0
+"""Readings count after so many lags, and not before the stirrer has mixed."""
+
+LEAST_READINGS = 6
+LEAST_LAGS, MOST_LAGS = 3.0, 12.0
+ENOUGH = 0.5
+"""The plateau is known well enough at this part of the noise of one reading."""
+
+STEADY_WINDOW = 4
+MISFIT = 3.0
+"""Residuals beyond so many times their variance are not those of an exponential."""
+
+LAG_WITHIN = 0.25
+"""How wrong a configured lag may be, as a part of it (1 sd), and never less than the last is believed below."""
+LAG_DIFFERS = 0.05
+TURNS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Lag:
+    """An electrode's time constant, and the standard deviation of its logarithm."""
+
+    lag_s: float
+    within: float = LAG_WITHIN
 
 
 @dataclass(frozen=True, slots=True)
 class Plateau:
-    """A settled signal: mean of the last readings, its standard deviation, and when it was taken."""
+    """A settled signal, and what was seen on the way."""
 
     emf_mv: float
     sd_mv: float
     at_s: float
-    slope_mv_s: float
+    slope_mv_s: float  # at the end
     settled: bool
+    scatter_mv: float  # of single readings about the fit
+    freedom: int  # that the scatter rests on
+    lag: Lag
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    emf_mv: float
+    sd_mv: float
+    slope_mv_s: float
+    scatter_mv: float
+    freedom: int
+    lag: Lag
 
 
 def steady_slope_mv_s(noise_mv: float, lag_s: float, readings: int) -> float:
@@ -38,10 +77,10 @@ def wait_until_settled(
     now_s: Callable[[], float],
     wait_until: Callable[[float], None],
     *,
-    lag_s: float,
+    lag: Lag,
     noise_mv: float,
 ) -> Plateau:
-    """Read until the signal is steady, and answer with the plateau.
+    """Read until the plateau is known, and answer with it.
 
     Parameters
     ----------
@@ -51,31 +90,73 @@ def wait_until_settled(
         Monotonic time, s.
     wait_until
         Lets time pass until a monotonic instant, in s.
-    lag_s
-        Time constant of the electrode, s.
+    lag
+        Of the electrode, as far as known.
     noise_mv
-        Standard deviation of one reading, mV, as known; the plateau's own scatter replaces it when larger.
+        Standard deviation of one reading, mV, as known.
     """
-    window = max(PLATEAU_READINGS, min(10, round(lag_s)))
-    least = max(window, round(LEAST_LAGS * lag_s / READ_EVERY_S))
-    most = max(least + window, round(MOST_LAGS * lag_s / READ_EVERY_S))
-    steady = steady_slope_mv_s(noise_mv, lag_s, window)
+    begun_s = now_s()
+    first_s = max(FIRST_LAGS * lag.lag_s, FIRST_S)
+    least_s, most_s = LEAST_LAGS * lag.lag_s, MOST_LAGS * lag.lag_s
     times: list[float] = []
     signals: list[float] = []
-    begun_s = now_s()
+    count = 0
     while True:
         signal, at_s = read_emf_mv()
-        times.append(at_s)
-        signals.append(signal)
-        step = max(abs(earlier - signal) for earlier in signals)
-        if at_s - times[0] >= lag_s * np.log(max(step, 1e-9) / (LEFT_OF_NOISE * noise_mv)) and len(signals) >= least:
-            t = np.array(times[-window:])
-            e = np.array(signals[-window:])
-            slope, intercept = np.polyfit(t - t[-1], e, 1)
-            settled = abs(slope) < steady
-            if settled or len(signals) >= most:
-                scatter = float(np.std(e - (intercept + slope * (t - t[-1])), ddof=2)) if window > 2 else noise_mv
-                last = e[-PLATEAU_READINGS:]
-                sd = np.hypot(max(scatter, noise_mv) / np.sqrt(len(last)), LEFT_OF_NOISE * noise_mv)
-                return Plateau(float(np.mean(last)), float(sd), times[-1], float(slope), bool(settled))
-        wait_until(begun_s + READ_EVERY_S * len(times))
+        count += 1
+        if at_s - begun_s >= first_s:
+            times.append(at_s - begun_s)
+            signals.append(signal)
+        if len(times) >= LEAST_READINGS and at_s - begun_s >= least_s:
+            fitted = _fit(np.array(times), np.array(signals), lag, noise_mv)
+            exponential = fitted.scatter_mv**2 < MISFIT * noise_mv**2
+            if exponential and fitted.sd_mv <= ENOUGH * noise_mv:
+                return _plateau(fitted, at_s, settled=True)
+            if at_s - begun_s >= most_s:
+                return _last_resort(np.array(times), np.array(signals), at_s, lag, noise_mv)
+        wait_until(begun_s + READ_EVERY_S * count)
+
+
+def _fit(t: np.ndarray, e: np.ndarray, lag: Lag, noise_mv: float) -> _Fit:
+    """Fit plateau, remainder and lag; times in s since the dose."""
+    ln_lag, prior = float(np.log(lag.lag_s)), (noise_mv / max(lag.within, LAG_DIFFERS)) ** 2
+    theta = np.array([e[-1], 0.0, ln_lag])
+    for _ in range(TURNS):
+        left = np.exp(-t / np.exp(theta[2]))
+        columns = np.column_stack([np.ones_like(t), left, theta[1] * left * t / np.exp(theta[2])])
+        off = e - theta[0] - theta[1] * left
+        normal = columns.T @ columns
+        normal[2, 2] += prior
+        gradient = columns.T @ off
+        gradient[2] -= prior * (theta[2] - ln_lag)
+        theta = theta + np.linalg.solve(normal, gradient)
+        theta[2] = min(max(theta[2], ln_lag - 1.0), ln_lag + 1.0)
+    left = np.exp(-t / np.exp(theta[2]))
+    off = e - theta[0] - theta[1] * left
+    inverse = np.linalg.inv(normal)
+    freedom = max(1, len(t) - 2)
+    return _Fit(
+        emf_mv=float(theta[0]),
+        sd_mv=float(noise_mv * np.sqrt(inverse[0, 0])),
+        slope_mv_s=float(-theta[1] * left[-1] / np.exp(theta[2])),
+        scatter_mv=float(np.sqrt(off @ off / freedom)),
+        freedom=freedom,
+        lag=Lag(float(np.exp(theta[2])), float(noise_mv * np.sqrt(inverse[2, 2]))),
+    )
+
+
+def _plateau(f: _Fit, at_s: float, *, settled: bool) -> Plateau:
+    return Plateau(f.emf_mv, f.sd_mv, at_s, f.slope_mv_s, settled, f.scatter_mv, f.freedom, f.lag)
+
+
+def _last_resort(t: np.ndarray, e: np.ndarray, at_s: float, lag: Lag, noise_mv: float) -> Plateau:
+    """Answer with the mean of the last readings, settled if they are at least steady."""
+    window = max(STEADY_WINDOW, min(10, round(lag.lag_s)))
+    t, e = t[-window:] - t[-1], e[-window:]
+    slope, intercept = np.polyfit(t, e, 1)
+    scatter = float(np.std(e - (intercept + slope * t), ddof=2))
+    last = e[-STEADY_WINDOW:]
+    sd = max(scatter, noise_mv) / float(np.sqrt(len(last)))
+    steady = abs(float(slope)) < steady_slope_mv_s(noise_mv, lag.lag_s, window)
+    freedom = max(1, len(e) - 2)
+    return Plateau(float(np.mean(last)), sd, at_s, float(slope), bool(steady), scatter, freedom, lag)

@@ -7,13 +7,18 @@ import numpy as np
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.endpoint.curve import Conditions, Curve, Priors
-from saltern.chemistry.titration_plan import next_dose_g
+from saltern.chemistry.titration_plan import Effort, next_dose_g
 from saltern.config import BenchConfig
 from saltern.errors import MotionError
 from saltern.procedures.notebook import Notebook
-from saltern.procedures.settling import Plateau, wait_until_settled
+from saltern.procedures.settling import ENOUGH, Lag, Plateau, wait_until_settled
 
 LONGEST_PART_S = 15.0
+KNOWN_NOISE_FREEDOM = 10
+"""The configured noise counts as much as so many degrees of freedom of what the plateaus show."""
+
+LAGS_PER_READING, SECONDS_PER_DOSE = 4.0, 6.0
+"""About how long a reading takes; the plan needs it only to foresee how much CO2 is lost meanwhile."""
 
 
 class CeilingError(MotionError):
@@ -28,26 +33,52 @@ class _Points:
     dose_sd_ml: list[float]
     plateaus: list[Plateau]
 
-    def curve(self, density_kg_l: float, temperature_c: float) -> Curve:
+    def noise_mv(self, configured_mv: float) -> float:
+        """Return the noise of one reading: as configured, and as the plateaus show it."""
+        squares = sum(p.freedom * p.scatter_mv**2 for p in self.plateaus) + KNOWN_NOISE_FREEDOM * configured_mv**2
+        return float((squares / (sum(p.freedom for p in self.plateaus) + KNOWN_NOISE_FREEDOM)) ** 0.5)
+
+    def curve(self, density_kg_l: float, temperature_c: float, configured_noise_mv: float) -> Curve:
+        stretch = self.noise_mv(configured_noise_mv) / configured_noise_mv
         return Curve(
             titrant_g=np.array(self.titrant_ml) * density_kg_l,
             emf_mv=np.array([p.emf_mv for p in self.plateaus]),
             temperature_c=np.full(len(self.plateaus), temperature_c),
             time_s=np.array([p.at_s for p in self.plateaus]),
-            emf_sd_mv=np.array([p.sd_mv for p in self.plateaus]),
+            emf_sd_mv=np.array([p.sd_mv for p in self.plateaus]) * stretch,
             dose_sd_g=np.array(self.dose_sd_ml) * density_kg_l,
         )
 
 
-def settled_reading(bench: Bench, notebook: Notebook) -> Plateau:
-    """Wait for the electrode and answer with its plateau."""
+def settled_reading(bench: Bench, notebook: Notebook, lag: Lag | None = None, noise_mv: float | None = None) -> Plateau:
+    """Wait for the electrode and answer with its plateau.
+
+    Parameters
+    ----------
+    bench, notebook
+        The bench, and where readings are written.
+    lag, noise_mv
+        Of the electrode, as this run has taught; as configured otherwise.
+    """
     probe = bench.config.probes.ph
     return wait_until_settled(
         notebook.emf_mv,
         bench.clock.monotonic,
         lambda until_s: bench.wait(until_s - bench.clock.monotonic()),
-        lag_s=probe.lag_s,
-        noise_mv=probe.noise_mv,
+        lag=lag or Lag(probe.lag_s),
+        noise_mv=noise_mv or probe.noise_mv,
+    )
+
+
+def effort_of(config: BenchConfig, titrant_density_kg_l: float) -> Effort:
+    """Return what readings and doses of this bench are like, and how far a titration is to go."""
+    probe = config.probes.ph
+    return Effort(
+        reading_sd_mv=ENOUGH * probe.noise_mv,
+        dose_walk_g=config.pumps.titrant.dose_walk_ml * titrant_density_kg_l**0.5,
+        reading_every_s=LAGS_PER_READING * probe.lag_s + SECONDS_PER_DOSE,
+        most_readings=config.titration.most_readings,
+        goal_u_umol_kg=config.titration.goal_u_umol_kg,
     )
 
 
@@ -57,6 +88,19 @@ def whole_steps_ml(config: BenchConfig, volume_ml: float, steps_counted: bool) -
         return volume_ml
     step_ml = config.pumps.titrant.ml_per_unit
     return max(1, round(volume_ml / step_ml)) * step_ml
+
+
+def whole_dose_ml(config: BenchConfig, volume_ml: float, steps_counted: bool) -> float:
+    """Round a dose to whole roller pitches where they are known and it has any, else to whole steps.
+
+    A peristaltic pump pulsates once a roller; over whole pitches the pulsation comes to nothing.
+    """
+    pitch = config.pumps.titrant.units_per_roller_pitch
+    if steps_counted and pitch is not None:
+        pitch_ml = pitch * config.pumps.titrant.ml_per_unit
+        if volume_ml >= pitch_ml:
+            return round(volume_ml / pitch_ml) * pitch_ml
+    return whole_steps_ml(config, volume_ml, steps_counted)
 
 
 def _dose(bench: Bench, notebook: Notebook, dose_ml: float, steps_counted: bool) -> None:
@@ -96,7 +140,8 @@ def titrate(
         The plan wants more than `limits.titrant_per_run_ml` leaves.
     """
     notebook.enter("titrate")
-    pump = bench.config.pumps.titrant
+    pump, probe = bench.config.pumps.titrant, bench.config.probes.ph
+    effort = effort_of(bench.config, titrant_density_kg_l)
     counted = bench.devices.pumps["titrant"].unit == "steps"
     ceiling_ml = bench.config.limits.titrant_per_run_ml
     points = _Points([0.0], [0.0], [first])
@@ -104,11 +149,11 @@ def titrate(
     bench.stir(bench.config.stirrer.titrate_speed)
     with bench.stage("titrate", titrant_ml=ceiling_ml, needs="ph"):
         while True:
-            notebook.curve = curve = points.curve(titrant_density_kg_l, temperature_c)
-            dose_g = next_dose_g(curve, conditions, priors, bench.config.method)
+            notebook.curve = curve = points.curve(titrant_density_kg_l, temperature_c, probe.noise_mv)
+            dose_g = next_dose_g(curve, conditions, priors, effort, bench.config.method)
             if dose_g is None:
                 break
-            dose_ml = whole_steps_ml(bench.config, dose_g / titrant_density_kg_l, counted)
+            dose_ml = whole_dose_ml(bench.config, dose_g / titrant_density_kg_l, counted)
             given_ml = points.titrant_ml[-1]
             if given_ml + dose_ml > ceiling_ml:
                 raise CeilingError(
@@ -120,6 +165,7 @@ def titrate(
             _dose(bench, notebook, dose_ml, counted)
             points.titrant_ml.append(given_ml + dose_ml)
             points.dose_sd_ml.append(pump.dose_walk_ml * dose_ml**0.5)
-            points.plateaus.append(settled_reading(bench, notebook))
+            noise_mv = points.noise_mv(probe.noise_mv)
+            points.plateaus.append(settled_reading(bench, notebook, points.plateaus[-1].lag, noise_mv))
             notebook.show_point(points.titrant_ml[-1], points.plateaus[-1].emf_mv)
     return curve, all(plateau.settled for plateau in points.plateaus)

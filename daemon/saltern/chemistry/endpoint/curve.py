@@ -8,7 +8,7 @@ import numpy as np
 
 from saltern.chemistry.quantities import FloatArray, Medium
 
-__all__ = ["Co2", "Conditions", "Curve", "EndPoint", "Estimate", "FloatArray", "Medium", "Method", "Priors"]
+__all__ = ["Co2", "Conditions", "Curve", "EndPoint", "Estimate", "Finding", "FloatArray", "Medium", "Method", "Priors"]
 
 
 class Co2(StrEnum):
@@ -94,6 +94,20 @@ class Priors:
 
 
 @dataclass(frozen=True)
+class Finding:
+    """A statistic that speaks for or against a result: above its limit it flags it with its code."""
+
+    code: str
+    statistic: float
+    limit: float
+    about: str
+
+    @property
+    def flagged(self) -> bool:
+        return self.statistic > self.limit
+
+
+@dataclass(frozen=True)
 class EndPoint:
     """The answer of a method.
 
@@ -111,9 +125,11 @@ class EndPoint:
     flags: tuple[str, ...] = ()
     e0_u_mv: float | None = None
     slope_u: float | None = None
+    e0_slope_covariance: float | None = None  # mV
     carbon_umol_kg: Estimate | None = None
     degrees_of_freedom: float | None = None
     standardised_residuals: FloatArray = field(default_factory=lambda: np.empty(0))
+    findings: tuple[Finding, ...] = ()
 
 
 class Method(Protocol):

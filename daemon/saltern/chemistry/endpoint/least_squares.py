@@ -15,6 +15,7 @@ import numpy as np
 
 from saltern.chemistry.electrode import nernst_mv
 from saltern.chemistry.endpoint.curve import Co2, Conditions, Curve, EndPoint, Estimate, FloatArray, Priors
+from saltern.chemistry.endpoint.diagnostics import findings
 from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE, first_guess
 from saltern.chemistry.endpoint.gauss_newton import Priors as Weighed
 from saltern.chemistry.endpoint.gauss_newton import Solution, solve
@@ -47,7 +48,6 @@ is: hysteresis, stirring and bridge potentials of a good glass electrode come to
 
 RESIDUAL_LIMIT_MV = 1.5
 LAST_PH_FREE, LEAST_ACID_SHARE = 5.4, 0.88
-NORMAL_999, OUTLYING = 3.09, 4.0
 
 Mask = np.ndarray[tuple[int], np.dtype[np.bool_]]
 
@@ -83,15 +83,68 @@ def least_squares(curve: Curve, conditions: Conditions, priors: Priors) -> EndPo
         Fewer than three readings lie between free pH 2.7 and 6.9, or none lies below pH 5: the curve does not
         reach its end point.
     """
-    k = constants(_mixture_salinity(curve, conditions), curve.temperature_c, conditions.medium)
-    return fit(curve, conditions, priors, k, water_of(conditions))
+    return _evaluate(_asked(curve, conditions, priors))
 
 
 def fit(curve: Curve, conditions: Conditions, priors: Priors, k: Constants, water: Totals) -> EndPoint:
     """Do the same with given constants and totals, for worked examples that bring their own."""
+    return _evaluate(_question(curve, conditions, priors, k, water))
+
+
+def _evaluate(q: _Question) -> EndPoint:
+    solution = _solution(q)
+    _refuse_what_is_no_titration(solution, q.priors)
+    return _answer(q, solution)
+
+
+def solution_of(curve: Curve, conditions: Conditions, priors: Priors) -> Solution:
+    """Return the bare solution, for planning the next dose; raises as `least_squares` does."""
+    return _solution(_asked(curve, conditions, priors))
+
+
+def guided_solution(
+    curve: Curve, conditions: Conditions, priors: Priors, guess: FloatArray, held: FloatArray
+) -> Solution:
+    """Return the solution from few readings, for planning: one will do, with priors about a guess.
+
+    Parameters
+    ----------
+    curve, conditions, priors
+        As for an evaluation.
+    guess
+        (5,) where to start, and the mean of the priors below.
+    held
+        (5,) standard deviation about the guess; infinite where the evaluation's own prior, or none, is to stand.
+
+    Raises
+    ------
+    CurveError
+        No reading lies in the window.
+    """
+    q = _asked(curve, conditions, priors)
+    used = _window(curve, guess)
+    if not used.any():
+        raise CurveError("no reading lies below pH 6.9 yet", where=NAME, remedy="Give acid")
+    readings = _readings(q, used)
+    own = _weighed(q, readings, guess)
+    tighter = 1.0 / held > own.weight
+    weighed = Weighed(np.where(tighter, guess, own.mean), np.where(tighter, 1.0 / held, own.weight), own.free)
+    return solve(readings, weighed, guess)
+
+
+def _asked(curve: Curve, conditions: Conditions, priors: Priors) -> _Question:
+    k = constants(_mixture_salinity(curve, conditions), curve.temperature_c, conditions.medium)
+    return _question(curve, conditions, priors, k, water_of(conditions))
+
+
+def _question(curve: Curve, conditions: Conditions, priors: Priors, k: Constants, water: Totals) -> _Question:
     offset = float(total_over_free(conditions.salinity, float(curve.temperature_c[0]), conditions.medium))
+    return _Question(curve, conditions, priors, k, water, offset)
+
+
+def _solution(q: _Question) -> Solution:
     try:
-        return _fit(_Question(curve, conditions, priors, k, water, offset))
+        return _solve(q)
     except np.linalg.LinAlgError as error:
         raise CurveError(
             f"the readings do not determine an end point ({error})",
@@ -100,16 +153,21 @@ def fit(curve: Curve, conditions: Conditions, priors: Priors, k: Constants, wate
         ) from error
 
 
-def _fit(q: _Question) -> EndPoint:
+def _solve(q: _Question) -> Solution:
     guess = first_guess(q.curve, q.conditions, q.priors, medium_of(q.k, q.water), q.free_offset)
     start = np.array([guess[0], guess[1], q.priors.slope.value, guess[2], LOSS_Z.value])
     used = _window(q.curve, start)
+    if used.sum() < 3:
+        raise CurveError(
+            f"only {int(used.sum())} readings lie between pH 2.7 and 6.9, where the end point shows",
+            where=NAME,
+            remedy="Take at least three readings there, better seven",
+        )
     solution = _solve_over(q, used, start)
     again = _window(q.curve, solution.theta)
     if np.any(again != used) and again.sum() >= 3:
         solution = _solve_over(q, again, solution.theta)
-    _refuse_what_is_no_titration(solution, q.priors)
-    return _answer(q, solution)
+    return solution
 
 
 def _solve_over(q: _Question, used: Mask, start: FloatArray) -> Solution:
@@ -179,12 +237,6 @@ def _window(curve: Curve, theta: FloatArray) -> Mask:
 
 
 def _readings(q: _Question, used: Mask) -> Readings:
-    if used.sum() < 3:
-        raise CurveError(
-            f"only {int(used.sum())} readings lie between pH 2.7 and 6.9, where the end point shows",
-            where=NAME,
-            remedy="Take at least three readings there, better seven",
-        )
     curve, conditions = q.curve, q.conditions
     noise = np.full(len(used), q.priors.noise_mv if q.priors.noise_mv is not None else BLIND_FLOOR_MV)
     if curve.emf_sd_mv is not None:
@@ -199,32 +251,68 @@ def _readings(q: _Question, used: Mask) -> Readings:
         nernst_mv=nernst_mv(curve.temperature_c)[used],
         elapsed_s=np.diff(times[used], prepend=times[used][0]),
         medium=medium_of(_take(q.k, used), q.water),
-        equilibrium_carbon=_equilibrium_carbon(q.k),
+        equilibrium_carbon=equilibrium_carbon(q.k),
         noise_mv=noise[used],
         dose_variance=np.cumsum(dose_sd**2)[used],
         co2=conditions.co2,
     )
 
 
-def _equilibrium_carbon(k: Constants) -> float:
+def equilibrium_carbon(k: Constants) -> float:
+    """Return the dissolved CO2 in equilibrium with the air of the room, mol/kg."""
     return float(np.mean(np.asarray(k.k0))) * AIR_PCO2_ATM
 
 
-def _weighed(q: _Question, readings: Readings, start: FloatArray) -> Weighed:
-    """Return the priors in the parameters of the fit; infinite is unknown, zero is held."""
-    e4, e4_sd = start[1], np.inf
-    if q.priors.e0_mv is not None:
-        e4 = q.priors.e0_mv.value + q.priors.slope.value * readings.nernst_mv[0] * np.log(PIVOT_H * q.free_offset)
-        e4_sd = q.priors.e0_mv.u
-    loss_sd = LOSS_Z.u if readings.co2 is Co2.OPEN else 0.0
-    share = CARBON_SHARE_CLOSED if q.conditions.co2 is Co2.CLOSED else CARBON_SHARE
-    carbon, carbon_sd = share.value * start[0], share.u * start[0]
-    if q.conditions.co2 is Co2.PURGED:
-        carbon, carbon_sd = readings.equilibrium_carbon, 0.5 * readings.equilibrium_carbon
-    mean = np.array([0.0, e4, q.priors.slope.value, carbon, LOSS_Z.value])
-    sd = np.array([np.inf, e4_sd, q.priors.slope.u, carbon_sd, loss_sd])
+def weighed_priors(
+    conditions: Conditions,
+    priors: Priors,
+    *,
+    alkalinity: float,
+    e4_mv: float,
+    nernst: float,
+    free_offset: float,
+    equilibrium_carbon: float,
+) -> Weighed:
+    """Return the priors in the parameters of the fit; infinite is unknown, zero is held.
+
+    Parameters
+    ----------
+    conditions, priors
+        As for an evaluation.
+    alkalinity, e4_mv
+        A first guess, mol/kg and mV: the carbon's prior is a share of the one; the other stands where no offset is
+        known.
+    nernst
+        RT/F, mV.
+    free_offset
+        [H]total / [H]free in the undiluted sample.
+    equilibrium_carbon
+        Dissolved CO2 in equilibrium with the air of the room, mol/kg.
+    """
+    e4, e4_sd = e4_mv, np.inf
+    if priors.e0_mv is not None:
+        e4 = priors.e0_mv.value + priors.slope.value * nernst * float(np.log(PIVOT_H * free_offset))
+        e4_sd = priors.e0_mv.u
+    share = CARBON_SHARE_CLOSED if conditions.co2 is Co2.CLOSED else CARBON_SHARE
+    carbon, carbon_sd = share.value * alkalinity, share.u * alkalinity
+    if conditions.co2 is Co2.PURGED:
+        carbon, carbon_sd = equilibrium_carbon, 0.5 * equilibrium_carbon
+    mean = np.array([0.0, e4, priors.slope.value, carbon, LOSS_Z.value])
+    sd = np.array([np.inf, e4_sd, priors.slope.u, carbon_sd, LOSS_Z.u if conditions.co2 is Co2.OPEN else 0.0])
     weight = np.where(np.isfinite(sd) & (sd > 0.0), 1.0 / np.where(sd > 0.0, sd, 1.0), 0.0)
     return Weighed(mean, weight, (sd > 0.0).astype(float))
+
+
+def _weighed(q: _Question, readings: Readings, start: FloatArray) -> Weighed:
+    return weighed_priors(
+        q.conditions,
+        q.priors,
+        alkalinity=float(start[0]),
+        e4_mv=float(start[1]),
+        nernst=float(readings.nernst_mv[0]),
+        free_offset=q.free_offset,
+        equilibrium_carbon=readings.equilibrium_carbon,
+    )
 
 
 def _take(k: Constants, keep: Mask) -> Constants:
@@ -251,7 +339,10 @@ def _answer(q: _Question, solution: Solution) -> EndPoint:
     gain = covariance[0] @ j.T @ solution.whitening  # d alkalinity = -gain @ d residual
     variance = covariance[0, 0] + _variance_of_inputs(q, solution, gain)
     dof = _degrees_of_freedom(solution)
-    flags, stretch = _misfit(r, dof)
+    found = findings(solution, dof, q.conditions.sample_g / q.conditions.titrant_mol_per_kg)
+    flags = tuple(finding.code for finding in found if finding.flagged)
+    # Birge 1932, Phys. Rev. 40, 207: where the scatter is larger than stated, so is the uncertainty
+    stretch = float(np.sqrt(max(1.0, float(r @ r) / max(1.0, dof)))) if flags else 1.0
     nernst = float(np.mean(readings.nernst_mv))
     pivot = np.log(PIVOT_H * q.free_offset)
     to_e0 = np.array([0.0, 1.0, -nernst * pivot, 0.0, 0.0])
@@ -266,30 +357,12 @@ def _answer(q: _Question, solution: Solution) -> EndPoint:
         flags=flags,
         e0_u_mv=float(np.sqrt(to_e0 @ covariance @ to_e0)),
         slope_u=float(np.sqrt(covariance[2, 2])),
+        e0_slope_covariance=float(to_e0 @ covariance[:, 2]),
         carbon_umol_kg=Estimate(float(theta[3] * 1e6), float(np.sqrt(covariance[3, 3]) * 1e6)),
         degrees_of_freedom=dof,
         standardised_residuals=r,
+        findings=found,
     )
-
-
-def _misfit(standardised: FloatArray, dof: float) -> tuple[tuple[str, ...], float]:
-    """Return flags, and the factor by which the uncertainty grows where the scatter is larger than stated.
-
-    Chi-square beyond its 99.9 % quantile (Wilson & Hilferty 1931, PNAS 17, 684) is a poor fit, one residual beyond
-    four standard deviations an outlying reading: false alarms of 1 in 1000 each at a dozen readings. The factor is
-    the Birge ratio (Birge 1932, Phys. Rev. 40, 207).
-    """
-    if dof < 1.0:
-        return (), 1.0
-    chi_square = float(standardised @ standardised)
-    third = 2.0 / (9.0 * dof)
-    limit = dof * (1.0 - third + NORMAL_999 * np.sqrt(third)) ** 3
-    flags = []
-    if chi_square > limit:
-        flags.append("poor-fit")
-    if np.max(np.abs(standardised)) > OUTLYING:
-        flags.append("outlying-reading")
-    return tuple(flags), float(np.sqrt(max(1.0, chi_square / dof))) if flags else 1.0
 
 
 def _variance_of_inputs(q: _Question, solution: Solution, gain: FloatArray) -> float:

@@ -10,8 +10,8 @@ from saltern.errors import CurveError
 def initial_ph_total(curve: Curve, end_point: EndPoint, conditions: Conditions) -> Estimate:
     """Return the sample's pH, total scale, from the electrode that the titration itself fitted in that water.
 
-    The first reading must be that of the sample before any acid. Its uncertainty is that of the fitted offset
-    and slope, strongly correlated through the pivot at pH 4, and of the reading.
+    The first reading must be that of the sample before any acid. Its uncertainty is that of the fitted offset and
+    slope, which are strongly correlated, and of the reading.
 
     Raises
     ------
@@ -24,10 +24,12 @@ def initial_ph_total(curve: Curve, end_point: EndPoint, conditions: Conditions) 
             where=end_point.method,
             remedy="Use least-squares or sop3b, and begin the curve without titrant",
         )
-    mv_per_ph = float(nernst_mv(curve.temperature_c[:1])[0]) * end_point.slope * np.log(10.0)
+    per_ph_ideal = float(nernst_mv(curve.temperature_c[:1])[0]) * np.log(10.0)
+    mv_per_ph = per_ph_ideal * end_point.slope
     ph = (end_point.e0_mv - float(curve.emf_mv[0])) / mv_per_ph
-    offset_u = (end_point.e0_u_mv or 0.0) / mv_per_ph
-    slope_u = (end_point.slope_u or 0.0) / end_point.slope
-    pivot_u = max(0.0, offset_u**2 - (4.0 * slope_u) ** 2)
+    by_e0, by_slope = 1.0 / mv_per_ph, -ph / end_point.slope
+    e0_u, slope_u = end_point.e0_u_mv or 0.0, end_point.slope_u or 0.0
+    variance = (by_e0 * e0_u) ** 2 + (by_slope * slope_u) ** 2
+    variance += 2.0 * by_e0 * by_slope * (end_point.e0_slope_covariance or 0.0)
     noise = 0.0 if curve.emf_sd_mv is None else float(curve.emf_sd_mv[0]) / mv_per_ph
-    return Estimate(float(ph), float(np.sqrt(pivot_u + ((ph - 4.0) * slope_u) ** 2 + noise**2)))
+    return Estimate(float(ph), float(np.sqrt(max(0.0, variance) + noise**2)))

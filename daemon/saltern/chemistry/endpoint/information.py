@@ -1,0 +1,151 @@
+"""Which readings tell most: the standard uncertainty that a set of readings will give, before they are taken.
+
+For readings at given pH the information is J' S^-1 J + P with the Jacobian, covariance and priors of the default
+method itself; its inverse is the variance of the alkalinity (the Cramer-Rao bound). Targets are chosen greedily and
+then exchanged one by one until no exchange helps.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from saltern.chemistry.endpoint.curve import Co2, FloatArray
+from saltern.chemistry.endpoint.gauss_newton import Priors
+from saltern.chemistry.endpoint.reading_model import PIVOT_H, Medium, Readings, covariance, evaluated
+
+LOWEST_PH_FREE, HIGHEST_PH_FREE, GRID_PH = 3.3, 6.7, 0.1
+LEAST_APART_PH = 0.2
+"""Nearer readings tell the model the same thing twice; apart they also tell whether it holds."""
+
+SWEEPS = 2
+
+
+@dataclass(frozen=True)
+class Belief:
+    """What is believed of the sample and the electrode while the titration runs."""
+
+    theta: FloatArray  # (5,), as in reading_model
+    priors: Priors
+    medium: Medium  # of the undiluted sample, plain numbers
+    nernst_mv: float
+    equilibrium_carbon: float
+    co2: Co2
+
+
+@dataclass(frozen=True)
+class Statistics:
+    """What a bench's readings and doses are like."""
+
+    reading_sd_mv: float
+    dose_variance_per_mol_kg: float  # of the acid given, (mol/kg)^2 by mol/kg
+    reading_every_s: float
+    acid_mol_per_kg: float  # titrant's strength: what dilutes the sample
+
+
+def alkalinity_sd(belief: Belief, statistics: Statistics, ph_free: FloatArray) -> FloatArray:
+    """Return the standard deviation of the alkalinity, mol/kg, for each row of readings.
+
+    Parameters
+    ----------
+    belief, statistics
+        Sample, electrode and bench.
+    ph_free
+        (b, n) free pH of the readings, falling along each row.
+    """
+    readings = _readings_at(belief, statistics, np.asarray(ph_free, dtype=float))
+    there = evaluated(readings, belief.theta)
+    j = there.jacobian * belief.priors.free
+    weighted = np.linalg.solve(covariance(readings, belief.theta, there.dy_de), j)
+    beside = np.diag(belief.priors.weight**2 + 1.0 - belief.priors.free)
+    normal = np.swapaxes(j, -1, -2) @ weighted + beside
+    # parameters differ in size by orders of magnitude: scale before inverting
+    scale = 1.0 / np.sqrt(np.diagonal(normal, axis1=-2, axis2=-1))
+    inverse = np.linalg.inv(normal * scale[:, :, None] * scale[:, None, :])
+    return np.asarray(np.sqrt(inverse[:, 0, 0]) * scale[:, 0])
+
+
+def acid_at(belief: Belief, statistics: Statistics, ph_free: FloatArray) -> FloatArray:
+    """Return the acid, mol/kg of sample, that brings the sample to each pH in turn; shape of `ph_free`."""
+    return _readings_at(belief, statistics, np.asarray(ph_free, dtype=float)).acid
+
+
+def best_targets(
+    belief: Belief, statistics: Statistics, taken_ph_free: FloatArray, more: int
+) -> tuple[FloatArray, FloatArray]:
+    """Choose the next readings.
+
+    Parameters
+    ----------
+    belief, statistics
+        Sample, electrode and bench.
+    taken_ph_free
+        (k,) free pH of the readings so far that count, falling; may be empty.
+    more
+        How many may follow, at least one.
+
+    Returns
+    -------
+    tuple
+        Targets in free pH, falling, shape (m,) with m <= more; and the standard deviation of the alkalinity, mol/kg,
+        with 1, 2, ... m of them, were they chosen one by one.
+    """
+    taken = np.asarray(taken_ph_free, dtype=float)
+    top = min(HIGHEST_PH_FREE, float(taken[-1]) - LEAST_APART_PH) if len(taken) else HIGHEST_PH_FREE
+    grid = np.arange(LOWEST_PH_FREE, top + 1e-9, GRID_PH)
+    chosen, promised = np.empty(0), []
+    if len(grid) == 0:
+        return chosen, np.empty(0)
+    for _ in range(more):
+        sd = _with_one_of(belief, statistics, taken, chosen, grid)
+        best = int(np.argmin(sd))
+        if not np.isfinite(sd[best]):
+            break
+        chosen = np.sort(np.append(chosen, grid[best]))[::-1]
+        promised.append(float(sd[best]))
+    for _ in range(SWEEPS):
+        for i in range(len(chosen)):
+            others = np.delete(chosen, i)
+            best = int(np.argmin(_with_one_of(belief, statistics, taken, others, grid)))
+            chosen = np.sort(np.append(others, grid[best]))[::-1]
+    return chosen, np.array(promised)
+
+
+def _with_one_of(
+    belief: Belief, statistics: Statistics, taken: FloatArray, chosen: FloatArray, grid: FloatArray
+) -> FloatArray:
+    """Return what each candidate of the grid would give beside what is taken and chosen."""
+    rows = np.tile(np.concatenate([taken, chosen, [0.0]]), (len(grid), 1))
+    rows[:, -1] = grid
+    rows[:, len(taken) :] = np.sort(rows[:, len(taken) :], axis=1)[:, ::-1]
+    near = (np.abs(grid[:, None] - chosen) < LEAST_APART_PH - 1e-9).any(axis=1)
+    return np.where(near, np.inf, alkalinity_sd(belief, statistics, rows))
+
+
+def _readings_at(belief: Belief, statistics: Statistics, ph_free: FloatArray) -> Readings:
+    """Return the readings that would show these pH; two turns find acid and dilution together."""
+    theta = belief.theta
+    emf = theta[1] + theta[2] * belief.nernst_mv * np.log(10.0**-ph_free / PIVOT_H)
+    elapsed = np.full(ph_free.shape, statistics.reading_every_s)
+    elapsed[..., 0] = 0.0
+    readings = Readings(
+        acid=np.zeros(ph_free.shape),
+        dilution=np.ones(ph_free.shape),
+        emf_mv=emf,
+        nernst_mv=np.full(ph_free.shape, belief.nernst_mv),
+        elapsed_s=elapsed,
+        medium=belief.medium,
+        equilibrium_carbon=belief.equilibrium_carbon,
+        noise_mv=np.full(ph_free.shape, statistics.reading_sd_mv),
+        dose_variance=np.zeros(ph_free.shape),
+        co2=belief.co2,
+    )
+    for _ in range(2):
+        needed = readings.acid - evaluated(readings, theta).residual
+        acid = np.maximum.accumulate(np.maximum(needed, 0.0), axis=-1)
+        readings = replace(
+            readings,
+            acid=acid,
+            dilution=1.0 / (1.0 + acid / statistics.acid_mol_per_kg),
+            dose_variance=acid * statistics.dose_variance_per_mol_kg,
+        )
+    return readings
