@@ -15,7 +15,7 @@ import numpy as np
 
 from saltern.alerts import Alert
 from saltern.bench.ledger import Interval, Ledger
-from saltern.chemistry.endpoint.curve import Co2, Conditions, EndPoint, Estimate, Medium, Priors
+from saltern.chemistry.endpoint.curve import Co2, Conditions, EndPoint, Estimate, Finding, Medium, Priors
 from saltern.errors import StorageError
 from saltern.ports import Clock
 from saltern.procedures.outcome import Determination, Quantity, Source
@@ -382,6 +382,7 @@ def _end_point(text: str) -> EndPoint:
     table = json.loads(text)
     table["carbon_umol_kg"] = _estimate(table["carbon_umol_kg"])
     table["flags"] = tuple(table["flags"])
+    table["findings"] = tuple(Finding(**finding) for finding in table.get("findings", ()))
     table["standardised_residuals"] = np.array(table["standardised_residuals"], dtype=float)
     return EndPoint(**table)
 
