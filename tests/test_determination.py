@@ -1,5 +1,6 @@
 """Whole determinations on the twin, through production code down to pins and bytes."""
 
+import numpy as np
 import pytest
 
 from saltern.chemistry.endpoint.curve import Estimate
@@ -138,3 +139,32 @@ def test_a_slow_titrant_pump_is_read_while_it_doses():
 
     assert d.alkalinity.value is not None, d.remarks
     assert abs(twin.error(d)) < 3.0 * d.alkalinity.u
+
+
+def test_a_determination_of_what_is_expected_takes_at_most_ten_readings_and_three_minutes():
+    twin = TwinBench(true={"titrant.concentration_mol_per_l": 0.1})
+    d = twin.determine(Expectation(Estimate(2450.0, 600.0)))
+
+    assert len(d.curve.emf_mv) <= 10
+    assert d.curve.time_s[-1] - d.curve.time_s[0] < 180.0
+
+
+def test_doses_are_whole_roller_pitches_where_they_are_known():
+    pitch_ml = 800 * 0.0000625
+    twin = TwinBench(believed={"pumps.titrant.units_per_roller_pitch": 800.0})
+    d = twin.determine(Expectation(Estimate(2450.0, 600.0)))
+    density = d.curve.titrant_g[-1] / d.titrant_ml
+    pitches = np.diff(d.curve.titrant_g) / density / pitch_ml
+
+    large = pitches[pitches > 1.5]
+    assert len(large) >= 3
+    np.testing.assert_allclose(large, np.round(large), atol=1e-6)
+
+
+def test_an_electrode_three_times_slower_is_still_read_rightly_and_told_of():
+    twin = TwinBench()
+    twin.world.electrode.lag_s *= 3.0
+    d = twin.determine(Expectation(Estimate(2450.0, 600.0)))
+
+    assert any("electrode-slow" in remark for remark in d.remarks)
+    assert d.alkalinity.verdict is not Verdict.ACCEPTED or abs(twin.error(d)) < 3.0 * d.alkalinity.u

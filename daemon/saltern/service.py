@@ -7,6 +7,7 @@ handler or a scheduler post to the mailbox.
 import queue
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 
 import structlog
@@ -24,7 +25,10 @@ from saltern.ports import Clock, Wires
 from saltern.procedures.determination import Expectation, determine
 from saltern.procedures.notebook import Notebook, Step
 from saltern.procedures.outcome import Determination, Source
+from saltern.procedures.titrate import SLOW_ELECTRODE
 from saltern.procedures.vessel import empty
+from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
+from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.verdict import Verdict
 from saltern.records.store import Store
 from saltern.schedule import is_due
@@ -69,6 +73,7 @@ class Service:
         self.interlock_history: list[TripEvent] = []
         self.mailbox: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._dry_by_s: float | None = None
+        self._in_doubt = False
         self._ending = threading.Event()
         self._log = structlog.get_logger("saltern").bind(bench=config.name)
         self._log.info("service.started", found=bench.found, records=store.found or "as they were left")
@@ -125,10 +130,25 @@ class Service:
     # What it does ---------------------------------------------------------------------
 
     def measure(self, source: Source) -> Determination:
+        """Carry out one determination; where it is suspect by what chance may do, ask once more.
+
+        What two determinations agree on is not unexpected: the second is then accepted. The first stays suspect. A
+        bench that was in doubt already is not asked again: that would only use up titrant.
+        """
+        first = outcome = self._measure_once(source, lambda d: d)
+        if asked_again(first.alkalinity) and not self._in_doubt and not self._ending.is_set():
+            self._log.info("determination.asked_again", reasons=[reason.value for reason in first.alkalinity.reasons])
+            outcome = self._measure_once(
+                source, lambda d: replace(d, alkalinity=confirmed(first.alkalinity, d.alkalinity))
+            )
+        self._in_doubt = outcome.alkalinity.verdict is Verdict.SUSPECT
+        return outcome
+
+    def _measure_once(self, source: Source, judged: Callable[[Determination], Determination]) -> Determination:
         """Carry out one determination, keep it, and tell what the keeper should know of it."""
         with structlog.contextvars.bound_contextvars(determination=self.store.next_id()):
             self._log.info("determination.started", source=source.value)
-            outcome = determine(self.bench, source, self._expectation(), self.watcher)
+            outcome = judged(determine(self.bench, source, self._expectation(source), self.watcher))
             self._keep(outcome)
             self._log.info(
                 "determination.finished",
@@ -176,16 +196,18 @@ class Service:
             self._log.error("determination.not_kept", what=error.what, remedy=error.remedy)
             self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
 
-    def _expectation(self) -> Expectation:
-        """Return what guides the doses: the last result, or what the keeper expects, or nothing."""
-        last = self.store.last_accepted(Source.TANK)
-        if last is not None and last.alkalinity.value is not None:
-            raw = last.alkalinity.value / self.config.titre.factor
-            return Expectation(Estimate(raw, 0.25 * raw))
-        if self.config.expected_dkh is not None:
+    def _expectation(self, source: Source) -> Expectation:
+        """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word."""
+        past = self.store.believed(source, MOST_RESULTS)
+        history, loss = history_of(past), usual_loss(past)
+        last = past[-1].alkalinity.value if past else None
+        if last is not None:
+            raw = last / self.config.titre.factor
+            return Expectation(Estimate(raw, 0.25 * raw), loss, history)
+        if self.config.expected_dkh is not None and source is Source.TANK:
             raw = dkh_to_umol_kg(self.config.expected_dkh, 35.0)
-            return Expectation(Estimate(raw, 0.4 * raw))
-        return Expectation()
+            return Expectation(Estimate(raw, 0.4 * raw), loss, history)
+        return Expectation(None, loss, history)
 
     # What it tells --------------------------------------------------------------------
 
@@ -237,6 +259,8 @@ class Service:
         self._standing(
             verdict is Verdict.SUSPECT, Severity.WARNING, "determination-suspect", f"a result not believed: {reasons}"
         )
+        slow = "; ".join(remark for remark in outcome.remarks if remark.startswith(SLOW_ELECTRODE))
+        self._standing(bool(slow), Severity.NOTICE, SLOW_ELECTRODE, slow)
         not_clean = "; ".join(remark for remark in outcome.remarks if remark.startswith("not left clean"))
         if not not_clean:
             self._dry_by_s = None

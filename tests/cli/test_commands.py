@@ -142,7 +142,7 @@ after_s = 5
 def test_a_bench_out_of_the_box_never_says_accepted(scenario):
     outcome = simulate(scenario("seed = 3\ndays = 0.2\n[twin]\ncalibrated = false\n"))
 
-    assert len(outcome["determinations"]) == 2
+    assert len(outcome["determinations"]) >= 2
     assert {d["alkalinity"]["verdict"] for d in outcome["determinations"]} <= {"provisional", "suspect"}
 
 

@@ -14,11 +14,13 @@ def check(
     from saltern.bench.devices import validate_devices
     from saltern.bench.interlocks import as_table
     from saltern.config import load_bench, shipped_config
+    from saltern.procedures.advice import reach, sentences, variants
     from saltern.procedures.arithmetic import facts, warnings
 
     config = load_bench(bench if bench is not None else shipped_config("bench-simulated.toml"))
     devices = validate_devices(config)
     found, amiss = facts(config), warnings(config)
+    here, others = reach(config), variants(config)
     if as_json:
         from saltern.cli.present import print_json
 
@@ -29,11 +31,21 @@ def check(
                 "devices": [where for where, _, _ in devices],
                 "facts": [{"name": name, "value": value, "unit": unit} for name, value, unit in found],
                 "warnings": amiss,
+                "reach": [
+                    {
+                        "what": r.what,
+                        "u_umol_kg": r.u_umol_kg,
+                        "budget_umol_kg": r.budget_umol_kg,
+                        "titrant_ml": r.titrant_ml,
+                        "fits": r.fits,
+                    }
+                    for r in (here, *others)
+                ],
                 "interlocks": as_table(),
             }
         )
         return
-    _print(config.name, len(devices), found, amiss, as_table())
+    _print(config.name, len(devices), found, amiss, as_table(), sentences(here, others))
 
 
 def _print(
@@ -42,6 +54,7 @@ def _print(
     found: list[tuple[str, float, str]],
     amiss: list[str],
     interlocks: list[dict[str, str]],
+    advice: list[str],
 ) -> None:
     from rich.table import Table
 
@@ -60,6 +73,10 @@ def _print(
     for row in interlocks:
         matrix.add_row(*(row[column] for column in ("interlock", "watches", "cuts", "leaves", "kind", "within")))
     screen.print(matrix)
+    screen.print()
+    screen.print("[bold]What one determination can reach[/bold], computed for the expected water")
+    for line in advice:
+        screen.print(f"  {line}")
     screen.print()
     for line in amiss:
         screen.print(f"[bold]Look at:[/bold] {line}")

@@ -1,5 +1,6 @@
 """`saltern evaluate`: the alkalinity of a titration curve in a file, by any method."""
 
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
@@ -46,9 +47,18 @@ def evaluate(
     co2: Annotated[Co2Name, typer.Option(help="What became of the CO2 while the curve was taken.")] = Co2Name.OPEN,
     noise_mv: Annotated[float | None, typer.Option(min=0.001, max=50.0, help="Sd of one reading, mV.")] = None,
     dose_cv: Annotated[float | None, typer.Option(min=0.0, max=0.5, help="Relative sd of one dose.")] = None,
+    phosphate_umol_kg: Annotated[float, typer.Option(min=0.0, max=500.0, help="Total phosphate of the sample.")] = 0.0,
+    phosphate_u: Annotated[float, typer.Option(min=0.0, max=500.0, help="Its standard uncertainty.")] = 0.0,
+    silicate_umol_kg: Annotated[float, typer.Option(min=0.0, max=1000.0, help="Total silicate of the sample.")] = 0.0,
+    silicate_u: Annotated[float, typer.Option(min=0.0, max=1000.0, help="Its standard uncertainty.")] = 0.0,
+    borate_ratio: Annotated[
+        float, typer.Option(min=0.0, max=5.0, help="Borate, as a ratio to natural seawater of this salinity.")
+    ] = 1.0,
+    borate_ratio_u: Annotated[float, typer.Option(min=0.0, max=5.0, help="Its standard uncertainty.")] = 0.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
     """Find the alkalinity of a titration curve."""
+    from saltern.chemistry.endpoint.curve import Estimate
     from saltern.chemistry.endpoint.methods import METHODS
     from saltern.cli.present import plot_curve, print_end_point, print_json
 
@@ -67,6 +77,12 @@ def evaluate(
         dose_cv,
     )
     titrated, conditions, priors = question
+    conditions = replace(
+        conditions,
+        phosphate_umol_kg=Estimate(phosphate_umol_kg, phosphate_u),
+        silicate_umol_kg=Estimate(silicate_umol_kg, silicate_u),
+        borate_ratio=Estimate(borate_ratio, borate_ratio_u),
+    )
     if method is not MethodName.ALL:
         try:
             answer = METHODS[method.value](titrated, conditions, priors)

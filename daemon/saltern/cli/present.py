@@ -148,6 +148,10 @@ def print_end_point(end_point: EndPoint, salinity: float, temperature_c: float) 
         )
     table.add_row("readings used", str(end_point.points_used))
     table.add_row("residual", f"{end_point.residual_mv:.3f} mV rms")
-    if end_point.flags:
-        table.add_row("flags", ", ".join(end_point.flags))
+    if end_point.co2_loss_per_min is not None:
+        loss = end_point.co2_loss_per_min
+        table.add_row("CO2 lost", f"{loss.value:.3f} ± {COVERAGE * loss.u:.3f} of what is dissolved, by the minute")
+    for finding in end_point.findings:
+        mark = "[bold]flagged[/bold]: " if finding.flagged else ""
+        table.add_row(finding.code, f"{mark}{finding.statistic:.1f}, limit {finding.limit:.1f} ({finding.about})")
     console().print(table)

@@ -22,6 +22,7 @@ from saltern.procedures.rinse import plan_for
 from saltern.procedures.settling import Plateau
 from saltern.procedures.titrate import CeilingError, settled_reading, titrate
 from saltern.procedures.vessel import NotEmptyError, SampleNotDrawnError, empty, fill, rinse
+from saltern.quality.history import NO_HISTORY, History, alkalinity_against, electrode_against, ph_against
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
 from saltern.quality.verdict import Reason, Verdict
 
@@ -32,11 +33,15 @@ ELECTRODE_WET_LAGS = 8.0
 
 @dataclass(frozen=True)
 class Expectation:
-    """What earlier results let one expect of this one; None is unknown."""
+    """What earlier results let one expect of this one; None is unknown.
+
+    The alkalinity guides the doses and never the answer; the CO2 loss, which is the vessel's and not the water's, is a
+    prior of the evaluation too.
+    """
 
     alkalinity_umol_kg: Estimate | None = None
-    e0_mv: Estimate | None = None
-    carbon_umol_kg: Estimate | None = None
+    co2_loss_per_min: Estimate | None = None
+    history: History = NO_HISTORY
 
 
 @dataclass(frozen=True)
@@ -95,7 +100,7 @@ def determine(bench: Bench, source: Source, expectation: Expectation, watcher: W
         _leave_clean_if_it_can(bench, notebook)
         return _void(bench, notebook, run, reason)
     _leave_clean_if_it_can(bench, notebook)
-    return _finished(bench, notebook, run, run.drawn, run.titration, run.end_point, electrode)
+    return _finished(bench, notebook, run, run.drawn, run.titration, run.end_point, electrode, expectation.history)
 
 
 _VOID: dict[type[SalternError], Reason] = {
@@ -191,11 +196,11 @@ def titrate_sample(bench: Bench, notebook: Notebook, drawn: Drawn, expectation: 
         borate_ratio=Estimate(water.borate_ratio, water.borate_ratio_u),
     )
     priors = Priors(
-        e0_mv=expectation.e0_mv or e0_from_calibration(probe, drawn.temperature_c),
+        e0_mv=e0_from_calibration(probe, drawn.temperature_c),
         slope=Estimate(probe.slope_percent / 100.0, probe.slope_u_percent / 100.0),
         noise_mv=probe.noise_mv,
         alkalinity_umol_kg=expectation.alkalinity_umol_kg,
-        carbon_umol_kg=expectation.carbon_umol_kg,
+        co2_loss_per_min=expectation.co2_loss_per_min,
     )
     curve, settled = titrate(
         bench,
@@ -223,8 +228,8 @@ def fitted_electrode(titration: Titration, end_point: EndPoint) -> EndPoint:
 
 
 def evaluation_priors(priors: Priors) -> Priors:
-    """Return what a result may rest on: the electrode's calibration, and nothing of earlier results."""
-    return Priors(e0_mv=priors.e0_mv, slope=priors.slope, noise_mv=priors.noise_mv)
+    """Return what a result may rest on: the calibration, and how the vessel loses CO2; nothing of earlier waters."""
+    return Priors(priors.e0_mv, priors.slope, priors.noise_mv, co2_loss_per_min=priors.co2_loss_per_min)
 
 
 def leave_clean(bench: Bench, notebook: Notebook) -> None:
@@ -252,18 +257,24 @@ def _finished(
     titration: Titration,
     end_point: EndPoint,
     electrode: EndPoint,
+    history: History,
 ) -> Determination:
     config = bench.config
     alkalinity = end_point.alkalinity_umol_kg * config.titre.factor
     sample_ml = config.sample.volume_ml + config.vessel.residue_ml
     budget = alkalinity_budget(config, alkalinity, end_point.u_umol_kg * config.titre.factor, sample_ml)
     ph_total = initial_ph_total(titration.curve, electrode, titration.conditions)
+    found = Estimate(alkalinity, combined_u(budget))
+    electrode_now = electrode_against(history, electrode, drawn.temperature_c)
+    against = (*alkalinity_against(history, found, run.started_at), *electrode_now)
+    against_ph = (*ph_against(history, ph_total), *electrode_now)
+    notebook.remarks += [f"{f.code}: {f.about}" for f in (*end_point.findings, *against, *against_ph[:1]) if f.flagged]
     return _record(
         bench,
         notebook,
         run,
-        alkalinity=judge_alkalinity(config, Estimate(alkalinity, combined_u(budget)), end_point, titration.settled),
-        ph_total=judge_ph(ph_total, electrode),
+        alkalinity=judge_alkalinity(config, found, end_point, titration.settled, against),
+        ph_total=judge_ph(ph_total, electrode, against_ph),
         salinity=judge_salinity(drawn.salinity),
         budget_umol_kg=budget,
     )

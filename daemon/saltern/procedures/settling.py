@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 READ_EVERY_S = 1.0
-FIRST_LAGS, FIRST_S = 1.0, 3.0
+FIRST_LAGS, FIRST_S = 1.0, 6.0
 """Readings count after so many lags, and not before the stirrer has mixed."""
 
 LEAST_READINGS = 6

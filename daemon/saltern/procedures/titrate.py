@@ -17,6 +17,9 @@ LONGEST_PART_S = 15.0
 KNOWN_NOISE_FREEDOM = 10
 """The configured noise counts as much as so many degrees of freedom of what the plateaus show."""
 
+SLOW_ELECTRODE, SLOW = "electrode-slow", 2.0
+"""An electrode this many times slower than configured is told of: 2.8 standard deviations of `settling.LAG_WITHIN`."""
+
 LAGS_PER_READING, SECONDS_PER_DOSE = 4.0, 6.0
 """About how long a reading takes; the plan needs it only to foresee how much CO2 is lost meanwhile."""
 
@@ -168,4 +171,14 @@ def titrate(
             noise_mv = points.noise_mv(probe.noise_mv)
             points.plateaus.append(settled_reading(bench, notebook, points.plateaus[-1].lag, noise_mv))
             notebook.show_point(points.titrant_ml[-1], points.plateaus[-1].emf_mv)
+    _remark_on_lag(notebook, probe.lag_s, points.plateaus[-1].lag)
     return curve, all(plateau.settled for plateau in points.plateaus)
+
+
+def _remark_on_lag(notebook: Notebook, configured_s: float, learned: Lag) -> None:
+    """Tell of an electrode that has become slow: its readings are extrapolated rightly, but it wants looking after."""
+    if learned.lag_s > SLOW * configured_s:
+        notebook.remarks.append(
+            f"{SLOW_ELECTRODE}: it follows with {learned.lag_s:.0f} s, where probes.ph.lag_s says {configured_s:.0f}; "
+            "clean it, and look whether the stirrer turns"
+        )

@@ -1,22 +1,43 @@
 """From a value and what was seen while it was made to a verdict."""
 
-from saltern.chemistry.endpoint.curve import EndPoint, Estimate
+from collections.abc import Sequence
+from math import hypot
+
+from saltern.chemistry.endpoint.curve import EndPoint, Estimate, Finding
 from saltern.config import BenchConfig
-from saltern.quality.verdict import Quantity, Reason, Verdict
+from saltern.quality.verdict import ASKED_AGAIN, Quantity, Reason, Verdict
 
 ALKALINITY_UMOL_KG = (200.0, 9000.0)
 PH_TOTAL = (6.0, 11.0)
 SALINITY = (2.0, 45.0)
 ACCEPT_PH_U = 0.1
 ACCEPT_SALINITY_U = 2.0
+AGREE = 3.0
+"""Two determinations agree within so many standard uncertainties of their difference."""
 
 
-def judge_alkalinity(config: BenchConfig, alkalinity: Estimate, end_point: EndPoint, settled: bool) -> Quantity:
+def judge_alkalinity(
+    config: BenchConfig, alkalinity: Estimate, end_point: EndPoint, settled: bool, against: Sequence[Finding] = ()
+) -> Quantity:
     """Return the alkalinity with its verdict.
 
     Anything wrong with curve or value makes it suspect; a bench never standardised makes it provisional.
+
+    Parameters
+    ----------
+    config
+        The bench.
+    alkalinity
+        umol/kg, with the combined standard uncertainty.
+    end_point
+        The evaluation, with the flags of its curve.
+    settled
+        Whether every reading had settled.
+    against
+        How it compares with the bench's past.
     """
-    reasons = [reason for reason in Reason if reason.value in end_point.flags]
+    flags = {*end_point.flags, *(finding.code for finding in against if finding.flagged)}
+    reasons = [reason for reason in Reason if reason.value in flags]
     if not ALKALINITY_UMOL_KG[0] <= alkalinity.value <= ALKALINITY_UMOL_KG[1]:
         reasons.append(Reason.OUT_OF_RANGE)
     if not alkalinity.u <= config.limits.accept_u_umol_kg:
@@ -30,13 +51,31 @@ def judge_alkalinity(config: BenchConfig, alkalinity: Estimate, end_point: EndPo
     return Quantity(alkalinity.value, alkalinity.u, Verdict.ACCEPTED)
 
 
-def judge_ph(ph_total: Estimate, electrode: EndPoint) -> Quantity:
+def judge_ph(ph_total: Estimate, electrode: EndPoint, against: Sequence[Finding] = ()) -> Quantity:
     """Return the sample's pH, total scale, with its verdict; an electrode whose fit is flagged gives a suspect pH."""
     judged = _judge(ph_total, PH_TOTAL, ACCEPT_PH_U)
-    flagged = tuple(reason for reason in Reason if reason.value in electrode.flags)
+    flags = {*electrode.flags, *(finding.code for finding in against if finding.flagged)}
+    flagged = tuple(reason for reason in Reason if reason.value in flags)
     if not flagged:
         return judged
     return Quantity(judged.value, judged.u, Verdict.SUSPECT, judged.reasons + flagged)
+
+
+def asked_again(quantity: Quantity) -> bool:
+    """Return whether another determination should tell if this one is to be believed."""
+    return quantity.verdict is Verdict.SUSPECT and set(quantity.reasons) <= ASKED_AGAIN
+
+
+def confirmed(first: Quantity, second: Quantity) -> Quantity:
+    """Return the second value's verdict, knowing the first: what two determinations agree on is not unexpected."""
+    surprising = {Reason.UNEXPECTED, Reason.ELECTRODE_CHANGED}
+    if second.verdict is not Verdict.SUSPECT or not set(second.reasons) <= surprising:
+        return second
+    if first.value is None or first.u is None or second.value is None or second.u is None:
+        return second
+    if abs(second.value - first.value) > AGREE * hypot(first.u, second.u):
+        return second
+    return Quantity(second.value, second.u, Verdict.ACCEPTED)
 
 
 def judge_salinity(salinity: Estimate) -> Quantity:

@@ -32,12 +32,27 @@ class Reason(StrEnum):
     POOR_FIT = "poor-fit"
     VOLUME_STEP = "volume-step"
     OUTLIER = "outlying-reading"
+    WINDOWS_DIFFER = "windows-differ"
     UNSETTLED = "electrode-not-settled"
     ELECTRODE_CHANGED = "electrode-changed"
     UNEXPECTED = "differs-from-expectation"
     OUT_OF_RANGE = "out-of-range"
     NOT_STANDARDISED = "not-standardised"
     CONTAMINATED = "rinse-incomplete"
+
+
+ASKED_AGAIN = frozenset(
+    {
+        Reason.POOR_FIT,
+        Reason.VOLUME_STEP,
+        Reason.OUTLIER,
+        Reason.WINDOWS_DIFFER,
+        Reason.UNSETTLED,
+        Reason.ELECTRODE_CHANGED,
+        Reason.UNEXPECTED,
+    }
+)
+"""What may have been chance or a passing fault, or a true change: another determination tells."""
 
 
 @dataclass(frozen=True)

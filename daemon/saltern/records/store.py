@@ -114,13 +114,14 @@ class Store:
         rows = self._all("SELECT * FROM determination ORDER BY id DESC LIMIT ?", (limit,))
         return [(int(row["id"]), _determination(row)) for row in rows]
 
-    def last_accepted(self, source: Source) -> Determination | None:
+    def believed(self, source: Source, limit: int) -> list[Determination]:
+        """Return the newest determinations whose alkalinity was believed, oldest first."""
         rows = self._all(
             "SELECT * FROM determination WHERE source = ? AND alkalinity_verdict IN ('accepted', 'provisional') "
-            "ORDER BY id DESC LIMIT 1",
-            (source.value,),
+            "ORDER BY id DESC LIMIT ?",
+            (source.value, limit),
         )
-        return _determination(rows[0]) if rows else None
+        return [_determination(row) for row in reversed(rows)]
 
     def last_started(self, source: Source) -> datetime | None:
         rows = self._all(
@@ -373,14 +374,15 @@ def _conditions(text: str) -> Conditions:
 
 def _priors(text: str) -> Priors:
     table = json.loads(text)
-    for name in ("e0_mv", "slope", "alkalinity_umol_kg", "carbon_umol_kg"):
-        table[name] = _estimate(table[name])
+    for name in ("e0_mv", "slope", "alkalinity_umol_kg", "carbon_umol_kg", "co2_loss_per_min"):
+        table[name] = _estimate(table.get(name))
     return Priors(**table)
 
 
 def _end_point(text: str) -> EndPoint:
     table = json.loads(text)
     table["carbon_umol_kg"] = _estimate(table["carbon_umol_kg"])
+    table["co2_loss_per_min"] = _estimate(table.get("co2_loss_per_min"))
     table["flags"] = tuple(table["flags"])
     table["findings"] = tuple(Finding(**finding) for finding in table.get("findings", ()))
     table["standardised_residuals"] = np.array(table["standardised_residuals"], dtype=float)

@@ -83,7 +83,8 @@ class Priors:
 
     `e0_mv` is the potential at [H+] = 1 mol/kg on the *total* scale of the undiluted sample;
     `slope` is the fraction of the Nernst slope; `noise_mv` the standard deviation of a reading.
-    `carbon_umol_kg` is the total inorganic carbon of the sample at the first reading.
+    `carbon_umol_kg` is the inorganic carbon at the first reading used, `co2_loss_per_min` the rate at which dissolved
+    CO2 leaves the vessel.
     """
 
     e0_mv: Estimate | None = None
@@ -91,6 +92,7 @@ class Priors:
     noise_mv: float | None = None
     alkalinity_umol_kg: Estimate | None = None
     carbon_umol_kg: Estimate | None = None
+    co2_loss_per_min: Estimate | None = None
 
 
 @dataclass(frozen=True)
@@ -127,6 +129,7 @@ class EndPoint:
     slope_u: float | None = None
     e0_slope_covariance: float | None = None  # mV
     carbon_umol_kg: Estimate | None = None
+    co2_loss_per_min: Estimate | None = None
     degrees_of_freedom: float | None = None
     standardised_residuals: FloatArray = field(default_factory=lambda: np.empty(0))
     findings: tuple[Finding, ...] = ()

@@ -27,6 +27,7 @@ CORRECTED_NAME = "fixed-ph-corrected"
 END_PH = 4.5
 RAW_BIAS_U, CORRECTED_BIAS_U = 35.0, 25.0  # umol/kg, standard deviation of the biases above
 CARBON_SHARE = 0.78
+LEAST_STEP_MV = 0.01
 
 
 def fixed_ph(curve: Curve, conditions: Conditions, priors: Priors) -> EndPoint:
@@ -87,6 +88,12 @@ def _acid_to_end(curve: Curve, conditions: Conditions, priors: Priors) -> tuple[
             remedy="Titrate across the end point, or check the electrode's calibration",
         )
     i = int(below[0])
+    if abs(curve.emf_mv[i] - curve.emf_mv[i - 1]) < LEAST_STEP_MV:
+        raise CurveError(
+            f"the readings on both sides of pH {END_PH} show the same potential",
+            where=NAME,
+            remedy="Look for a frozen electrode, or a temperature that jumps",
+        )
     acid = curve.titrant_g * conditions.titrant_mol_per_kg / conditions.sample_g
     share = (ph[i - 1] - END_PH) / (ph[i - 1] - ph[i])
     per_mv = abs((acid[i] - acid[i - 1]) / (curve.emf_mv[i] - curve.emf_mv[i - 1]))

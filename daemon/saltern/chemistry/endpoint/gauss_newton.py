@@ -9,9 +9,10 @@ from saltern.chemistry.endpoint.reading_model import Evaluated, Readings, covari
 from saltern.chemistry.quantities import FloatArray
 
 MOST_STEPS = 40
-MOST_RENEWALS, NEAR, MOVED = 4, 0.3, 0.1
-"""The weights are renewed when a step has become near and the parameters have moved since they were computed, both in
-units of the longest step, and at most so often; then they are held, so that the cost has one minimum."""
+MOST_RENEWALS, NEAR, MOVED, STALE = 6, 0.3, 0.1, 0.005
+"""The weights are renewed when a step has become near and the parameters have moved since they were computed, or when
+they are stale at the end; all in units of the longest step, and at most so often. Then they are held, so that the cost
+has one minimum."""
 
 LONGEST_STEP = np.array([2e-3, 30.0, 0.05, 2e-3, 2.0])
 SLOPE_BETWEEN = (0.7, 1.2)
@@ -95,7 +96,11 @@ def solve(p: Readings, priors: Priors, start: FloatArray) -> Solution:
             step = np.linalg.solve(damped, -gradient)
             size = float(np.abs(step / LONGEST_STEP).max())
             if abs(step[0]) < CONVERGED_MOL_KG and size < CONVERGED_STEP:
-                return Solution(p, priors, theta, now)
+                if moved < STALE or renewals == MOST_RENEWALS:
+                    return Solution(p, priors, theta, now)
+                trial, tried, moved = theta, now, MOVED  # only the weights are renewed
+                off = priors.weight * (theta - priors.mean)
+                break
             trial = theta + step / max(1.0, size)
             trial[2] = min(max(trial[2], SLOPE_BETWEEN[0]), SLOPE_BETWEEN[1])
             tried, off = evaluated(p, trial), priors.weight * (trial - priors.mean)
@@ -106,7 +111,7 @@ def solve(p: Readings, priors: Priors, start: FloatArray) -> Solution:
         theta, now = trial, tried
         damping = 0.0 if damping < 1e-3 else damping / 10.0
         moved += size
-        if size < NEAR and moved > MOVED and renewals < MOST_RENEWALS:
+        if size < NEAR and moved >= MOVED and renewals < MOST_RENEWALS:
             weights, moved, renewals = _weights(p, theta, now), 0.0, renewals + 1
     return Solution(p, priors, theta, now)
 

@@ -13,7 +13,7 @@ from saltern.chemistry.endpoint.curve import Co2, FloatArray
 from saltern.chemistry.endpoint.gauss_newton import Priors
 from saltern.chemistry.endpoint.reading_model import PIVOT_H, Medium, Readings, covariance, evaluated
 
-LOWEST_PH_FREE, HIGHEST_PH_FREE, GRID_PH = 3.3, 6.7, 0.1
+LOWEST_PH_FREE, HIGHEST_PH_FREE, GRID_PH = 3.45, 6.7, 0.1
 LEAST_APART_PH = 0.2
 """Nearer readings tell the model the same thing twice; apart they also tell whether it holds."""
 

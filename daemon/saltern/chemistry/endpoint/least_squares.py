@@ -19,7 +19,7 @@ from saltern.chemistry.endpoint.diagnostics import findings
 from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE, first_guess
 from saltern.chemistry.endpoint.gauss_newton import Priors as Weighed
 from saltern.chemistry.endpoint.gauss_newton import Solution, solve
-from saltern.chemistry.endpoint.reading_model import PIVOT_H, Readings, evaluated, medium_of
+from saltern.chemistry.endpoint.reading_model import LOSS_SCALE_PER_S, PIVOT_H, Readings, evaluated, medium_of
 from saltern.chemistry.equilibria import Constants, constants, total_over_free
 from saltern.chemistry.seawater import Totals, totals
 from saltern.errors import CurveError
@@ -92,14 +92,14 @@ def fit(curve: Curve, conditions: Conditions, priors: Priors, k: Constants, wate
 
 
 def _evaluate(q: _Question) -> EndPoint:
-    solution = _solution(q)
+    solution, used = _solution(q)
     _refuse_what_is_no_titration(solution, q.priors)
-    return _answer(q, solution)
+    return _answer(q, solution, used)
 
 
 def solution_of(curve: Curve, conditions: Conditions, priors: Priors) -> Solution:
     """Return the bare solution, for planning the next dose; raises as `least_squares` does."""
-    return _solution(_asked(curve, conditions, priors))
+    return _solution(_asked(curve, conditions, priors))[0]
 
 
 def guided_solution(
@@ -142,7 +142,7 @@ def _question(curve: Curve, conditions: Conditions, priors: Priors, k: Constants
     return _Question(curve, conditions, priors, k, water, offset)
 
 
-def _solution(q: _Question) -> Solution:
+def _solution(q: _Question) -> tuple[Solution, Mask]:
     try:
         return _solve(q)
     except np.linalg.LinAlgError as error:
@@ -153,7 +153,7 @@ def _solution(q: _Question) -> Solution:
         ) from error
 
 
-def _solve(q: _Question) -> Solution:
+def _solve(q: _Question) -> tuple[Solution, Mask]:
     guess = first_guess(q.curve, q.conditions, q.priors, medium_of(q.k, q.water), q.free_offset)
     start = np.array([guess[0], guess[1], q.priors.slope.value, guess[2], LOSS_Z.value])
     used = _window(q.curve, start)
@@ -166,8 +166,8 @@ def _solve(q: _Question) -> Solution:
     solution = _solve_over(q, used, start)
     again = _window(q.curve, solution.theta)
     if np.any(again != used) and again.sum() >= 3:
-        solution = _solve_over(q, again, solution.theta)
-    return solution
+        return _solve_over(q, again, solution.theta), again
+    return solution, used
 
 
 def _solve_over(q: _Question, used: Mask, start: FloatArray) -> Solution:
@@ -297,10 +297,25 @@ def weighed_priors(
     carbon, carbon_sd = share.value * alkalinity, share.u * alkalinity
     if conditions.co2 is Co2.PURGED:
         carbon, carbon_sd = equilibrium_carbon, 0.5 * equilibrium_carbon
-    mean = np.array([0.0, e4, priors.slope.value, carbon, LOSS_Z.value])
-    sd = np.array([np.inf, e4_sd, priors.slope.u, carbon_sd, LOSS_Z.u if conditions.co2 is Co2.OPEN else 0.0])
+    elif priors.carbon_umol_kg is not None:
+        carbon, carbon_sd = priors.carbon_umol_kg.value * 1e-6, priors.carbon_umol_kg.u * 1e-6
+    loss = LOSS_Z if priors.co2_loss_per_min is None else loss_z(priors.co2_loss_per_min)
+    mean = np.array([0.0, e4, priors.slope.value, carbon, loss.value])
+    sd = np.array([np.inf, e4_sd, priors.slope.u, carbon_sd, loss.u if conditions.co2 is Co2.OPEN else 0.0])
     weight = np.where(np.isfinite(sd) & (sd > 0.0), 1.0 / np.where(sd > 0.0, sd, 1.0), 0.0)
     return Weighed(mean, weight, (sd > 0.0).astype(float))
+
+
+def loss_z(per_min: Estimate) -> Estimate:
+    """Return a loss rate, 1/min, as the parameter of the fit."""
+    scale = LOSS_SCALE_PER_S * 60.0
+    slope = 1.0 / float(np.hypot(per_min.value, scale))
+    return Estimate(float(np.arcsinh(per_min.value / scale)), per_min.u * slope)
+
+
+def _loss_per_min(z: float, u: float) -> Estimate:
+    scale = LOSS_SCALE_PER_S * 60.0
+    return Estimate(scale * float(np.sinh(z)), scale * float(np.cosh(z)) * u)
 
 
 def _weighed(q: _Question, readings: Readings, start: FloatArray) -> Weighed:
@@ -333,11 +348,11 @@ def _residual_mv(solution: Solution) -> float:
     return float(np.sqrt(np.mean((solution.at.residual / solution.at.dy_de) ** 2)))
 
 
-def _answer(q: _Question, solution: Solution) -> EndPoint:
+def _answer(q: _Question, solution: Solution, used: Mask) -> EndPoint:
     readings, theta, r, j = solution.readings, solution.theta, solution.white_residual, solution.white_jacobian
     covariance = solution.parameter_covariance
     gain = covariance[0] @ j.T @ solution.whitening  # d alkalinity = -gain @ d residual
-    variance = covariance[0, 0] + _variance_of_inputs(q, solution, gain)
+    variance = covariance[0, 0] + _variance_of_inputs(q, solution, used, gain)
     dof = _degrees_of_freedom(solution)
     found = findings(solution, dof, q.conditions.sample_g / q.conditions.titrant_mol_per_kg)
     flags = tuple(finding.code for finding in found if finding.flagged)
@@ -359,13 +374,16 @@ def _answer(q: _Question, solution: Solution) -> EndPoint:
         slope_u=float(np.sqrt(covariance[2, 2])),
         e0_slope_covariance=float(to_e0 @ covariance[:, 2]),
         carbon_umol_kg=Estimate(float(theta[3] * 1e6), float(np.sqrt(covariance[3, 3]) * 1e6)),
+        co2_loss_per_min=(
+            _loss_per_min(float(theta[4]), float(np.sqrt(covariance[4, 4]))) if readings.co2 is Co2.OPEN else None
+        ),
         degrees_of_freedom=dof,
         standardised_residuals=r,
         findings=found,
     )
 
 
-def _variance_of_inputs(q: _Question, solution: Solution, gain: FloatArray) -> float:
+def _variance_of_inputs(q: _Question, solution: Solution, used: Mask, gain: FloatArray) -> float:
     """Return what uncertain phosphate, silicate and borate add to the variance of the alkalinity, (mol/kg)^2."""
     c, total = q.conditions, 0.0
     natural = c.borate_ratio.value or 1.0
@@ -375,7 +393,6 @@ def _variance_of_inputs(q: _Question, solution: Solution, gain: FloatArray) -> f
         (c.borate_ratio.u, {"borate": q.water.borate * (1.0 + c.borate_ratio.u / natural)}),
     ):
         if uncertainty > 0.0:
-            used = _window(q.curve, solution.theta)
             other = replace(solution.readings, medium=medium_of(_take(q.k, used), replace(q.water, **moved)))
             total += float(gain @ (evaluated(other, solution.theta).residual - solution.at.residual)) ** 2
     return total

@@ -1,0 +1,168 @@
+"""What a bench's own past lets one expect of a determination, and whether this one differs.
+
+A wrong sample volume or a bubble before the first reading leaves a curve's shape as it was; only the past can see it,
+and it cannot tell it from a true change of the tank. So a result that differs is not false: it is asked again.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from statistics import NormalDist, median
+from typing import Protocol
+
+from saltern.chemistry.electrode import nernst_slope_mv
+from saltern.chemistry.endpoint.curve import EndPoint, Estimate, Finding
+from saltern.quality.verdict import Quantity, Verdict
+
+LEAST_RESULTS = 5
+MOST_RESULTS = 12
+FALSE_ALARM = 0.003
+MAD_TO_SD = 1.4826
+"""Of normal values: 1 / 0.6745, the third quartile of the standard normal."""
+
+STUDENT = 1.25
+"""About five results tell a scatter within 30 %; limits are widened so that false alarms stay as rare as stated."""
+
+PIVOT_PH = 4.0
+OFFSET_FLOOR_MV, SLOPE_FLOOR, PH_FLOOR = 0.3, 0.001, 0.03
+"""Least scatter believed from determination to determination, beside what each states of itself (common practice)."""
+
+
+class Result(Protocol):
+    """What counts of a determination."""
+
+    @property
+    def started_at(self) -> datetime: ...
+    @property
+    def alkalinity(self) -> Quantity: ...
+    @property
+    def ph_total(self) -> Quantity: ...
+    @property
+    def end_point(self) -> EndPoint | None: ...
+    @property
+    def temperature_c(self) -> float | None: ...
+
+
+LOSS_FLOOR_PER_MIN = 0.03
+
+
+@dataclass(frozen=True)
+class History:
+    """The last results of one source that were accepted, oldest first."""
+
+    at: tuple[datetime, ...]  # of each alkalinity
+    alkalinity: tuple[Estimate, ...]  # as reported
+    pivot_mv: tuple[float, ...]  # the electrode's potential at pH 4 of the total scale
+    slope: tuple[float, ...]
+    ph_total: tuple[float, ...]
+
+    def expected_alkalinity(self, at: datetime) -> Estimate | None:
+        """Return the last result, and how far one at this time usually is from it: a tank wanders with time."""
+        if len(self.alkalinity) < LEAST_RESULTS:
+            return None
+        steps = [abs(after.value - before.value) for before, after in pairwise(self.alkalinity)]
+        gaps_s = [(after - before).total_seconds() for before, after in pairwise(self.at)]
+        longer = (at - self.at[-1]).total_seconds() / max(1.0, median(gaps_s))
+        last = self.alkalinity[-1]
+        return Estimate(last.value, max(MAD_TO_SD * median(steps), last.u) * max(1.0, longer) ** 0.5)
+
+
+NO_HISTORY = History((), (), (), (), ())
+
+
+def history_of(results: Sequence[Result]) -> History:
+    """Return the history in results, oldest first; of each kind only what was believed counts."""
+    believed = [d for d in results if _believed(d.alkalinity) is not None]
+    electrodes = [(d.end_point, d.temperature_c) for d in believed if d.end_point is not None]
+    pivots = [pivot_mv(e, t) for e, t in electrodes if t is not None]
+    alkalinity = [_believed(d.alkalinity) for d in believed]
+    at = [d.started_at for d in believed]
+    ph_total = [_believed(d.ph_total) for d in results]
+    return History(
+        at=tuple(at)[-MOST_RESULTS:],
+        alkalinity=tuple(a for a in alkalinity if a is not None)[-MOST_RESULTS:],
+        pivot_mv=tuple(pivot for pivot in pivots if pivot is not None)[-MOST_RESULTS:],
+        slope=tuple(e.slope for e, _ in electrodes if e.slope is not None and e.slope_u is not None)[-MOST_RESULTS:],
+        ph_total=tuple(ph.value for ph in ph_total if ph is not None)[-MOST_RESULTS:],
+    )
+
+
+def usual_loss(results: Sequence[Result]) -> Estimate | None:
+    """Return the rate at which the vessel usually loses CO2, 1/min, or None where too little is known.
+
+    The median of what single determinations found, with their scatter: each knows it badly, and it may change with
+    the stirrer, so the mean's own smaller uncertainty is not claimed.
+    """
+    found = [d.end_point.co2_loss_per_min for d in results if d.end_point is not None]
+    rates = [rate for rate in found if rate is not None]
+    if len(rates) < LEAST_RESULTS:
+        return None
+    usual, scatter = _robust([rate.value for rate in rates], LOSS_FLOOR_PER_MIN)
+    return Estimate(usual, scatter)
+
+
+def alkalinity_against(history: History, alkalinity: Estimate, at: datetime) -> tuple[Finding, ...]:
+    """Compare the alkalinity with what is expected."""
+    expected = history.expected_alkalinity(at)
+    if expected is None:
+        return ()
+    spread = (expected.u**2 + alkalinity.u**2) ** 0.5
+    about = f"{alkalinity.value - expected.value:+.0f} umol/kg from the last result, where {expected.u:.0f} is usual"
+    return (Finding("differs-from-expectation", abs(alkalinity.value - expected.value) / spread, _limit(), about),)
+
+
+def ph_against(history: History, ph_total: Estimate) -> tuple[Finding, ...]:
+    """Compare the sample's pH with the range it has had: it swings by day and night."""
+    if len(history.ph_total) < LEAST_RESULTS:
+        return ()
+    usual, scatter = _robust(history.ph_total, PH_FLOOR)
+    statistic = abs(ph_total.value - usual) / (scatter**2 + ph_total.u**2) ** 0.5
+    return (
+        Finding("differs-from-expectation", statistic, _limit(), f"pH usually {usual:.2f}, now {ph_total.value:.2f}"),
+    )
+
+
+def electrode_against(history: History, electrode: EndPoint, temperature_c: float) -> tuple[Finding, ...]:
+    """Compare the fitted electrode, offset and slope, with what it has been."""
+    pivot = pivot_mv(electrode, temperature_c)
+    if pivot is None or electrode.slope is None or len(history.pivot_mv) < LEAST_RESULTS:
+        return ()
+    found = []
+    slope_u, e0_u = electrode.slope_u or 0.0, electrode.e0_u_mv or 0.0
+    per_slope = _per_slope_mv(temperature_c)
+    variance = e0_u**2 + (per_slope * slope_u) ** 2 - 2.0 * per_slope * (electrode.e0_slope_covariance or 0.0)
+    for name, now, u, past, floor in (
+        ("potential at pH 4, mV", pivot, max(0.0, variance) ** 0.5, history.pivot_mv, OFFSET_FLOOR_MV),
+        ("slope", electrode.slope, slope_u, history.slope, SLOPE_FLOOR),
+    ):
+        usual, scatter = _robust(past, floor)
+        statistic = abs(now - usual) / (scatter**2 + u**2) ** 0.5
+        found.append(Finding("electrode-changed", statistic, _limit(), f"{name}: usually {usual:.4g}, now {now:.4g}"))
+    return tuple(found)
+
+
+def pivot_mv(electrode: EndPoint, temperature_c: float) -> float | None:
+    """Return the fitted potential at pH 4 of the total scale, where offset and slope hardly depend on each other."""
+    if electrode.e0_mv is None or electrode.slope is None or electrode.slope_u is None:
+        return None
+    return electrode.e0_mv - electrode.slope * _per_slope_mv(temperature_c)
+
+
+def _per_slope_mv(temperature_c: float) -> float:
+    return PIVOT_PH * nernst_slope_mv(temperature_c)
+
+
+def _believed(quantity: Quantity) -> Estimate | None:
+    if quantity.verdict not in (Verdict.ACCEPTED, Verdict.PROVISIONAL) or quantity.value is None or quantity.u is None:
+        return None
+    return Estimate(quantity.value, quantity.u)
+
+
+def _robust(values: Sequence[float], floor: float) -> tuple[float, float]:
+    middle = median(values)
+    return middle, max(MAD_TO_SD * median(abs(value - middle) for value in values), floor)
+
+
+def _limit() -> float:
+    return STUDENT * NormalDist().inv_cdf(1.0 - FALSE_ALARM / 2.0)

@@ -1,0 +1,154 @@
+"""A bench's own past: what it lets one expect, and what differs from it."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from saltern.chemistry.endpoint.curve import EndPoint, Estimate
+from saltern.quality.history import (
+    LEAST_RESULTS,
+    NO_HISTORY,
+    alkalinity_against,
+    electrode_against,
+    history_of,
+    ph_against,
+    usual_loss,
+)
+from saltern.quality.judge import asked_again, confirmed
+from saltern.quality.verdict import Quantity, Reason, Verdict
+
+START = datetime(2026, 3, 2, tzinfo=UTC)
+
+
+@dataclass
+class Result:
+    started_at: datetime
+    alkalinity: Quantity
+    ph_total: Quantity
+    end_point: EndPoint | None
+    temperature_c: float | None = 25.0
+
+
+def electrode(e0_mv=394.0, slope=1.0, loss=0.05):
+    return EndPoint(
+        "least-squares", 2450.0, 3.0, e0_mv, slope, 8, 0.1, (), 0.3, 0.001, None, None, Estimate(loss, 0.05)
+    )
+
+
+def past(n, random, scatter=5.0, drift=0.0, verdict=Verdict.ACCEPTED):
+    return [
+        Result(
+            START + timedelta(hours=4 * i),
+            Quantity(2450.0 + drift * i + random.normal(0.0, scatter), 4.0, verdict),
+            Quantity(8.05 + random.normal(0.0, 0.05), 0.01, Verdict.ACCEPTED),
+            electrode(394.0 + random.normal(0.0, 0.3)),
+        )
+        for i in range(n)
+    ]
+
+
+def next_at(n):
+    return START + timedelta(hours=4 * n)
+
+
+def flagged(findings):
+    return [f.code for f in findings if f.flagged]
+
+
+def test_too_short_a_past_expects_nothing():
+    history = history_of(past(LEAST_RESULTS - 1, np.random.default_rng(1)))
+
+    assert alkalinity_against(history, Estimate(9000.0, 4.0), next_at(9)) == ()
+    assert alkalinity_against(NO_HISTORY, Estimate(9000.0, 4.0), next_at(9)) == ()
+    assert electrode_against(history, electrode(0.0), 25.0) == ()
+
+
+def test_a_sound_bench_is_rarely_called_surprising():
+    """Of 1500 next results at most 12 (0.3 % twice over, and some for the scatter's own uncertainty)."""
+    random = np.random.default_rng(2)
+    alarms = 0
+    for _ in range(1500):
+        results = past(13, random)
+        last = results.pop()
+        alarms += bool(
+            flagged(
+                alkalinity_against(
+                    history_of(results), Estimate(last.alkalinity.value, last.alkalinity.u), last.started_at
+                )
+            )
+        )
+
+    assert alarms <= 12
+
+
+def test_what_is_not_believed_is_no_past():
+    history = history_of(past(12, np.random.default_rng(3), verdict=Verdict.SUSPECT))
+
+    assert history.alkalinity == ()
+    assert history.pivot_mv == ()
+
+
+def test_a_jump_differs_and_the_same_jump_after_a_long_pause_does_not():
+    history = history_of(past(12, np.random.default_rng(4)))
+    jumped = Estimate(2450.0 + 60.0, 4.0)
+
+    assert flagged(alkalinity_against(history, jumped, next_at(12))) == ["differs-from-expectation"]
+    assert flagged(alkalinity_against(history, jumped, next_at(12) + timedelta(days=30))) == []
+
+
+def test_an_electrode_that_moved_is_told_from_one_that_did_not():
+    history = history_of(past(12, np.random.default_rng(5)))
+
+    assert flagged(electrode_against(history, electrode(394.2), 25.0)) == []
+    assert "electrode-changed" in flagged(electrode_against(history, electrode(402.0), 25.0))
+    assert "electrode-changed" in flagged(electrode_against(history, electrode(394.0 - 0.03 * 236.6, 0.97), 25.0))
+
+
+def test_a_ph_far_outside_its_daily_range_is_told():
+    history = history_of(past(12, np.random.default_rng(6)))
+
+    assert flagged(ph_against(history, Estimate(8.15, 0.01))) == []
+    assert flagged(ph_against(history, Estimate(7.2, 0.01))) == ["differs-from-expectation"]
+
+
+def test_the_usual_loss_is_the_middle_of_what_was_found():
+    results = past(11, np.random.default_rng(7))
+    for result, loss in zip(results, np.linspace(0.0, 0.1, 11), strict=True):
+        result.end_point = electrode(loss=loss)
+
+    usual = usual_loss(results)
+
+    assert usual is not None
+    assert usual.value == pytest.approx(0.05)
+    assert usual.u >= 0.03
+    assert usual_loss(results[:2]) is None
+
+
+def suspect(value, *reasons):
+    return Quantity(value, 4.0, Verdict.SUSPECT, reasons)
+
+
+def test_two_that_agree_confirm_each_other():
+    first, second = suspect(2520.0, Reason.UNEXPECTED), suspect(2525.0, Reason.UNEXPECTED)
+
+    assert asked_again(first)
+    assert confirmed(first, second).verdict is Verdict.ACCEPTED
+
+
+def test_two_that_differ_do_not():
+    first, second = suspect(2520.0, Reason.UNEXPECTED), suspect(2580.0, Reason.UNEXPECTED)
+
+    assert confirmed(first, second).verdict is Verdict.SUSPECT
+
+
+def test_agreement_does_not_heal_a_bad_curve():
+    first, second = suspect(2520.0, Reason.POOR_FIT), suspect(2520.0, Reason.POOR_FIT)
+
+    assert asked_again(first)
+    assert confirmed(first, second).verdict is Verdict.SUSPECT
+
+
+def test_a_value_out_of_range_is_not_asked_again():
+    assert not asked_again(suspect(12000.0, Reason.OUT_OF_RANGE))

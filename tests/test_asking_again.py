@@ -1,0 +1,53 @@
+"""A surprising result is asked again, at once and once; whole runs on the twin."""
+
+import pytest
+
+from saltern.cli.simulate import run
+from saltern_drivers.twin.scenario import Scenario
+
+
+def simulate(tmp_path, **scenario):
+    table = {"seed": 11, "days": 1.5, "tank": {"consumption_dkh_per_day": 0.3, "dosed_dkh_per_day": 0.3}, **scenario}
+    return run(Scenario.model_validate(table), tmp_path)["determinations"]
+
+
+def started(determinations):
+    return [d["started_h"] for d in determinations]
+
+
+def test_a_sound_bench_is_not_asked_again(tmp_path):
+    determinations = simulate(tmp_path)
+
+    assert len(determinations) == 9
+    assert all(d["alkalinity"]["verdict"] == "accepted" for d in determinations)
+
+
+def test_a_bubble_in_the_first_dose_is_doubted_and_the_next_determination_is_right(tmp_path):
+    fault = {"kind": "titrant-line-air", "at_phase": "fill", "determination": 8, "after_s": 1.0, "size": 0.1}
+    determinations = simulate(tmp_path, fault=[fault])
+    doubted, asked = determinations[7]["alkalinity"], determinations[8]["alkalinity"]
+
+    assert doubted["verdict"] == "suspect"
+    assert "differs-from-expectation" in doubted["reasons"]
+    assert started(determinations)[8] - started(determinations)[7] < 0.5
+    assert asked["verdict"] == "accepted"
+    assert abs(asked["umol_per_kg"] - asked["truth"]) < 3.0 * asked["u"]
+
+
+def test_what_two_agree_on_is_accepted_though_it_surprises(tmp_path):
+    """A worn sample tube looks like a change of the tank: the bench cannot know, and says that it was surprised."""
+    fault = {"kind": "pump-gain-shift", "at_h": 26.0, "size": -0.03}
+    determinations = simulate(tmp_path, fault=[fault])
+    first, second = determinations[7]["alkalinity"], determinations[8]["alkalinity"]
+
+    assert first["verdict"] == "suspect"
+    assert second["verdict"] == "accepted"
+    assert second["umol_per_kg"] == pytest.approx(first["umol_per_kg"], abs=20.0)
+
+
+def test_a_bench_that_stays_in_doubt_is_not_asked_again_and_again(tmp_path):
+    determinations = simulate(tmp_path, fault=[{"kind": "ph-noisy", "at_h": 26.0, "size": 4.0}])
+    doubted = [d for d in determinations if d["started_h"] > 26.0]
+
+    assert all(d["alkalinity"]["verdict"] != "accepted" for d in doubted)
+    assert len(doubted) <= 4
