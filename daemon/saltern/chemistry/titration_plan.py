@@ -12,7 +12,7 @@ import numpy as np
 
 from saltern.chemistry.endpoint.curve import Conditions, Curve, FloatArray, Priors
 from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE
-from saltern.chemistry.endpoint.information import Statistics, acid_at, alkalinity_sd, best_targets
+from saltern.chemistry.endpoint.information import Statistics, acid_at, alkalinity_sd, best_targets, cost_of
 from saltern.chemistry.titration_belief import Answer, Knowledge, believe
 
 DEFAULT = "least-squares"
@@ -30,8 +30,8 @@ LEAST_TAKEN = 6
 """Readings below pH 6.9 that a curve must have before it may end: fewer could not show that something is wrong."""
 
 PASSED_PH = 4.4
-NOT_WORTH = 0.01
-"""More readings are not worth it where all that may follow would lower the uncertainty by less than this part."""
+NOT_WORTH = 0.02
+"""More readings are not worth it where all that may follow would lower the cost by less than this part."""
 
 SAFE_SHARE_OF_EXPECTED = 0.5
 """A first dose of half the acid expected cannot overshoot a sample that holds 40 % less."""
@@ -102,8 +102,10 @@ def _most_telling(knowledge: Knowledge, statistics: Statistics, effort: Effort, 
     enough = (1.0 + NOT_WORTH) * promised.min()
     passed = knowledge.answered is Answer.FITTED and len(taken) >= LEAST_TAKEN and taken[-1] < PASSED_PH
     if passed:
-        now = float(alkalinity_sd(belief, statistics, taken[None, :])[0])
-        if now <= enough or (effort.goal_u_umol_kg is not None and now * 1e6 <= effort.goal_u_umol_kg):
+        sd_umol_kg = float(alkalinity_sd(belief, statistics, taken[None, :])[0]) * 1e6
+        if effort.goal_u_umol_kg is not None and sd_umol_kg <= effort.goal_u_umol_kg:
+            return None
+        if float(cost_of(belief, statistics, taken[None, :])[0]) <= enough:
             return None
     wanted = max(int(np.argmax(promised <= enough)) + 1, LEAST_TAKEN - len(taken), 1)
     if wanted < len(targets):

@@ -28,8 +28,9 @@ def dkh(umol_kg: float | None, u_umol_kg: float | None, salinity: float | None) 
     if umol_kg is None:
         return "–"
     per_umol_kg = umol_kg_to_dkh(1.0, salinity if salinity is not None else 35.0)
-    spread = "?" if u_umol_kg is None else f"{COVERAGE * u_umol_kg * per_umol_kg:.2f}"
-    return f"{umol_kg * per_umol_kg:.2f} ± {spread} dKH"
+    spread = None if u_umol_kg is None else COVERAGE * u_umol_kg * per_umol_kg
+    digits = 3 if spread is not None and 0.0 < spread < 0.01 else 2  # an uncertainty is never shown as zero
+    return f"{umol_kg * per_umol_kg:.{digits}f} ± {'?' if spread is None else f'{spread:.{digits}f}'} dKH"
 
 
 def plus_minus(quantity: Quantity, digits: int) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 
 from saltern.chemistry.electrode import nernst_mv
 from saltern.chemistry.endpoint.curve import Conditions, Estimate, Priors
-from saltern.chemistry.endpoint.information import Belief, Statistics, best_targets
+from saltern.chemistry.endpoint.information import Belief, Statistics, alkalinity_sd, best_targets
 from saltern.chemistry.endpoint.least_squares import LOSS_Z, equilibrium_carbon, water_of, weighed_priors
 from saltern.chemistry.endpoint.reading_model import PIVOT_H, medium_of
 from saltern.chemistry.equilibria import constants, total_over_free
@@ -140,5 +140,5 @@ def _curve_u(config: BenchConfig, alkalinity_umol_kg: float, sample_ml: float) -
         reading_every_s=effort.reading_every_s,
         acid_mol_per_kg=strength,
     )
-    _, promised = best_targets(belief, statistics, np.empty(0), effort.most_readings - 1)
-    return float(promised.min()) * 1e6
+    targets, _ = best_targets(belief, statistics, np.empty(0), effort.most_readings - 1)
+    return float(alkalinity_sd(belief, statistics, targets[None, :])[0]) * 1e6

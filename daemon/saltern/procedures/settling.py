@@ -40,7 +40,11 @@ class Lag:
 
 @dataclass(frozen=True, slots=True)
 class Plateau:
-    """A settled signal, and what was seen on the way."""
+    """A settled signal, and what was seen on the way.
+
+    `at_s` is the time for which `emf_mv` holds: while CO2 leaves the sample its potential drifts, and a plateau fitted
+    over some seconds, by an electrode that lags, is that of a moment before the last reading.
+    """
 
     emf_mv: float
     sd_mv: float
@@ -54,6 +58,7 @@ class Plateau:
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
+    holds_at_s: float  # since the dose
     emf_mv: float
     sd_mv: float
     slope_mv_s: float
@@ -111,7 +116,7 @@ def wait_until_settled(
             fitted = _fit(np.array(times), np.array(signals), lag, noise_mv)
             exponential = fitted.scatter_mv**2 < MISFIT * noise_mv**2
             if exponential and fitted.sd_mv <= ENOUGH * noise_mv:
-                return _plateau(fitted, at_s, settled=True)
+                return _plateau(fitted, begun_s + fitted.holds_at_s)
             if at_s - begun_s >= most_s:
                 return _last_resort(np.array(times), np.array(signals), at_s, lag, noise_mv)
         wait_until(begun_s + READ_EVERY_S * count)
@@ -135,18 +140,20 @@ def _fit(t: np.ndarray, e: np.ndarray, lag: Lag, noise_mv: float) -> _Fit:
     off = e - theta[0] - theta[1] * left
     inverse = np.linalg.inv(normal)
     freedom = max(1, len(t) - 2)
+    lag_s = float(np.exp(theta[2]))
     return _Fit(
+        holds_at_s=float(inverse[0] @ columns.T @ t) - lag_s,  # the answer to a slow drift, linear in the readings
         emf_mv=float(theta[0]),
         sd_mv=float(noise_mv * np.sqrt(inverse[0, 0])),
         slope_mv_s=float(-theta[1] * left[-1] / np.exp(theta[2])),
         scatter_mv=float(np.sqrt(off @ off / freedom)),
         freedom=freedom,
-        lag=Lag(float(np.exp(theta[2])), float(noise_mv * np.sqrt(inverse[2, 2]))),
+        lag=Lag(lag_s, float(noise_mv * np.sqrt(inverse[2, 2]))),
     )
 
 
-def _plateau(f: _Fit, at_s: float, *, settled: bool) -> Plateau:
-    return Plateau(f.emf_mv, f.sd_mv, at_s, f.slope_mv_s, settled, f.scatter_mv, f.freedom, f.lag)
+def _plateau(f: _Fit, at_s: float) -> Plateau:
+    return Plateau(f.emf_mv, f.sd_mv, at_s, f.slope_mv_s, True, f.scatter_mv, f.freedom, f.lag)
 
 
 def _last_resort(t: np.ndarray, e: np.ndarray, at_s: float, lag: Lag, noise_mv: float) -> Plateau:

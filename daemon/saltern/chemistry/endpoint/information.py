@@ -19,6 +19,12 @@ LEAST_APART_PH = 0.2
 
 SWEEPS = 2
 
+PH_WEIGHT = 0.03
+"""The sample's pH is read with the electrode that the titration fits. Readings that serve the alkalinity alone lie so
+that offset and slope stay undetermined; for half a part in a hundred of its uncertainty the pH's falls to a half."""
+
+SAMPLE_PH_FREE, PIVOT_PH = 8.2, -np.log10(PIVOT_H)
+
 
 @dataclass(frozen=True)
 class Belief:
@@ -52,6 +58,16 @@ def alkalinity_sd(belief: Belief, statistics: Statistics, ph_free: FloatArray) -
     ph_free
         (b, n) free pH of the readings, falling along each row.
     """
+    return np.asarray(np.sqrt(_covariance(belief, statistics, ph_free)[:, 0, 0]))
+
+
+def sample_ph_sd(belief: Belief, statistics: Statistics, ph_free: FloatArray) -> FloatArray:
+    """Return the standard deviation of the sample's own pH for each row of readings: the fitted electrode's part."""
+    return np.asarray(np.sqrt(_ph_variance(belief, _covariance(belief, statistics, ph_free))))
+
+
+def _covariance(belief: Belief, statistics: Statistics, ph_free: FloatArray) -> FloatArray:
+    """Return the covariance of the parameters, (b, 5, 5): the inverse of the information."""
     readings = _readings_at(belief, statistics, np.asarray(ph_free, dtype=float))
     there = evaluated(readings, belief.theta)
     j = there.jacobian * belief.priors.free
@@ -60,8 +76,20 @@ def alkalinity_sd(belief: Belief, statistics: Statistics, ph_free: FloatArray) -
     normal = np.swapaxes(j, -1, -2) @ weighted + beside
     # parameters differ in size by orders of magnitude: scale before inverting
     scale = 1.0 / np.sqrt(np.diagonal(normal, axis1=-2, axis2=-1))
-    inverse = np.linalg.inv(normal * scale[:, :, None] * scale[:, None, :])
-    return np.asarray(np.sqrt(inverse[:, 0, 0]) * scale[:, 0])
+    scales = scale[:, :, None] * scale[:, None, :]
+    return np.asarray(np.linalg.inv(normal * scales) * scales)
+
+
+def cost_of(belief: Belief, statistics: Statistics, rows: FloatArray) -> FloatArray:
+    """Return what a design is to make small: the alkalinity's uncertainty, mol/kg, and a little of the pH's."""
+    total = _covariance(belief, statistics, rows)
+    return np.asarray(np.sqrt(total[:, 0, 0] * _ph_variance(belief, total) ** PH_WEIGHT))
+
+
+def _ph_variance(belief: Belief, total: FloatArray) -> FloatArray:
+    slope = belief.theta[2]
+    by = np.array([1.0 / (slope * belief.nernst_mv * np.log(10.0)), -(SAMPLE_PH_FREE - PIVOT_PH) / slope])
+    return np.asarray(np.einsum("i,bij,j->b", by, total[:, 1:3, 1:3], by))
 
 
 def acid_at(belief: Belief, statistics: Statistics, ph_free: FloatArray) -> FloatArray:
@@ -86,8 +114,8 @@ def best_targets(
     Returns
     -------
     tuple
-        Targets in free pH, falling, shape (m,) with m <= more; and the standard deviation of the alkalinity, mol/kg,
-        with 1, 2, ... m of them, were they chosen one by one.
+        Targets in free pH, falling, shape (m,) with m <= more; and the cost (see `cost_of`) with 1, 2, ... m of them,
+        were they chosen one by one.
     """
     taken = np.asarray(taken_ph_free, dtype=float)
     top = min(HIGHEST_PH_FREE, float(taken[-1]) - LEAST_APART_PH) if len(taken) else HIGHEST_PH_FREE
@@ -96,12 +124,12 @@ def best_targets(
     if len(grid) == 0:
         return chosen, np.empty(0)
     for _ in range(more):
-        sd = _with_one_of(belief, statistics, taken, chosen, grid)
-        best = int(np.argmin(sd))
-        if not np.isfinite(sd[best]):
+        cost = _with_one_of(belief, statistics, taken, chosen, grid)
+        best = int(np.argmin(cost))
+        if not np.isfinite(cost[best]):
             break
         chosen = np.sort(np.append(chosen, grid[best]))[::-1]
-        promised.append(float(sd[best]))
+        promised.append(float(cost[best]))
     for _ in range(SWEEPS):
         for i in range(len(chosen)):
             others = np.delete(chosen, i)
@@ -118,7 +146,7 @@ def _with_one_of(
     rows[:, -1] = grid
     rows[:, len(taken) :] = np.sort(rows[:, len(taken) :], axis=1)[:, ::-1]
     near = (np.abs(grid[:, None] - chosen) < LEAST_APART_PH - 1e-9).any(axis=1)
-    return np.where(near, np.inf, alkalinity_sd(belief, statistics, rows))
+    return np.where(near, np.inf, cost_of(belief, statistics, rows))
 
 
 def _readings_at(belief: Belief, statistics: Statistics, ph_free: FloatArray) -> Readings:
