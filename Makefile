@@ -9,7 +9,7 @@ BIN := $(VENV)/bin
 help:
 	@echo "make demo   a day of a reef tank on the simulated bench, in some seconds"
 	@echo "make test   linters, types, import rules and tests"
-	@echo "make bench  accuracy and speed of the evaluation, as tables (minutes)"
+	@echo "make bench  accuracy and speed of the evaluation, as tables (half an hour)"
 	@echo "make clean  remove what make has set up"
 
 # One stamp for what runs, one for what tests: the demo does not wait for test tools.

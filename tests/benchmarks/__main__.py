@@ -1,12 +1,19 @@
-"""`make bench`: what the evaluation reaches, as tables. Minutes; nothing here is a test, nothing is a timed limit."""
+"""`make bench`: what the evaluation and the titration reach, as tables. Half an hour on two cores; nothing here is a
+test, nothing is a timed limit.
 
-from tests.benchmarks import endpoint_efficiency, endpoint_speed
+Fewer runs: SALTERN_BENCH_SEEDS, SALTERN_BENCH_COVERAGE, SALTERN_BENCH_RUNS, SALTERN_BENCH_BENCHES.
+"""
+
+from tests.benchmarks import adaptive, diagnostics, endpoint_efficiency, endpoint_speed, organics
 from tests.published import foreign_curves
 
 for title, table in (
     ("Curves made by foreign engines: found minus true alkalinity, umol/kg", foreign_curves.main),
-    ("Efficiency against the Cramer-Rao bound", endpoint_efficiency.main),
+    ("Efficiency against the Cramer-Rao bound, and coverage", endpoint_efficiency.main),
     ("Speed of one fit of 40 readings", endpoint_speed.main),
+    ("What part of an organic base is reported as alkalinity", organics.main),
+    ("The adaptive titration on the twin", adaptive.main),
+    ("What is noticed of faults, and false alarms", diagnostics.main),
 ):
-    print(f"\n{title}\n")
+    print(f"\n{title}\n", flush=True)
     table()
