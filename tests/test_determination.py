@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from saltern.chemistry.endpoint.curve import Estimate
-from saltern.procedures.determination import Expectation
+from saltern.procedures.determination import Expectation, determine
+from saltern.procedures.outcome import Source
 from saltern.quality.verdict import Reason, Verdict
 from tests.twin_bench import TwinBench
 
@@ -168,3 +169,24 @@ def test_an_electrode_three_times_slower_is_still_read_rightly_and_told_of():
 
     assert any("electrode-slow" in remark for remark in d.remarks)
     assert d.alkalinity.verdict is not Verdict.ACCEPTED or abs(twin.error(d)) < 3.0 * d.alkalinity.u
+
+
+def test_after_a_drain_that_was_stopped_the_next_determination_shows_the_cell_wet_and_succeeds():
+    """The cell had fallen dry when the stop came: found dry, it would prove nothing."""
+    twin = TwinBench()
+    assert twin.determine().alkalinity.verdict is Verdict.ACCEPTED
+
+    def stop_in_the_first_drain(step):
+        if step.phase == "empty":
+            twin.clock.call_later(33.0, twin.bench.request_stop)
+
+    stopped = determine(twin.bench, Source.TANK, Expectation(), stop_in_the_first_drain)
+    twin.bench.clear_stop()
+    dry = twin.bench.conductivity_ms_cm() < twin.config.probes.conductivity.dry_ms_cm
+    again = twin.determine()
+
+    assert stopped.alkalinity.reasons == (Reason.STOPPED,)
+    assert dry
+    assert again.alkalinity.verdict is Verdict.ACCEPTED, again.remarks
+    assert twin.play.bound_held
+    assert twin.world.spilled.spilled_ml == 0.0

@@ -4,10 +4,12 @@ A bench file is TOML. Unknown keys are refused, and all mistakes are reported to
 """
 
 import tomllib
+from datetime import date, time
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from saltern.errors import ConfigError, SalternError, StartupError
 
@@ -209,12 +211,70 @@ class Limits(Table):
     accept_u_umol_kg: float = Field(default=60.0, gt=0, description="a result less certain than this is not accepted")
 
 
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+
+
 class Schedule(Table):
-    every_h: float = Field(default=4.0, ge=0.5, le=168)
+    """When determinations start. One of `every_h`, `per_day` and `at`; times are local to `time_zone`."""
+
+    every_h: float = Field(default=4.0, ge=0.5, le=168, description="hours from one start to the next")
+    start: time | None = Field(default=None, description="with it every_h counts from this time each day anew")
+    per_day: int | None = Field(default=None, ge=1, le=48, description="so many a day, evenly from start")
+    at: tuple[time, ...] = Field(default=(), description="listed times of day")
+    weekdays: tuple[Weekday, ...] = Field(default=(), description="only on these; empty is every day")
+    every_days: int = Field(default=1, ge=1, le=31, description="only every n-th day, counted from first_day")
+    first_day: date = date(2026, 1, 1)
+    quiet: tuple[tuple[time, time], ...] = Field(default=(), description="no start from the one to the other time")
+    min_gap_h: float = Field(default=0.0, ge=0, le=168, description="least time from start to start")
+    after_dose_min: float = Field(default=30.0, ge=0, le=1440, description="no start so long after a logged dose")
+    conditions: tuple[str, ...] = Field(default=(), description="names that must hold; see `saltern condition`")
+    missed: Literal["catch-up", "skip"] = Field(default="catch-up", description="a missed slot is met once, or not")
+    time_zone: str = "UTC"
+
+    @property
+    def by_interval(self) -> bool:
+        """Whether each start follows the last by an interval, and no wall clock has a say."""
+        return self.per_day is None and not self.at and self.start is None
+
+    @property
+    def starts_per_day(self) -> float:
+        """About how many determinations a day comes to, for what runs out when."""
+        a_day = float(self.per_day or len(self.at) or 24.0 / self.every_h)
+        return a_day * (len(self.weekdays) or 7) / 7.0 / self.every_days
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, name: str) -> str:
+        try:
+            ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError) as error:
+            msg = f"{name!r} is not a time zone of this machine; for example Europe/Lisbon"
+            raise ValueError(msg) from error
+        return name
+
+    @model_validator(mode="after")
+    def _one_rule(self) -> "Schedule":
+        given = [name for name in ("every_h", "per_day", "at") if name in self.model_fields_set and getattr(self, name)]
+        if len(given) > 1:
+            msg = f"give one of every_h, per_day and at, not {' and '.join(given)}"
+            raise ValueError(msg)
+        if any(moment.tzinfo is not None for moment in (*self.at, *(t for pair in self.quiet for t in pair))):
+            msg = "times of day are local to schedule.time_zone: give them without an offset"
+            raise ValueError(msg)
+        if self.by_interval and (self.weekdays or self.every_days > 1):
+            msg = "weekdays and every_days need a start time: give start, per_day or at"
+            raise ValueError(msg)
+        return self
 
 
 class Records(Table):
     path: str = "saltern.sqlite"
+
+
+class ServiceTable(Table):
+    socket: str | None = Field(
+        default=None, description="Unix socket for commands; beside the records, named after the bench, otherwise"
+    )
 
 
 class BenchConfig(Table):
@@ -239,6 +299,7 @@ class BenchConfig(Table):
     limits: Limits
     schedule: Schedule = Schedule()
     records: Records = Records()
+    service: ServiceTable = ServiceTable()
 
     @model_validator(mode="after")
     def _everything_fits(self) -> "BenchConfig":
@@ -329,6 +390,18 @@ def config_mistakes(error: ValidationError, where: str) -> list[SalternError]:
             what += f" (it says {mistake['input']!r})"
         mistakes.append(ConfigError(what, where=f"{where}, {key}", remedy=remedy))
     return mistakes
+
+
+def records_path(config: BenchConfig, folder: Path) -> Path:
+    """Return where a bench keeps its records; `folder` is that of its bench file."""
+    return folder / config.records.path
+
+
+def socket_path(config: BenchConfig, folder: Path) -> Path:
+    """Return the socket on which its service answers."""
+    if config.service.socket is not None:
+        return folder / config.service.socket
+    return records_path(config, folder).with_name(f"{config.name}.sock")
 
 
 def shipped_config(name: str) -> Path:

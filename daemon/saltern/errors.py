@@ -9,7 +9,9 @@ __all__ = [
     "CurveError",
     "InterlockError",
     "MotionError",
+    "NotRunningError",
     "ReadingError",
+    "RemoteError",
     "SalternError",
     "StartupError",
     "StorageError",
@@ -42,6 +44,18 @@ class ReadingError(SalternError):
 
 class StorageError(SalternError, OSError):
     """A record could not be written or read."""
+
+
+class NotRunningError(SalternError):
+    """No service answers."""
+
+
+class RemoteError(SalternError):
+    """A running service refused what was asked; `code` is one of the command line's exit codes, or the socket's own."""
+
+    def __init__(self, what: str, *, where: str, remedy: str, code: int) -> None:
+        super().__init__(what, where=where, remedy=remedy)
+        self.code = code
 
 
 class StartupError(SalternError):

@@ -30,8 +30,9 @@ from saltern.procedures.vessel import empty
 from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.verdict import Verdict
+from saltern.records.as_json import determination_json
 from saltern.records.store import Store
-from saltern.schedule import is_due
+from saltern.schedule import Circumstances, Decision, decide
 
 IDLE_S = 5.0
 TITRANT_LOW_DAYS = 3.0
@@ -63,6 +64,7 @@ class Service:
     def __init__(
         self, config: BenchConfig, bench: Bench, clock: Clock, store: Store, watcher: Callable[[Step], None]
     ) -> None:
+        self.idle_s = IDLE_S
         self.config = config
         self.bench = bench
         self.clock = clock
@@ -74,6 +76,8 @@ class Service:
         self.mailbox: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._dry_by_s: float | None = None
         self._in_doubt = False
+        self.running: dict[str, object] | None = None  # replaced, never changed: other threads read it
+        self.on_event: Callable[[str, dict[str, object]], None] = lambda kind, what: None
         self._ending = threading.Event()
         self._log = structlog.get_logger("saltern").bind(bench=config.name)
         self._log.info("service.started", found=bench.found, records=store.found or "as they were left")
@@ -86,11 +90,20 @@ class Service:
         """Run until `end` is called, or until a monotonic time; leave the bench safe whatever happens."""
         try:
             while not self._ending.is_set() and (until_s is None or self.clock.monotonic() < until_s):
-                self.round()
-        except StopRequested:
-            self._log.info("service.stopped")
+                try:
+                    self.round()
+                except StopRequested:
+                    self._stopped()
+            if self._ending.is_set():
+                self._log.info("service.stopped")
         finally:
             self.bench.make_safe()
+
+    def _stopped(self) -> None:
+        """Go on after a stop that was meant for what ran, and not for the service."""
+        self.bench.make_safe()
+        if not self._ending.is_set():
+            self.bench.clear_stop()
 
     def round(self) -> None:
         """Do what was posted, then what is due, then let a little time pass."""
@@ -101,7 +114,7 @@ class Service:
                 break
             self._obey(command)
         if not self._ending.is_set():
-            self.bench.idle(IDLE_S)
+            self.bench.idle(self.idle_s)
         self._look_round()
 
     def end(self) -> None:
@@ -115,15 +128,47 @@ class Service:
 
     def _measure_if_due(self) -> None:
         tripped = any(row.kind == "trip" for row in self.bench.guard.acting)
-        last, every = self.store.last_started(Source.TANK), timedelta(hours=self.config.schedule.every_h)
-        if not self._ending.is_set() and not tripped and is_due(self.clock.now(), last, every):
+        if not self._ending.is_set() and not tripped and self.decision().start:
             self.measure(Source.TANK)
+
+    def decision(self) -> Decision:
+        """Return whether a determination is due, and why or why not."""
+        holding = self.store.conditions()
+        unmet = tuple(name for name in self.config.schedule.conditions if not holding.get(name, False))
+        circumstances = Circumstances(self.store.last_started(Source.TANK), self.store.last_dose(), unmet)
+        return decide(self.config.schedule, self.clock.now(), circumstances)
+
+    # What others see and ask ------------------------------------------------------------
+
+    def claim(self, what: str) -> None:
+        """Say that something is about to run, so that nobody else begins."""
+        self.running = {"what": what, "phase": "waiting", "points": []}
+
+    def release(self) -> None:
+        """Say that it is over."""
+        self.running = None
+
+    def stop_what_runs(self) -> None:
+        """Ask, from any thread, that what is under way stops; the service goes on."""
+        if self.running is not None:
+            self.bench.request_stop()
+
+    def _watch(self, step: Step) -> None:
+        before = self.running or {}
+        points = list(before.get("points", ()))  # type: ignore[call-overload]
+        event: dict[str, object] = {"phase": step.phase, "at_s": step.at_s}
+        if step.titrant_ml is not None and step.emf_mv is not None:
+            points.append([step.titrant_ml, step.emf_mv])
+            event["point"] = points[-1]
+        self.running = {**before, "phase": step.phase, "points": points}
+        self.on_event("step", event)
+        self.watcher(step)
 
     def _obey(self, command: Command) -> None:
         try:
             command()
         except StopRequested:
-            raise
+            self._stopped()
         except SalternError as error:
             self._log.error("command.refused", what=error.what, where=error.where, remedy=error.remedy)
 
@@ -146,10 +191,18 @@ class Service:
 
     def _measure_once(self, source: Source, judged: Callable[[Determination], Determination]) -> Determination:
         """Carry out one determination, keep it, and tell what the keeper should know of it."""
-        with structlog.contextvars.bound_contextvars(determination=self.store.next_id()):
+        number = self.store.next_id()
+        self.running = {"what": f"measure {source.value}", "id": number, "phase": "starting", "points": []}
+        with structlog.contextvars.bound_contextvars(determination=number):
             self._log.info("determination.started", source=source.value)
-            outcome = judged(determine(self.bench, source, self._expectation(source), self.watcher))
+            try:
+                outcome = judged(determine(self.bench, source, self._expectation(source), self._watch))
+            finally:
+                self.running = None
+                if not self._ending.is_set():
+                    self.bench.clear_stop()
             self._keep(outcome)
+            self.on_event("finished", determination_json(number, outcome))
             self._log.info(
                 "determination.finished",
                 verdict=outcome.alkalinity.verdict.value,
@@ -173,7 +226,7 @@ class Service:
             case ["reset"]:
                 self.bench.guard.reset("operator")
             case ["empty"]:
-                empty(self.bench, Notebook(self.bench, self.watcher))
+                empty(self.bench, Notebook(self.bench, self._watch))
                 self.bench.guard.scan()
             case ["measure"]:
                 self.measure(Source.TANK)
@@ -234,7 +287,7 @@ class Service:
             "probes-dry",
             "the probes have stood without fresh sample for too long: put them into storage solution or sample now",
         )
-        runs_per_day = 24.0 / self.config.schedule.every_h
+        runs_per_day = self.config.schedule.starts_per_day
         ledger = self.bench.ledger
         days_left = ledger.titrant_left_ml.low / (runs_per_day * TITRANT_PER_RUN_GUESS_ML)
         self._standing(
@@ -282,6 +335,7 @@ class Service:
     def _tell(self, alert: Alert) -> None:
         self.told.append(alert)
         del self.told[:-1000]
+        self.on_event("alert", {"code": alert.code, "severity": alert.severity.label, "text": alert.text})
         self._log.warning("alert", severity=alert.severity.label, code=alert.code, text=alert.text)
         try:
             self.store.keep_alert(alert)

@@ -327,10 +327,12 @@ class Bench:
                 if not watch.wet_seen:
                     break
             settled = True
+            self._filled_ml = 0.0  # what still stands there is not known any more
             return Drained(False, wet_seen, None, ran_s)
         finally:
             if not settled:  # cut short: all of it may have gone, and none
                 self.ledger = books.drained(self.ledger, self.ledger.vessel_ml.high)
+                self._filled_ml = 0.0
             self.ledger = replace(self.ledger, stage=None)
             self._commit_if_possible(self.ledger, "drain ended")
 

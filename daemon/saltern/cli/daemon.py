@@ -5,6 +5,9 @@ from typing import Annotated
 
 import typer
 
+COMMANDS_WITHIN_S = 0.5
+"""An idle bench takes up a command so soon."""
+
 
 def daemon(
     bench: Annotated[Path | None, typer.Argument(help="Bench file; without one, the default simulated bench.")] = None,
@@ -15,13 +18,22 @@ def daemon(
     """Run a bench in real time; SIGTERM and SIGINT end it in order, pumps off."""
     from saltern.cli.logs import service_logs
     from saltern.cli.opening import opened
+    from saltern.records.store import open_for_reading
+    from saltern.remote import Remote
+    from saltern.rpc.server import Server
     from saltern.waking import ClockWaker, RealTimeWaker
 
     service_logs()
     with opened(bench, pace) as here:
         service = here.service
+        service.idle_s = COMMANDS_WITHIN_S
+        reader = open_for_reading(here.records, here.clock)
+        server = Server(here.socket, Remote(service, reader).handlers())
+        service.on_event = server.publish
         waker = ClockWaker(service.look, here.clock) if here.simulated else RealTimeWaker(service.look)
         try:
             service.run()
         finally:
             waker.stop()
+            server.close()
+            reader.close()

@@ -7,8 +7,8 @@ import sys
 
 import typer
 
-from saltern.cli import check, daemon, demo, evaluate, operate, results, show, simulate
-from saltern.errors import ConfigError, InterlockError, SalternError, StartupError
+from saltern.cli import check, daemon, demo, evaluate, keep, live, operate, results, show, simulate
+from saltern.errors import ConfigError, InterlockError, NotRunningError, RemoteError, SalternError, StartupError
 
 app = typer.Typer(
     name="saltern",
@@ -24,11 +24,17 @@ app.command()(check.check)
 app.command()(results.results)
 app.command()(show.show)
 app.command()(daemon.daemon)
+app.command()(live.status)
+app.command()(live.measure)
+app.command()(live.stop)
+app.command()(keep.schedule)
+app.command()(keep.condition)
+app.add_typer(keep.log, name="log")
 app.command()(operate.reset)
 app.command()(operate.empty)
 app.command()(operate.part)
 
-FAILED, USAGE, REFUSED = 1, 2, 3
+FAILED, USAGE, REFUSED, NOT_RUNNING = 1, 2, 3, 4
 
 
 def main() -> None:
@@ -47,6 +53,14 @@ def main() -> None:
 
 def exit_code(error: SalternError) -> int:
     """Return the exit code of an error."""
+    if isinstance(error, RemoteError):
+        return error.code if error.code in (USAGE, REFUSED) else FAILED
     if isinstance(error, InterlockError):
         return REFUSED
+    if isinstance(error, NotRunningError):
+        return NOT_RUNNING
     return USAGE if isinstance(error, ConfigError | StartupError) else FAILED
+
+
+if __name__ == "__main__":
+    main()

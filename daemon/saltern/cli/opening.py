@@ -8,7 +8,7 @@ from importlib.metadata import entry_points
 from pathlib import Path
 
 from saltern.clock import Clock, PacedClock, RealClock
-from saltern.config import load_bench, shipped_config
+from saltern.config import load_bench, records_path, shipped_config, socket_path
 from saltern.errors import ConfigError
 from saltern.records.store import open_store
 from saltern.service import Service, open_service
@@ -21,6 +21,8 @@ class Opened:
     service: Service
     clock: Clock
     simulated: bool
+    records: Path
+    socket: Path
 
 
 @contextmanager
@@ -40,7 +42,8 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
     if pace != 1.0 and not simulated:
         raise ConfigError("--pace is for the simulated bench", where=str(path), remedy="Leave it out")
     clock = PacedClock(pace, start=RealClock().now()) if simulated else RealClock()
-    records = Path(config.records.path) if bench is None else bench.parent / config.records.path
+    folder = Path() if bench is None else bench.parent
+    records = records_path(config, folder)
     store = open_store(records, clock)
     try:
         (opener,) = entry_points(group="saltern.wires", name=config.wires)
@@ -50,7 +53,7 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
             for number in (signal.SIGTERM, signal.SIGINT):
                 signal.signal(number, lambda *_: service.end())
             try:
-                yield Opened(service, clock, simulated)
+                yield Opened(service, clock, simulated, records, socket_path(config, folder))
             finally:
                 service.bench.close()
         finally:

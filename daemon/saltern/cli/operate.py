@@ -1,9 +1,11 @@
-"""`saltern reset`, `empty` and `part`: what an operator does at a bench whose service is stopped."""
+"""`saltern reset`, `empty` and `part`: what an operator does at a bench, its service running or not."""
 
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+DONE_WITHIN_S = 900.0  # a drain with its tries takes minutes
 
 BenchFile = Annotated[Path, typer.Argument(help="Bench file.", show_default=False)]
 
@@ -28,12 +30,25 @@ def part(
 
 
 def _operate(bench: Path, words: list[str]) -> None:
+    """Let the running service do it; without one, open the bench and do it here."""
+    from saltern.cli.present import console
+    from saltern.config import load_bench, socket_path
+    from saltern.errors import NotRunningError
+    from saltern.rpc.client import Client
+
+    try:
+        with Client(socket_path(load_bench(bench), bench.parent)) as client:
+            acting = client.call("operate", within_s=DONE_WITHIN_S, words=words)["acting"]
+    except NotRunningError:
+        acting = _operate_here(bench, words)
+    console().print(f"Done: {' '.join(words)}. Interlocks acting: {', '.join(acting) or 'none'}.")
+
+
+def _operate_here(bench: Path, words: list[str]) -> list[str]:
     from saltern.cli.logs import service_logs
     from saltern.cli.opening import opened
-    from saltern.cli.present import console
 
     service_logs()
     with opened(bench) as here:
         here.service.operator(words)
-        acting = ", ".join(row.name for row in here.service.bench.guard.acting)
-    console().print(f"Done: {' '.join(words)}. Interlocks acting: {acting or 'none'}.")
+        return [row.name for row in here.service.bench.guard.acting]

@@ -1,7 +1,7 @@
 """`saltern results`: what was measured."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -17,13 +17,14 @@ def results(
     """List results, oldest first."""
     from saltern.cli.present import console, print_determinations, print_json
     from saltern.clock import RealClock
+    from saltern.records.as_json import determination_json
     from saltern.records.store import open_for_reading
 
     store = open_for_reading(records_path(db, bench), RealClock())
     rows = store.results(limit)[::-1]
     store.close()
     if as_json:
-        print_json({"schema_version": 1, "determinations": [as_dict(number, d) for number, d in rows]})
+        print_json({"schema_version": 1, "determinations": [determination_json(number, d) for number, d in rows]})
     elif rows:
         print_determinations(rows)
     else:
@@ -46,29 +47,3 @@ def records_path(db: Path | None, bench: Path | None) -> Path:
         return db
     assert bench is not None  # noqa: S101 - the check above
     return bench.parent / load_bench(bench).records.path
-
-
-def as_dict(number: int, d: Any) -> dict[str, Any]:
-    """Return a determination for JSON, k = 1."""
-    from saltern.chemistry.units import umol_kg_to_dkh
-
-    def quantity(q: Any, name: str) -> dict[str, Any]:
-        return {name: q.value, "u": q.u, "verdict": q.verdict.value, "reasons": [r.value for r in q.reasons]}
-
-    alkalinity = quantity(d.alkalinity, "umol_per_kg")
-    salinity = d.salinity.value if d.salinity.value is not None else 35.0
-    alkalinity["dkh"] = None if d.alkalinity.value is None else umol_kg_to_dkh(d.alkalinity.value, salinity)
-    return {
-        "id": number,
-        "source": d.source.value,
-        "started_utc": d.started_at.isoformat(),
-        "method": d.method,
-        "alkalinity": alkalinity,
-        "ph_total": quantity(d.ph_total, "value"),
-        "salinity": quantity(d.salinity, "value"),
-        "ph_nbs": d.ph_nbs,
-        "temperature_c": d.temperature_c,
-        "titrant_ml": d.titrant_ml,
-        "budget_umol_per_kg": d.budget_umol_kg,
-        "remarks": list(d.remarks),
-    }

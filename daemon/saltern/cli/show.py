@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from saltern.cli.results import as_dict, records_path
+from saltern.cli.results import records_path
 
 
 def show(
@@ -17,13 +17,14 @@ def show(
     """Show one determination: values, electrode, budget, curve, residuals, remarks."""
     from saltern.cli.present import print_json
     from saltern.clock import RealClock
+    from saltern.records.as_json import determination_json
     from saltern.records.store import open_for_reading
 
     store = open_for_reading(records_path(db, bench), RealClock())
     d = store.determination(number)
     store.close()
     if as_json:
-        print_json({"schema_version": 1, **as_dict(number, d), **_curve(d)})
+        print_json({"schema_version": 1, **determination_json(number, d), **_curve(d)})
     else:
         _print(number, d)
 

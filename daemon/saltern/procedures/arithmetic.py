@@ -33,7 +33,7 @@ def tip_loss_umol_kg(config: BenchConfig, idle_h: float) -> float:
 def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
     """Return what follows from the bench file: name, value, unit."""
     vessel, pumps, sample = config.vessel, config.pumps, config.sample
-    runs = 24.0 / config.schedule.every_h
+    runs = config.schedule.starts_per_day
     per_mm = vessel.area_cm2 / 10.0
     after_ml = sample.volume_ml + vessel.residue_ml + titrant_per_run_ml(config)
     sample_ml_s = _rate_ml_s(config, "sample")
@@ -56,7 +56,11 @@ def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
         ("tank water taken", runs * sample_per_run_ml(config) / 1000.0, "L/day"),
         ("salt that leaves with it, at salinity 35", runs * sample_per_run_ml(config) * 0.0358, "g/day"),
         ("waste container lasts", config.waste.container_ml / (runs * sample_per_run_ml(config)), "days"),
-        ("tip loss between runs, if not discarded", tip_loss_umol_kg(config, config.schedule.every_h), "umol/kg"),
+        (
+            "tip loss between runs, if not discarded",
+            tip_loss_umol_kg(config, 24.0 / config.schedule.starts_per_day),
+            "umol/kg",
+        ),
         ("sample pump may pass in a permit's lapse", sample_ml_s * _lapse_s(config, "sample"), "mL"),
     ]
 

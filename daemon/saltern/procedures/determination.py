@@ -21,14 +21,21 @@ from saltern.procedures.outcome import Determination, Quantity, Source
 from saltern.procedures.rinse import plan_for
 from saltern.procedures.settling import Plateau
 from saltern.procedures.titrate import CeilingError, settled_reading, titrate
-from saltern.procedures.vessel import NotEmptyError, SampleNotDrawnError, empty, fill, rinse
+from saltern.procedures.vessel import (
+    ELECTRODE_WET_LAGS,
+    NotEmptyError,
+    SampleNotDrawnError,
+    empty,
+    fill,
+    rinse,
+    wet_the_cell,
+)
 from saltern.quality.history import NO_HISTORY, History, alkalinity_against, electrode_against, ph_against
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
 from saltern.quality.verdict import Reason, Verdict
 
 STABLE_CONDUCTIVITY, STABLE_TEMPERATURE_K = 0.003, 0.1  # two readings in a row may differ by this much
 MOST_TRIES = 12
-ELECTRODE_WET_LAGS = 8.0
 
 
 @dataclass(frozen=True)
@@ -124,6 +131,8 @@ def prepare(bench: Bench, notebook: Notebook) -> None:
         empty(bench, notebook, "empty, for the vessel's content is not known")
         fill(bench, notebook, bench.config.sample.keep_wet_ml, "fill a little")
         bench.wait(ELECTRODE_WET_LAGS * bench.config.probes.ph.lag_s)
+    if not wet_the_cell(bench, notebook):
+        empty(bench, notebook)  # tries, and says that it cannot be proved
     notebook.enter("permit of titrant")
     bench.prove_permit("titrant")
     discard_tip(bench, notebook)

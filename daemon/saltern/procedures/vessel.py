@@ -5,6 +5,9 @@ from saltern.errors import MotionError
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.rinse import RinsePlan
 
+ROOM_FOR_GAIN, COVERS_THE_TIPS = 1.1, 1.3
+ELECTRODE_WET_LAGS = 8.0  # an electrode that stood in air must come to rest before its signal may tell of acid
+
 
 class NotEmptyError(MotionError):
     """A drain ended without proof that the vessel is empty."""
@@ -31,6 +34,29 @@ def empty(bench: Bench, notebook: Notebook, phase: str = "empty") -> None:
             where=f"{bench.config.name}, {phase}",
             remedy="Look at the waste line and container and the vessel's level, then run `saltern empty`",
         )
+
+
+def wet_the_cell(bench: Bench, notebook: Notebook) -> bool:
+    """Where the cell is dry, add a little sample if the vessel has room for it whatever it holds.
+
+    Only a cell that falls dry proves a vessel empty; one found dry, after a drain that was stopped, proves nothing.
+
+    Returns
+    -------
+    bool
+        Whether the cell is wet, and the electrode at rest.
+    """
+    config = bench.config
+    if bench.conductivity_ms_cm() >= config.probes.conductivity.dry_ms_cm:
+        return True
+    vessel = config.vessel
+    little_ml = COVERS_THE_TIPS * vessel.volume_at_ml(max(vessel.ph_tip_mm, vessel.conductivity_tip_mm))
+    most_ml = bench.ledger.vessel_ml.high + (little_ml + config.sample.air_break_ml) * ROOM_FOR_GAIN
+    if most_ml > vessel.volume_at_ml(vessel.overfill_switch_mm):
+        return False
+    fill(bench, notebook, little_ml, "fill a little, so that emptying shows")
+    bench.wait(ELECTRODE_WET_LAGS * config.probes.ph.lag_s)
+    return True
 
 
 def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill") -> None:

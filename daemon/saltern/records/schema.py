@@ -44,5 +44,16 @@ MIGRATIONS: tuple[str, ...] = (
                ph_nbs, temperature_c, titrant_ml
         FROM determination;
     """,
+    """
+    CREATE TABLE log_entry (
+        id INTEGER PRIMARY KEY,
+        at_utc TEXT NOT NULL,                 -- when it happened, ISO 8601
+        kind TEXT NOT NULL,                   -- dose, water-change, test, remark
+        detail TEXT NOT NULL                  -- JSON, by kind; units in its keys
+    );
+    CREATE INDEX log_by_time ON log_entry (kind, at_utc);
+    CREATE TABLE condition (name TEXT PRIMARY KEY, holds INTEGER NOT NULL, set_utc TEXT NOT NULL);
+    CREATE VIEW v_log AS SELECT id, at_utc, kind, detail FROM log_entry;
+    """,
 )
 VERSION = len(MIGRATIONS)

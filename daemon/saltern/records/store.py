@@ -7,7 +7,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 
@@ -21,6 +21,7 @@ from saltern.ports import Clock
 from saltern.procedures.outcome import Determination, Quantity, Source
 from saltern.quality.verdict import Reason, Verdict
 from saltern.records import blobs
+from saltern.records.keeper import ENTRY, Dose, Logged, OtherTest, Remark, WaterChange
 from saltern.records.schema import MIGRATIONS, VERSION
 
 LEDGERS_KEPT = 5000
@@ -191,6 +192,44 @@ class Store:
                 (alert.at.isoformat(timespec="milliseconds"), alert.at_s, int(alert.severity), alert.code, alert.text),
             )
 
+    # What the keeper says ---------------------------------------------------------------
+
+    def log(self, entry: Dose | WaterChange | OtherTest | Remark, at: datetime) -> int:
+        """Keep what the keeper wrote down; return its number."""
+        detail = entry.model_dump_json(exclude={"kind"})
+        with self._writing("the entry") as connection:
+            cursor = connection.execute(
+                "INSERT INTO log_entry (at_utc, kind, detail) VALUES (?, ?, ?)", (_utc(at), entry.kind, detail)
+            )
+            return int(cursor.lastrowid or 0)
+
+    def logged(self, since: datetime) -> list[Logged]:
+        """Return the keeper's entries since a time, oldest first."""
+        rows = self._all("SELECT * FROM log_entry WHERE at_utc >= ? ORDER BY at_utc, id", (_utc(since),))
+        return [
+            Logged(
+                id=row["id"],
+                at=datetime.fromisoformat(row["at_utc"]),
+                entry=ENTRY.validate_python({"kind": row["kind"], **json.loads(row["detail"])}),
+            )
+            for row in rows
+        ]
+
+    def last_dose(self) -> datetime | None:
+        (newest,) = self._all("SELECT max(at_utc) FROM log_entry WHERE kind = 'dose'")[0]
+        return None if newest is None else datetime.fromisoformat(newest)
+
+    def set_condition(self, name: str, holds: bool) -> None:
+        with self._writing("a condition") as connection:
+            connection.execute(
+                "INSERT INTO condition (name, holds, set_utc) VALUES (?, ?, ?) "
+                "ON CONFLICT (name) DO UPDATE SET holds = excluded.holds, set_utc = excluded.set_utc",
+                (name, int(holds), _utc(self._clock.now())),
+            )
+
+    def conditions(self) -> dict[str, bool]:
+        return {row["name"]: bool(row["holds"]) for row in self._all("SELECT name, holds FROM condition")}
+
     # ----------------------------------------------------------------------------------
 
     @contextmanager
@@ -325,6 +364,11 @@ def _is_sound(path: Path) -> bool:
         if isinstance(error, sqlite3.OperationalError):
             raise storage_error(error, str(path), "the records cannot be opened") from error
         return False
+
+
+def _utc(at: datetime) -> str:
+    """Return a time as all records hold it: UTC, ISO 8601, so that text sorts as time."""
+    return at.astimezone(UTC).isoformat(timespec="milliseconds")
 
 
 def _migrate(connection: sqlite3.Connection, where: str) -> None:

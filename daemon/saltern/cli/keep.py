@@ -1,0 +1,106 @@
+"""`saltern log`, `condition` and `schedule`: what a keeper writes down, says and asks about times."""
+
+from typing import Annotated, Any
+
+import typer
+
+from saltern.cli.live import BenchOption, JsonOption, SocketOption, socket_of
+
+log = typer.Typer(help="Write down what happened at the tank.", no_args_is_help=True)
+At = Annotated[str | None, typer.Option("--at", help="When, ISO 8601 with an offset; now otherwise.")]
+
+
+@log.command()
+def dose(
+    chemical: Annotated[str, typer.Argument(help="What, for example: soda solution.", show_default=False)],
+    amount: Annotated[float, typer.Argument(help="How much.", show_default=False)],
+    unit: Annotated[str, typer.Option(help="mL or g.")] = "mL",
+    at: At = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+) -> None:
+    """A dose of a supplement; no determination starts soon after it."""
+    _log({"kind": "dose", "chemical": chemical, "amount": amount, "unit": unit}, at, bench, socket)
+
+
+@log.command("water-change")
+def water_change(
+    litres: Annotated[float, typer.Argument(help="How much was replaced, L.", show_default=False)],
+    alkalinity_dkh: Annotated[float | None, typer.Option(help="Of the new water.")] = None,
+    salinity: Annotated[float | None, typer.Option(help="Of the new water.")] = None,
+    at: At = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+) -> None:
+    """A water change."""
+    entry = {"kind": "water-change", "litres": litres, "alkalinity_dkh": alkalinity_dkh, "salinity": salinity}
+    _log(entry, at, bench, socket)
+
+
+@log.command("test")
+def other_test(
+    quantity: Annotated[
+        str, typer.Argument(help="alkalinity_dkh, ph, salinity, calcium_mg_l, ...", show_default=False)
+    ],
+    value: Annotated[float, typer.Argument(show_default=False)],
+    method: Annotated[str, typer.Argument(help="How it was measured.", show_default=False)],
+    at: At = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+) -> None:
+    """A value measured by other means."""
+    _log({"kind": "test", "quantity": quantity, "value": value, "method": method}, at, bench, socket)
+
+
+@log.command()
+def remark(
+    text: Annotated[str, typer.Argument(show_default=False)],
+    at: At = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+) -> None:
+    """Anything worth remembering."""
+    _log({"kind": "remark", "text": text}, at, bench, socket)
+
+
+def _log(entry: dict[str, Any], at: str | None, bench: Any, socket: Any) -> None:
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, socket)) as client:
+        number = client.call("log", entry=entry, at=at)["id"]
+    typer.echo(f"Written down, number {number}.")
+
+
+def condition(
+    name: Annotated[str, typer.Argument(help="As schedule.conditions names it.", show_default=False)],
+    holds: Annotated[bool, typer.Argument(help="yes or no", show_default=False)],
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+) -> None:
+    """Say whether a condition holds that scheduled determinations wait for."""
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, socket)) as client:
+        client.call("condition", name=name, holds=holds)
+    typer.echo(f"{name}: {'holds' if holds else 'does not hold'}.")
+
+
+def schedule(
+    count: Annotated[int, typer.Option(min=1, max=100, help="How many.")] = 10,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show the next determinations and why, and whether one is due now."""
+    from saltern.cli.present import console, print_json
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, socket)) as client:
+        found = client.call("schedule", count=count)
+    if as_json:
+        print_json({"schema_version": 1, **found})
+        return
+    screen = console()
+    screen.print(f"now: {'due' if found['now']['due'] else 'not due'}: {found['now']['why']}")
+    for slot in found["next"]:
+        screen.print(f"{slot['at_utc']}  {slot['why']}")

@@ -1,0 +1,104 @@
+"""`saltern status`, `measure` and `stop`: what a keeper asks of a running service, over SSH."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from saltern.errors import ConfigError, NotRunningError
+
+BenchOption = Annotated[Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file of the service.")]
+SocketOption = Annotated[Path | None, typer.Option("--socket", envvar="SALTERN_SOCKET", help="Its socket, instead.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")]
+
+
+def socket_of(bench: Path | None, socket: Path | None) -> Path:
+    """Return the socket that the options mean.
+
+    Raises
+    ------
+    ConfigError
+        Neither is given.
+    """
+    if socket is not None:
+        return socket
+    if bench is None:
+        raise ConfigError(
+            "which service?", where="--bench", remedy="Give --bench BENCH.toml or --socket, or set SALTERN_BENCH"
+        )
+    from saltern.config import load_bench, socket_path
+
+    return socket_path(load_bench(bench), bench.parent)
+
+
+def status(bench: BenchOption = None, socket: SocketOption = None, as_json: JsonOption = False) -> None:
+    """Show one screen: last result, trend, next run, what the bench does, what runs out, what is wrong."""
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, socket)) as client:
+        found = client.call("status")
+    if as_json:
+        from saltern.cli.present import print_json
+
+        print_json(found)
+    else:
+        from saltern.cli.present_live import print_status
+
+        print_status(found)
+
+
+def measure(
+    source: Annotated[
+        str, typer.Option(help="tank, or a bucket kept out of its trend: reference, new-saltwater, other.")
+    ] = "tank",
+    follow: Annotated[bool, typer.Option("--follow", help="Watch the one under way; start none.")] = False,
+    wait: Annotated[bool, typer.Option("--wait", help="Say nothing until it is done.")] = False,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure now and watch; Ctrl-C stops the watching, never the measuring."""
+    from saltern.cli.present import print_json
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, socket)) as client:
+        if not follow:
+            client.call("measure", source=source)
+        begun = client.call("follow")
+        if begun["running"] is None:
+            raise ConfigError("nothing is under way", where="measure --follow", remedy="Leave out --follow to start")
+        try:
+            done = _watch(client, begun["running"], silent=wait or as_json)
+        except KeyboardInterrupt:
+            typer.echo("\nIt goes on. Watch again with: saltern measure --follow", err=True)
+            return
+    if as_json:
+        print_json({"schema_version": 1, **done})
+    else:
+        from saltern.cli.present_live import print_done
+
+        print_done(done)
+    if done["alkalinity"]["verdict"] == "void":
+        raise typer.Exit(1)
+
+
+def _watch(client: Any, running: dict[str, Any], *, silent: bool) -> dict[str, Any]:
+    """Follow until it is done; return the result."""
+    from saltern.cli.present_live import Watched
+
+    with Watched(running, silent=silent) as screen:
+        for kind, what in client.notifications():
+            if kind == "step":
+                screen.step(what)
+            elif kind == "finished":
+                return dict(what)
+    raise NotRunningError("the service went away", where="measure", remedy="Look at its log; the run is void")
+
+
+def stop(bench: BenchOption = None, socket: SocketOption = None) -> None:
+    """Stop what is under way, pumps off; the determination is kept as void, and the service goes on."""
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, socket)) as client:
+        client.call("stop")
+    typer.echo("Stopping.")

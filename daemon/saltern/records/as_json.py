@@ -1,0 +1,31 @@
+"""A determination as JSON, k = 1: one shape for commands, the socket and what is published."""
+
+from typing import Any
+
+from saltern.chemistry.units import umol_kg_to_dkh
+from saltern.procedures.outcome import Determination, Quantity
+
+
+def determination_json(number: int, d: Determination) -> dict[str, Any]:
+    """Return a determination for JSON, k = 1."""
+
+    def quantity(q: Quantity, name: str) -> dict[str, Any]:
+        return {name: q.value, "u": q.u, "verdict": q.verdict.value, "reasons": [r.value for r in q.reasons]}
+
+    alkalinity = quantity(d.alkalinity, "umol_per_kg")
+    salinity = d.salinity.value if d.salinity.value is not None else 35.0
+    alkalinity["dkh"] = None if d.alkalinity.value is None else umol_kg_to_dkh(d.alkalinity.value, salinity)
+    return {
+        "id": number,
+        "source": d.source.value,
+        "started_utc": d.started_at.isoformat(),
+        "method": d.method,
+        "alkalinity": alkalinity,
+        "ph_total": quantity(d.ph_total, "value"),
+        "salinity": quantity(d.salinity, "value"),
+        "ph_nbs": d.ph_nbs,
+        "temperature_c": d.temperature_c,
+        "titrant_ml": d.titrant_ml,
+        "budget_umol_per_kg": d.budget_umol_kg,
+        "remarks": list(d.remarks),
+    }

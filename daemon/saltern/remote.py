@@ -1,0 +1,144 @@
+"""What a keeper may ask of a running service over its socket: the table of handlers.
+
+Handlers run in the socket's thread. What only reads uses a connection of its own; what moves or changes the bench is
+posted to the control thread and answered when it is done.
+"""
+
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from typing import Any
+
+from saltern.errors import ConfigError, SalternError
+from saltern.procedures.outcome import Source
+from saltern.records.store import Store
+from saltern.rpc import protocol
+from saltern.rpc.protocol import BusyError
+from saltern.rpc.server import Answer, Handler
+from saltern.schedule import next_slots
+from saltern.service import Service
+from saltern.status import picture
+
+PICTURE_HOLDS_S = 0.5
+"""A status this young is given again: two hundred clients cost what one does."""
+
+
+@dataclass
+class Remote:
+    """The handlers of one service.
+
+    Parameters
+    ----------
+    service
+        The running bench.
+    reader
+        A connection to its records for reading alone.
+    """
+
+    service: Service
+    reader: Store
+    _picture: dict[str, Any] | None = None
+    _drawn_s: float = 0.0
+
+    def handlers(self) -> dict[str, Handler]:
+        return {
+            "hello": self._hello,
+            "status": self._status,
+            "follow": self._status,
+            "measure": self._measure,
+            "stop": self._stop,
+            "operate": self._operate,
+            "log": self._log,
+            "condition": self._condition,
+            "schedule": self._schedule,
+        }
+
+    def _hello(self, _: protocol.Nothing) -> Answer:
+        return {"version": protocol.VERSION, "bench": self.service.config.name}
+
+    def _status(self, _: protocol.Nothing) -> Answer:
+        now_s = self.service.clock.monotonic()
+        if self._picture is None or not 0.0 <= now_s - self._drawn_s < PICTURE_HOLDS_S:
+            service = self.service
+            self._picture = picture(
+                service.config,
+                self.reader,
+                service.clock.now(),
+                ledger=service.bench.ledger,
+                acting=tuple((row.name, row.kind, row.remedy) for row in service.bench.guard.acting),
+                standing=service.alerting.standing,
+                running=service.running,
+            )
+            self._drawn_s = now_s
+        return {**self._picture, "running": self.service.running}
+
+    def _measure(self, params: protocol.MeasureParams) -> Answer:
+        self._refuse_while_busy()
+        self.service.claim(f"measure {params.source}")
+        self._post(partial(self.service.measure, Source(params.source)), Future())
+        return {"id": self.reader.next_id(), "source": params.source}
+
+    def _stop(self, _: protocol.Nothing) -> Answer:
+        if self.service.running is None:
+            raise BusyError("nothing is under way", where="stop", remedy="There is nothing to stop")
+        self.service.stop_what_runs()
+        return {"stopping": self.service.running}
+
+    def _operate(self, params: protocol.OperateParams) -> "Future[Answer]":
+        self._refuse_while_busy()
+        self.service.claim(" ".join(params.words))
+        answer: Future[Answer] = Future()
+
+        def act() -> Answer:
+            self.service.operator(list(params.words))
+            return {"done": list(params.words), "acting": [row.name for row in self.service.bench.guard.acting]}
+
+        self._post(act, answer)
+        return answer
+
+    def _log(self, params: protocol.LogParams) -> Answer:
+        try:
+            at = self.service.clock.now() if params.at is None else datetime.fromisoformat(params.at)
+        except ValueError as error:
+            raise ConfigError(f"{params.at!r} is no time", where="log", remedy="Give ISO 8601") from error
+        if at.tzinfo is None:
+            raise ConfigError("the time has no offset", where="log", remedy="For example 2026-03-02T18:00+00:00")
+        return {"id": self.service.store.log(params.entry, at)}
+
+    def _condition(self, params: protocol.ConditionParams) -> Answer:
+        self.service.store.set_condition(params.name, params.holds)
+        return {"conditions": self.reader.conditions()}
+
+    def _schedule(self, params: protocol.ScheduleParams) -> Answer:
+        now = self.service.clock.now()
+        last = self.reader.last_started(Source.TANK)
+        slots = next_slots(self.service.config.schedule, now, last, params.count)
+        decision = self.service.decision()
+        return {
+            "now": {"due": decision.start, "why": decision.why},
+            "next": [{"at_utc": slot.at.isoformat(timespec="seconds"), "why": slot.why} for slot in slots],
+        }
+
+    def _refuse_while_busy(self) -> None:
+        running = self.service.running
+        if running is not None:
+            raise BusyError(
+                f"the bench is at work: {running['what']}", where="rpc", remedy="Wait for it, or stop it first"
+            )
+
+    def _post(self, act: Callable[[], object], answer: "Future[Any]") -> None:
+        """Let the control thread do it, and give the answer what came of it."""
+
+        def do() -> None:
+            try:
+                outcome = act()
+            except SalternError as error:
+                answer.set_exception(error)
+                raise
+            finally:
+                self.service.release()
+            answer.set_result(outcome)
+
+        self.service.mailbox.put(do)

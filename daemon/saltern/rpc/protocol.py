@@ -1,0 +1,112 @@
+"""What travels over the socket: one JSON-RPC 2.0 message a line; methods and their parameters; errors and their codes.
+
+The version is that of this page: a client asks for it with `hello`.
+"""
+
+import json
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from saltern.errors import ConfigError, InterlockError, SalternError
+from saltern.records.keeper import Entry
+
+VERSION = 1
+LONGEST_MESSAGE = 65536
+"""Bytes of one line; a client that sends more is told so and dropped."""
+
+PARSE_ERROR, INVALID_REQUEST, NO_SUCH_METHOD, INVALID_PARAMS = -32700, -32600, -32601, -32602
+FAILED, USAGE, REFUSED, BUSY = 1, 2, 3, 5
+"""Codes of our own errors: the exit codes of the command line, and busy."""
+
+
+class BusyError(SalternError):
+    """The bench is at work; what was asked cannot begin."""
+
+    rpc_code = BUSY
+
+
+class Params(BaseModel):
+    """Parameters of a method: named, typed, none unknown."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Nothing(Params):
+    """No parameters."""
+
+
+class MeasureParams(Params):
+    source: Literal["tank", "reference", "new-saltwater", "other"] = "tank"
+
+
+class LogParams(Params):
+    entry: Entry
+    at: str | None = Field(default=None, description="ISO 8601 with an offset; now otherwise")
+
+
+class ConditionParams(Params):
+    name: str = Field(min_length=1, max_length=60)
+    holds: bool
+
+
+class OperateParams(Params):
+    words: tuple[str, ...] = Field(min_length=1, max_length=4)
+
+
+class ScheduleParams(Params):
+    count: int = Field(default=10, ge=1, le=100)
+
+
+METHODS: dict[str, type[Params]] = {
+    "hello": Nothing,
+    "status": Nothing,
+    "follow": Nothing,
+    "measure": MeasureParams,
+    "stop": Nothing,
+    "operate": OperateParams,
+    "log": LogParams,
+    "condition": ConditionParams,
+    "schedule": ScheduleParams,
+}
+"""Method by method, what it takes. `follow` also subscribes to the notifications `step`, `finished` and `alert`."""
+
+
+def json_schema() -> dict[str, Any]:
+    """Return the published schema: for each method, the JSON schema of its parameters."""
+    return {"version": VERSION, "methods": {name: model.model_json_schema() for name, model in METHODS.items()}}
+
+
+def request(number: int, method: str, params: dict[str, Any]) -> bytes:
+    return _line({"jsonrpc": "2.0", "id": number, "method": method, "params": params})
+
+
+def result(number: object, value: Any) -> dict[str, Any]:
+    return {"jsonrpc": "2.0", "id": number, "result": value}
+
+
+def failure(number: object, code: int, message: str, data: dict[str, Any] | None = None) -> dict[str, Any]:
+    error: dict[str, Any] = {"code": code, "message": message}
+    if data is not None:
+        error["data"] = data
+    return {"jsonrpc": "2.0", "id": number, "error": error}
+
+
+def failure_of(number: object, error: SalternError, code: int | None = None) -> dict[str, Any]:
+    """Return an error of ours as a message, with what, where and remedy apart."""
+    if code is None:
+        code = REFUSED if isinstance(error, InterlockError) else USAGE if isinstance(error, ConfigError) else FAILED
+    return failure(number, code, str(error), {"what": error.what, "where": error.where, "remedy": error.remedy})
+
+
+def notification(method: str, params: dict[str, Any]) -> bytes:
+    return _line({"jsonrpc": "2.0", "method": method, "params": params})
+
+
+def _line(message: Any) -> bytes:
+    return json.dumps(message, separators=(",", ":")).encode() + b"\n"
+
+
+def lines(message: Any) -> bytes:
+    """Return a message as it goes over the wire."""
+    return _line(message)

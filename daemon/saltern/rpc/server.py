@@ -1,0 +1,314 @@
+"""The server: one thread, non-blocking, so that no client can keep the bench waiting.
+
+A handler runs in this thread and must not block; what takes the control thread answers with a future. Each client has a
+bounded queue of what it has not read yet, and is dropped when it is full: a slow or dead one costs nobody anything.
+"""
+
+import json
+import os
+import selectors
+import socket
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import structlog
+from pydantic import ValidationError
+
+from saltern.errors import ConfigError, SalternError
+from saltern.rpc import protocol
+
+MOST_CLIENTS = 256
+MOST_UNREAD = 262_144
+"""Bytes that a client may leave unread before it is dropped."""
+
+MODE = 0o660
+LONGEST_PATH = 100  # the kernel's limit is 108 bytes
+ANSWERS_QUEUED = 10_000
+
+Answer = dict[str, Any]
+Handler = Callable[[Any], Answer | Future[Answer]]
+
+
+@dataclass(eq=False)
+class _Client:
+    connection: socket.socket
+    unread: bytearray = field(default_factory=bytearray)  # what it sent, up to the next line end
+    unsent: bytearray = field(default_factory=bytearray)
+    follows: bool = False
+
+
+class Server:
+    """Serves a table of handlers on a Unix socket.
+
+    Parameters
+    ----------
+    path
+        The socket; an old one that nobody serves is replaced.
+    handlers
+        By method name; each takes the validated parameters.
+
+    Raises
+    ------
+    ConfigError
+        The path is too long, cannot be made, or another service answers there.
+    """
+
+    def __init__(self, path: Path, handlers: Mapping[str, Handler]) -> None:
+        self._path = path
+        self._handlers = handlers
+        self._clients: dict[socket.socket, _Client] = {}
+        self._posted: deque[tuple[_Client | None, bytes]] = deque(maxlen=ANSWERS_QUEUED)
+        self._listener = _listen(path)
+        self._woken, self._wake = socket.socketpair()
+        for end in (self._woken, self._wake):
+            end.setblocking(False)
+        self._selector = selectors.DefaultSelector()
+        self._selector.register(self._listener, selectors.EVENT_READ)
+        self._selector.register(self._woken, selectors.EVENT_READ)
+        self._ending = False
+        self._log = structlog.get_logger("saltern.rpc")
+        self._thread = threading.Thread(target=self._serve, name="rpc", daemon=True)
+        self._thread.start()
+
+    def publish(self, method: str, params: Answer) -> None:
+        """Send a notification to all who follow; returns at once, from any thread."""
+        self._post(None, protocol.notification(method, params))
+
+    def close(self) -> None:
+        """Stop serving; whoever is connected sees the end."""
+        self._ending = True
+        self._nudge()
+        self._thread.join(timeout=2.0)
+        for client in list(self._clients.values()):
+            self._drop(client)
+        for end in (self._listener, self._woken, self._wake):
+            end.close()
+        self._selector.close()
+        self._path.unlink(missing_ok=True)
+
+    # The thread -------------------------------------------------------------------------
+
+    def _serve(self) -> None:
+        while not self._ending:
+            for key, mask in self._selector.select(timeout=1.0):
+                if key.fileobj is self._listener:
+                    self._accept()
+                elif key.fileobj is self._woken:
+                    self._deliver()
+                else:
+                    self._attend(self._clients.get(key.fileobj), mask)  # type: ignore[call-overload]
+
+    def _attend(self, client: _Client | None, mask: int) -> None:
+        if client is None:
+            return
+        if mask & selectors.EVENT_READ:
+            self._read(client)
+        if mask & selectors.EVENT_WRITE and client.connection in self._clients:
+            self._write(client)
+
+    def _accept(self) -> None:
+        try:
+            connection, _ = self._listener.accept()
+        except OSError:  # gone again, or no descriptor left: the next one may have more luck
+            return
+        if len(self._clients) >= MOST_CLIENTS:
+            connection.close()
+            return
+        connection.setblocking(False)
+        self._clients[connection] = _Client(connection)
+        self._selector.register(connection, selectors.EVENT_READ)
+
+    def _read(self, client: _Client) -> None:
+        try:
+            data = client.connection.recv(65536)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data:
+            self._drop(client)
+            return
+        client.unread += data
+        while (end := client.unread.find(b"\n")) >= 0:
+            line, client.unread = bytes(client.unread[:end]), client.unread[end + 1 :]
+            if line.strip():
+                self._answer(client, line)
+            if client.connection not in self._clients:
+                return
+        if len(client.unread) > protocol.LONGEST_MESSAGE:
+            self._send(client, protocol.lines(protocol.failure(None, protocol.INVALID_REQUEST, "the line is too long")))
+            self._drop(client)
+
+    def _answer(self, client: _Client, line: bytes) -> None:
+        try:
+            message = json.loads(line)
+        except (ValueError, RecursionError):
+            answer = protocol.failure(None, protocol.PARSE_ERROR, "this line is not JSON")
+            self._send(client, protocol.lines(answer))
+            return
+        if isinstance(message, list):
+            self._answer_batch(client, message)
+            return
+        self._call(client, message, lambda answer: self._post(client, protocol.lines(answer)))
+
+    def _answer_batch(self, client: _Client, messages: list[Any]) -> None:
+        """Answer all together, as JSON-RPC 2.0 has it, when the last is done."""
+        if not messages:
+            answer = protocol.failure(None, protocol.INVALID_REQUEST, "the batch is empty")
+            self._send(client, protocol.lines(answer))
+            return
+        expected = sum(1 for message in messages if not _is_request(message) or "id" in message)
+        answers: list[Answer] = []
+
+        def gather(answer: Answer) -> None:
+            answers.append(answer)
+            if len(answers) == expected:
+                self._post(client, protocol.lines(answers))
+
+        for message in messages:
+            self._call(client, message, gather)
+
+    def _call(self, client: _Client, message: Any, reply: Callable[[Answer], None]) -> None:
+        number = message.get("id") if isinstance(message, dict) else None
+        wanted = not isinstance(message, dict) or "id" in message
+
+        def answer(what: Answer) -> None:
+            if wanted:
+                reply(what)
+
+        if not _is_request(message):
+            reply(protocol.failure(None, protocol.INVALID_REQUEST, "this is not a JSON-RPC 2.0 request"))
+            return
+        model, handler = protocol.METHODS.get(message["method"]), self._handlers.get(message["method"])
+        if model is None or handler is None:
+            answer(protocol.failure(number, protocol.NO_SUCH_METHOD, f"there is no method {message['method']!r}"))
+            return
+        try:
+            params = model.model_validate(message.get("params", {}))
+        except ValidationError as error:
+            problems = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
+            answer(protocol.failure(number, protocol.INVALID_PARAMS, problems))
+            return
+        try:
+            outcome = handler(params)
+        except SalternError as error:
+            answer(protocol.failure_of(number, error, getattr(error, "rpc_code", None)))
+            return
+        if message["method"] == "follow":
+            client.follows = True
+        if isinstance(outcome, Future):
+            outcome.add_done_callback(lambda done: answer(_outcome(number, done)))
+        else:
+            answer(protocol.result(number, outcome))
+
+    # Sending ------------------------------------------------------------------------------
+
+    def _post(self, client: _Client | None, data: bytes) -> None:
+        self._posted.append((client, data))
+        self._nudge()
+
+    def _nudge(self) -> None:
+        try:
+            self._wake.send(b"!")
+        except OSError:  # it is awake already, or gone
+            return
+
+    def _deliver(self) -> None:
+        try:
+            self._woken.recv(4096)
+        except BlockingIOError:
+            return
+        while self._posted:
+            client, data = self._posted.popleft()
+            for receiver in [c for c in self._clients.values() if c.follows] if client is None else [client]:
+                if receiver.connection in self._clients:
+                    self._send(receiver, data)
+
+    def _send(self, client: _Client, data: bytes) -> None:
+        if len(client.unsent) + len(data) > MOST_UNREAD:
+            self._log.info("rpc.client_dropped", reason="it does not read")
+            self._drop(client)
+            return
+        client.unsent += data
+        self._write(client)
+
+    def _write(self, client: _Client) -> None:
+        try:
+            sent = client.connection.send(client.unsent)
+        except BlockingIOError:
+            sent = 0
+        except OSError:
+            self._drop(client)
+            return
+        del client.unsent[:sent]
+        events = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.unsent else 0)
+        self._selector.modify(client.connection, events)
+
+    def _drop(self, client: _Client) -> None:
+        if self._clients.pop(client.connection, None) is not None:
+            self._selector.unregister(client.connection)
+            client.connection.close()
+
+
+def _is_request(message: Any) -> bool:
+    return (
+        isinstance(message, dict)
+        and message.get("jsonrpc") == "2.0"
+        and isinstance(message.get("method"), str)
+        and isinstance(message.get("params", {}), dict)
+        and isinstance(message.get("id"), str | int | float | None)
+        and not isinstance(message.get("id"), bool)
+    )
+
+
+def _outcome(number: object, done: "Future[Answer]") -> Answer:
+    error = done.exception()
+    if error is None:
+        return protocol.result(number, done.result())
+    if isinstance(error, SalternError):
+        return protocol.failure_of(number, error)
+    return protocol.failure(number, protocol.FAILED, f"{type(error).__name__}: {error}")
+
+
+def _listen(path: Path) -> socket.socket:
+    if len(os.fsencode(path)) > LONGEST_PATH:
+        raise ConfigError(
+            f"the socket's path is longer than {LONGEST_PATH} bytes",
+            where=str(path),
+            remedy="Set service.socket to a shorter one",
+        )
+    if path.is_socket():
+        _refuse_a_served_one(path)
+    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        if path.is_socket():
+            path.unlink()
+        listener.bind(str(path))
+        path.chmod(MODE)
+        listener.listen(MOST_CLIENTS)
+        listener.setblocking(False)
+    except OSError as error:
+        listener.close()
+        raise ConfigError(
+            f"the socket cannot be made ({error.strerror or error})",
+            where=str(path),
+            remedy="Set service.socket to a folder that exists and is writable",
+        ) from error
+    return listener
+
+
+def _refuse_a_served_one(path: Path) -> None:
+    probe = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        probe.settimeout(0.5)
+        probe.connect(str(path))
+    except OSError:
+        return  # a dead service left it
+    finally:
+        probe.close()
+    raise ConfigError("another service answers here", where=str(path), remedy="Stop that one first")

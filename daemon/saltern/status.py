@@ -1,0 +1,84 @@
+"""What a running bench says of itself: one immutable picture for `status`, built outside the control thread."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from saltern.alerts import Alert
+from saltern.bench.ledger import Ledger
+from saltern.config import BenchConfig
+from saltern.procedures.arithmetic import titrant_per_run_ml
+from saltern.procedures.outcome import Source
+from saltern.records.as_json import determination_json
+from saltern.records.store import Store
+from saltern.schedule import next_slots
+from saltern.tank.trend import trend
+
+TREND_DAYS = 7
+
+
+def picture(
+    config: BenchConfig,
+    reader: Store,
+    now: datetime,
+    *,
+    ledger: Ledger,
+    acting: tuple[tuple[str, str, str], ...],
+    standing: tuple[Alert, ...],
+    running: dict[str, Any] | None,
+) -> dict[str, Any]:
+    """Return the status as JSON.
+
+    Parameters
+    ----------
+    config, reader, now
+        The bench, its records (a connection of the caller's own), the time.
+    ledger, acting, standing, running
+        As they are this moment: volumes, interlocks as (name, kind, remedy), alerts, and the run under way.
+    """
+    newest = reader.results(1)
+    since = now - timedelta(days=TREND_DAYS)
+    past = [d for d in reader.believed(Source.TANK, 200) if d.started_at >= since]
+    known = [
+        (d.started_at, d.alkalinity.value, d.alkalinity.u)
+        for d in past
+        if d.alkalinity.value is not None and d.alkalinity.u
+    ]
+    line = trend([at for at, _, _ in known], [value for _, value, _ in known], [u for _, _, u in known])
+    last_started = reader.last_started(Source.TANK) if running is None else now
+    slots = next_slots(config.schedule, now, last_started, 1)
+    a_day_ml = config.schedule.starts_per_day * titrant_per_run_ml(config, config.expected_dkh or 7.0)
+    room_ml = config.waste.container_ml - config.vessel.capacity_ml - ledger.waste_ml.high
+    return {
+        "schema_version": 1,
+        "bench": config.name,
+        "at_utc": now.isoformat(timespec="seconds"),
+        "running": running,
+        "last": determination_json(*newest[0]) if newest else None,
+        "trend": None
+        if line is None
+        else {
+            "umol_per_kg_per_day": line.umol_kg_per_day,
+            "u": line.u_umol_kg_per_day,
+            "results": line.results,
+            "days": TREND_DAYS,
+        },
+        "next": None if not slots else {"at_utc": slots[0].at.isoformat(timespec="seconds"), "why": slots[0].why},
+        "titrant": {
+            "left_ml": [ledger.titrant_left_ml.low, ledger.titrant_left_ml.high],
+            "days_left": ledger.titrant_left_ml.low / a_day_ml,
+        },
+        "waste": {"in_ml": [ledger.waste_ml.low, ledger.waste_ml.high], "room_ml": max(0.0, room_ml)},
+        "vessel_ml": [ledger.vessel_ml.low, ledger.vessel_ml.high],
+        "interlocks": [{"name": name, "kind": kind, "remedy": remedy} for name, kind, remedy in acting],
+        "alerts": [
+            {
+                "code": alert.code,
+                "severity": alert.severity.label,
+                "for_the_keeper": alert.severity.for_the_keeper,
+                "since_utc": alert.at.isoformat(timespec="seconds"),
+                "text": alert.text,
+            }
+            for alert in standing
+        ],
+        "conditions": reader.conditions(),
+    }

@@ -1,0 +1,1 @@
+"""What the numbers mean for the tank."""
