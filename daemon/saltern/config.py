@@ -277,6 +277,43 @@ class ServiceTable(Table):
     )
 
 
+class Mqtt(Table):
+    """A broker of the keeper's own. Results and alerts go out; no commands come in."""
+
+    host: str
+    port: int = Field(default=1883, ge=1, le=65535)
+    base: str = Field(default="saltern", pattern=r"^[^#+\s]+$", description="first part of every topic")
+    user: str | None = None
+    password_file: str | None = Field(default=None, description="credential: a file that only the service may read")
+    tls: bool = False
+    ca_file: str | None = None
+
+
+class Metrics(Table):
+    """OpenMetrics, for a time-series database that asks."""
+
+    textfile: str | None = Field(default=None, description="rewritten whole after each determination")
+    port: int | None = Field(default=None, ge=1, le=65535, description="served on loopback alone")
+
+
+class Alerts(Table):
+    """When the keeper is told, beyond what interlocks and results tell by themselves."""
+
+    low_dkh: float | None = Field(default=None, ge=0, le=30)
+    high_dkh: float | None = Field(default=None, ge=0, le=30)
+    change_dkh_per_day: float | None = Field(default=None, gt=0, le=10, description="faster than this, either way")
+    no_result_h: float = Field(default=24.0, gt=0, le=720)
+    titrant_days: float = Field(default=3.0, gt=0, le=60)
+    waste_part: float = Field(default=0.85, gt=0, le=1, description="of the container's room")
+    repeat_h: float = Field(default=12.0, gt=0, le=168, description="told again so often until acknowledged or gone")
+    quiet: tuple[tuple[time, time], ...] = Field(default=(), description="in schedule.time_zone; only act-now is sent")
+    heartbeat: time | None = Field(default=None, description="a word each day that all is well, or what is not")
+    urls_file: str | None = Field(default=None, description="credential: notification addresses, one a line")
+    watcher_url_file: str | None = Field(
+        default=None, description="credential: an address outside the house that misses us when we fall silent"
+    )
+
+
 class BenchConfig(Table):
     """One machine."""
 
@@ -300,6 +337,9 @@ class BenchConfig(Table):
     schedule: Schedule = Schedule()
     records: Records = Records()
     service: ServiceTable = ServiceTable()
+    mqtt: Mqtt | None = None
+    metrics: Metrics = Metrics()
+    alerts: Alerts = Alerts()
 
     @model_validator(mode="after")
     def _everything_fits(self) -> "BenchConfig":

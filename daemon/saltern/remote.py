@@ -53,12 +53,18 @@ class Remote:
             "log": self._log,
             "condition": self._condition,
             "schedule": self._schedule,
+            "acknowledge": self._acknowledge,
+            "alert-test": self._alert_test,
         }
 
     def _hello(self, _: protocol.Nothing) -> Answer:
         return {"version": protocol.VERSION, "bench": self.service.config.name}
 
     def _status(self, _: protocol.Nothing) -> Answer:
+        return self.status()
+
+    def status(self) -> dict[str, Any]:
+        """Return the bench's status, half a second old at most."""
         now_s = self.service.clock.monotonic()
         if self._picture is None or not 0.0 <= now_s - self._drawn_s < PICTURE_HOLDS_S:
             service = self.service
@@ -120,6 +126,16 @@ class Remote:
             "now": {"due": decision.start, "why": decision.why},
             "next": [{"at_utc": slot.at.isoformat(timespec="seconds"), "why": slot.why} for slot in slots],
         }
+
+    def _acknowledge(self, params: protocol.AcknowledgeParams) -> Answer:
+        if not self.service.alerting.acknowledge(params.code):
+            standing = ", ".join(alert.code for alert in self.service.alerting.standing) or "none"
+            raise ConfigError(f"no alert {params.code!r} stands", where="acknowledge", remedy=f"Standing: {standing}")
+        return {"acknowledged": params.code}
+
+    def _alert_test(self, _: protocol.Nothing) -> Answer:
+        self.service.mailbox.put(self.service.test_alert)
+        return {"told": True}
 
     def _refuse_while_busy(self) -> None:
         running = self.service.running

@@ -135,13 +135,13 @@ def _times_of_day(schedule: Schedule) -> list[tuple[time, str]]:
     return [(time(m // 60, m % 60), f"{why} from {start:%H:%M}") for m in spread]
 
 
+def is_within(local: time, spans: tuple[tuple[time, time], ...]) -> bool:
+    """Return whether a local time lies in one of the spans, which may run past midnight."""
+    return any(begin <= local < end if begin < end else local >= begin or local < end for begin, end in spans)
+
+
 def _is_quiet(schedule: Schedule, at: datetime) -> bool:
-    local = at.astimezone(_zone(schedule)).time()
-    for begin, end in schedule.quiet:
-        inside = begin <= local < end if begin < end else local >= begin or local < end
-        if inside:
-            return True
-    return False
+    return is_within(at.astimezone(_zone(schedule)).time(), schedule.quiet)
 
 
 def _zone(schedule: Schedule) -> ZoneInfo:

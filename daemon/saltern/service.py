@@ -8,7 +8,8 @@ import queue
 import threading
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import structlog
 
@@ -18,7 +19,7 @@ from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
 from saltern.bench.guard import TripEvent
 from saltern.chemistry.endpoint.curve import Estimate
-from saltern.chemistry.units import dkh_to_umol_kg
+from saltern.chemistry.units import dkh_to_umol_kg, umol_kg_to_dkh
 from saltern.config import BenchConfig
 from saltern.errors import ConfigError, SalternError, StorageError
 from saltern.ports import Clock, Wires
@@ -33,11 +34,11 @@ from saltern.quality.verdict import Verdict
 from saltern.records.as_json import determination_json
 from saltern.records.store import Store
 from saltern.schedule import Circumstances, Decision, decide
+from saltern.tank.trend import trend
 
 IDLE_S = 5.0
-TITRANT_LOW_DAYS = 3.0
+ALIVE_WITHIN_S = 120.0
 TITRANT_PER_RUN_GUESS_ML = 10.0
-WASTE_NEARLY_FULL = 0.85
 
 Command = Callable[[], object]
 
@@ -76,6 +77,9 @@ class Service:
         self.mailbox: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._dry_by_s: float | None = None
         self._in_doubt = False
+        self._round_s = clock.monotonic()
+        self._believed_s = clock.monotonic()
+        self._beaten_on: date | None = None
         self.running: dict[str, object] | None = None  # replaced, never changed: other threads read it
         self.on_event: Callable[[str, dict[str, object]], None] = lambda kind, what: None
         self._ending = threading.Event()
@@ -107,6 +111,7 @@ class Service:
 
     def round(self) -> None:
         """Do what was posted, then what is due, then let a little time pass."""
+        self._round_s = self.clock.monotonic()
         while not self._ending.is_set():
             try:
                 command = self.mailbox.get_nowait()
@@ -116,6 +121,10 @@ class Service:
         if not self._ending.is_set():
             self.bench.idle(self.idle_s)
         self._look_round()
+
+    def is_alive(self) -> bool:
+        """Return, to any thread, whether the control loop has come round lately."""
+        return self.running is not None or self.clock.monotonic() - self._round_s < ALIVE_WITHIN_S
 
     def end(self) -> None:
         """Ask for an orderly end, from any thread or signal handler: what moves stops, a run is void and kept."""
@@ -287,24 +296,84 @@ class Service:
             "probes-dry",
             "the probes have stood without fresh sample for too long: put them into storage solution or sample now",
         )
+        rules, ledger = self.config.alerts, self.bench.ledger
         runs_per_day = self.config.schedule.starts_per_day
-        ledger = self.bench.ledger
         days_left = ledger.titrant_left_ml.low / (runs_per_day * TITRANT_PER_RUN_GUESS_ML)
         self._standing(
-            days_left < TITRANT_LOW_DAYS,
+            days_left < rules.titrant_days,
             Severity.WARNING,
             "titrant-low",
             f"titrant for about {days_left:.0f} days is left: have a bottle ready",
         )
         container_ml = self.config.waste.container_ml
         self._standing(
-            ledger.waste_ml.high > WASTE_NEARLY_FULL * (container_ml - self.config.vessel.capacity_ml),
+            ledger.waste_ml.high > rules.waste_part * (container_ml - self.config.vessel.capacity_ml),
             Severity.WARNING,
             "waste-nearly-full",
             f"the waste container may hold {ledger.waste_ml.high / 1000:.1f} of {container_ml / 1000:.1f} L: empty it",
         )
 
+        self._standing(
+            self.clock.monotonic() - self._believed_s > rules.no_result_h * 3600.0,
+            Severity.ERROR,
+            "no-result",
+            f"no result that is believed for {rules.no_result_h:g} h: look at `saltern status` and the log",
+        )
+        self.alerting.repeat(self.clock.now(), self.clock.monotonic(), rules.repeat_h * 3600.0)
+        self._beat()
+
+    def test_alert(self) -> None:
+        """Send a test by every way the keeper is told."""
+        self._alert(Severity.NOTICE, "test", "this is a test: alerts reach you this way")
+        self.alerting.clear("test")
+
+    def _beat(self) -> None:
+        """Say once a day, at the keeper's time, that all is well, or what is not."""
+        at = self.config.alerts.heartbeat
+        if at is None:
+            return
+        local = self.clock.now().astimezone(ZoneInfo(self.config.schedule.time_zone))
+        if local.time() < at or self._beaten_on == local.date():
+            return
+        first, self._beaten_on = self._beaten_on is None, local.date()
+        if first and local.time() > (datetime.combine(local.date(), at) + timedelta(minutes=10)).time():
+            return  # started later in the day: tomorrow is soon enough
+        wrong = "; ".join(alert.text for alert in self.alerting.standing)
+        self._alert(Severity.INFORMATIONAL, "heartbeat", f"alive. {wrong or 'Nothing is wrong'}")
+        self.alerting.clear("heartbeat")
+
+    def _judge_value(self, outcome: Determination) -> None:
+        """Tell of a tank that leaves the keeper's band, or changes faster than the keeper wants."""
+        rules, salinity = self.config.alerts, outcome.salinity.value or 35.0
+        if outcome.alkalinity.value is None:
+            return
+        dkh = umol_kg_to_dkh(outcome.alkalinity.value, salinity)
+        for name, limit, off in (("low", rules.low_dkh, -1.0), ("high", rules.high_dkh, 1.0)):
+            beyond = limit is not None and off * (dkh - limit) > 0.0
+            text = f"alkalinity is {dkh:.2f} dKH, {name}er than {limit} dKH" if limit is not None else ""
+            self._standing(beyond, Severity.WARNING, f"alkalinity-{name}", text)
+        since = self.clock.now() - timedelta(days=1)
+        past = [d for d in self.store.believed(Source.TANK, 60) if d.started_at >= since]
+        known = [
+            (d.started_at, d.alkalinity.value, d.alkalinity.u)
+            for d in past
+            if d.alkalinity.value is not None and d.alkalinity.u
+        ]
+        line = trend([at for at, _, _ in known], [v for _, v, _ in known], [u for _, _, u in known])
+        if rules.change_dkh_per_day is not None and line is not None:
+            a_day = umol_kg_to_dkh(line.umol_kg_per_day, salinity)
+            sure = abs(line.umol_kg_per_day) > 2.0 * line.u_umol_kg_per_day
+            self._standing(
+                sure and abs(a_day) > rules.change_dkh_per_day,
+                Severity.WARNING,
+                "alkalinity-changing",
+                f"alkalinity changes by {a_day:+.2f} dKH a day: look at dosing and salinity",
+            )
+
     def _tell_of(self, outcome: Determination) -> None:
+        if outcome.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL) and outcome.source is Source.TANK:
+            self._believed_s = self.clock.monotonic()
+            self._judge_value(outcome)
         verdict = outcome.alkalinity.verdict
         reasons = ", ".join(reason.value for reason in outcome.alkalinity.reasons)
         first = outcome.remarks[0] if outcome.remarks else ""

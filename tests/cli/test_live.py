@@ -9,21 +9,10 @@ import time
 
 import pytest
 
+from tests.toml import to_toml
 from tests.twin_bench import bench_table
 
 PACE = "200"
-
-
-def to_toml(table, path=()):
-    """Write a nested table of plain values as TOML."""
-    lines, inner = [], []
-    for key, value in table.items():
-        if isinstance(value, dict):
-            inner.append((key, value))
-        else:
-            lines.append(f"{key} = {json.dumps(value)}")
-    head = [f"[{'.'.join(path)}]"] if path and lines else []
-    return "\n".join([*head, *lines, "", *(to_toml(value, (*path, key)) for key, value in inner)])
 
 
 @pytest.fixture

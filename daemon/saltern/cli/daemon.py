@@ -1,5 +1,6 @@
 """`saltern daemon`: the service, as systemd runs it."""
 
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Annotated
 
@@ -18,22 +19,31 @@ def daemon(
     """Run a bench in real time; SIGTERM and SIGINT end it in order, pumps off."""
     from saltern.cli.logs import service_logs
     from saltern.cli.opening import opened
+    from saltern.publish.outlets import outlets
     from saltern.records.store import open_for_reading
     from saltern.remote import Remote
     from saltern.rpc.server import Server
     from saltern.waking import ClockWaker, RealTimeWaker
 
     service_logs()
-    with opened(bench, pace) as here:
+    with opened(bench, pace) as here, ExitStack() as beside:
         service = here.service
         service.idle_s = COMMANDS_WITHIN_S
         reader = open_for_reading(here.records, here.clock)
-        server = Server(here.socket, Remote(service, reader).handlers())
-        service.on_event = server.publish
+        beside.callback(reader.close)
+        remote = Remote(service, reader)
+        folder = here.records.parent if bench is None else bench.parent
+        out = beside.enter_context(outlets(service.config, folder, service.store, here.clock, service.is_alive))
+        server = Server(here.socket, remote.handlers())
+        beside.callback(server.close)
+
+        def on_event(kind: str, what: dict[str, object]) -> None:
+            server.publish(kind, what)
+            if kind == "finished":
+                out.update(remote.status())
+
+        service.on_event = on_event
+        out.update(remote.status())
         waker = ClockWaker(service.look, here.clock) if here.simulated else RealTimeWaker(service.look)
-        try:
-            service.run()
-        finally:
-            waker.stop()
-            server.close()
-            reader.close()
+        beside.callback(waker.stop)
+        service.run()

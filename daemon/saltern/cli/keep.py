@@ -104,3 +104,30 @@ def schedule(
     screen.print(f"now: {'due' if found['now']['due'] else 'not due'}: {found['now']['why']}")
     for slot in found["next"]:
         screen.print(f"{slot['at_utc']}  {slot['why']}")
+
+
+alert = typer.Typer(help="Alerts: try the ways they go, and say that one was seen.", no_args_is_help=True)
+
+
+@alert.command("test")
+def alert_test(bench: BenchOption = None, socket: SocketOption = None) -> None:
+    """Send a test alert by every way that is set up."""
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, socket)) as client:
+        client.call("alert-test")
+    typer.echo("Told. If nothing reaches you within some minutes, look at the log.")
+
+
+@alert.command()
+def acknowledge(
+    code: Annotated[str, typer.Argument(help="As `saltern status --json` names it.", show_default=False)],
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+) -> None:
+    """Say that an alert was seen; it is not repeated while it stands."""
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, socket)) as client:
+        client.call("acknowledge", code=code)
+    typer.echo(f"{code}: acknowledged.")

@@ -19,6 +19,7 @@ def determination_json(number: int, d: Determination) -> dict[str, Any]:
         "id": number,
         "source": d.source.value,
         "started_utc": d.started_at.isoformat(),
+        "started_s": d.started_at.timestamp(),
         "method": d.method,
         "alkalinity": alkalinity,
         "ph_total": quantity(d.ph_total, "value"),

@@ -55,5 +55,10 @@ MIGRATIONS: tuple[str, ...] = (
     CREATE TABLE condition (name TEXT PRIMARY KEY, holds INTEGER NOT NULL, set_utc TEXT NOT NULL);
     CREATE VIEW v_log AS SELECT id, at_utc, kind, detail FROM log_entry;
     """,
+    """
+    CREATE TABLE outlet (                     -- how far each outlet has been heard: what is newer is still to be sent
+        name TEXT NOT NULL, kind TEXT NOT NULL, acknowledged INTEGER NOT NULL, PRIMARY KEY (name, kind)
+    );
+    """,
 )
 VERSION = len(MIGRATIONS)

@@ -13,7 +13,7 @@ from typing import TextIO
 
 import numpy as np
 
-from saltern.alerts import Alert
+from saltern.alerts import Alert, Severity
 from saltern.bench.ledger import Interval, Ledger
 from saltern.chemistry.endpoint.curve import Co2, Conditions, EndPoint, Estimate, Finding, Medium, Priors
 from saltern.errors import StorageError
@@ -26,6 +26,7 @@ from saltern.records.schema import MIGRATIONS, VERSION
 
 LEDGERS_KEPT = 5000
 IN_MEMORY = ":memory:"
+KINDS = {"result": "determination", "alert": "alert"}
 
 
 class Store:
@@ -229,6 +230,48 @@ class Store:
 
     def conditions(self) -> dict[str, bool]:
         return {row["name"]: bool(row["holds"]) for row in self._all("SELECT name, holds FROM condition")}
+
+    # What outlets have sent -------------------------------------------------------------
+
+    def acknowledged(self, outlet: str, kind: str) -> int:
+        """Return the number up to which an outlet has been heard; one that is new starts with what is there now."""
+        rows = self._all("SELECT acknowledged FROM outlet WHERE name = ? AND kind = ?", (outlet, kind))
+        if rows:
+            return int(rows[0]["acknowledged"])
+        (newest,) = self._all(f"SELECT coalesce(max(id), 0) FROM {KINDS[kind]}")[0]  # noqa: S608 - a table of ours
+        self.acknowledge(outlet, kind, int(newest))
+        return int(newest)
+
+    def acknowledge(self, outlet: str, kind: str, number: int) -> None:
+        """Keep that an outlet was heard up to this number."""
+        with self._writing("what was sent") as connection:
+            connection.execute(
+                "INSERT INTO outlet (name, kind, acknowledged) VALUES (?, ?, ?) "
+                "ON CONFLICT (name, kind) DO UPDATE SET acknowledged = excluded.acknowledged",
+                (outlet, kind, number),
+            )
+
+    def results_after(self, number: int, limit: int) -> list[tuple[int, Determination]]:
+        """Return determinations newer than a number, oldest first."""
+        rows = self._all("SELECT * FROM determination WHERE id > ? ORDER BY id LIMIT ?", (number, limit))
+        return [(int(row["id"]), _determination(row)) for row in rows]
+
+    def alerts_after(self, number: int, limit: int) -> list[tuple[int, Alert]]:
+        """Return alerts newer than a number, oldest first."""
+        rows = self._all("SELECT * FROM alert WHERE id > ? ORDER BY id LIMIT ?", (number, limit))
+        return [
+            (
+                int(row["id"]),
+                Alert(
+                    datetime.fromisoformat(row["at_utc"]),
+                    row["at_monotonic_s"],
+                    Severity(row["severity"]),
+                    row["code"],
+                    row["text"],
+                ),
+            )
+            for row in rows
+        ]
 
     # ----------------------------------------------------------------------------------
 

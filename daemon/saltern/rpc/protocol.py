@@ -58,6 +58,10 @@ class ScheduleParams(Params):
     count: int = Field(default=10, ge=1, le=100)
 
 
+class AcknowledgeParams(Params):
+    code: str = Field(min_length=1, max_length=80)
+
+
 METHODS: dict[str, type[Params]] = {
     "hello": Nothing,
     "status": Nothing,
@@ -68,6 +72,8 @@ METHODS: dict[str, type[Params]] = {
     "log": LogParams,
     "condition": ConditionParams,
     "schedule": ScheduleParams,
+    "acknowledge": AcknowledgeParams,
+    "alert-test": Nothing,
 }
 """Method by method, what it takes. `follow` also subscribes to the notifications `step`, `finished` and `alert`."""
 

@@ -1,0 +1,131 @@
+"""Results and alerts to the keeper's own broker: at least once, in order, each with the number it has in the records.
+
+Topics, JSON: `BASE/BENCH/result` (retained: the newest determination), `BASE/BENCH/alert`, and `BASE/BENCH/state`,
+retained, `online` or, by the last will, `offline`. What a broker has acknowledged is kept as a number, so that after an
+outage or a restart the outlet goes on where it was: nothing is lost, and what is sent twice carries the same `id`.
+"""
+
+import json
+import threading
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as paho
+import structlog
+from paho.mqtt.enums import CallbackAPIVersion
+
+from saltern.alerts import Alert
+from saltern.config import Mqtt
+from saltern.errors import StorageError
+from saltern.publish.credentials import secret
+from saltern.records.as_json import determination_json
+from saltern.records.store import Store
+
+OUTLET = "mqtt"
+AT_LEAST_ONCE = 1
+LOOK_EVERY_S = 1.0
+ACKNOWLEDGED_WITHIN_S = 15.0
+AT_A_TIME = 50
+RECONNECT_S = (1, 60)
+
+
+class MqttOutlet:
+    """Sends until it is closed, in threads of its own.
+
+    Parameters
+    ----------
+    config, bench, folder
+        The broker, the bench's name, and the folder of its file (for credentials).
+    store
+        The records; read for what is new, written for what was acknowledged.
+
+    Raises
+    ------
+    ConfigError
+        A credential cannot be used.
+    """
+
+    def __init__(self, config: Mqtt, bench: str, folder: Path, store: Store) -> None:
+        self._store = store
+        self._topic = f"{config.base}/{bench}"
+        self._log = structlog.get_logger("saltern.mqtt")
+        self._ending = threading.Event()
+        for kind in ("result", "alert"):
+            store.acknowledged(OUTLET, kind)  # a new outlet begins here, not where it first reaches the broker
+        self._client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"saltern-{bench}")
+        if config.user is not None:
+            password = None if config.password_file is None else secret(config.password_file, folder)
+            self._client.username_pw_set(config.user, password)
+        if config.tls:
+            self._client.tls_set(ca_certs=None if config.ca_file is None else str(folder / config.ca_file))
+        self._client.will_set(f"{self._topic}/state", "offline", AT_LEAST_ONCE, retain=True)
+        self._client.on_connect = self._connected
+        self._client.on_disconnect = self._disconnected
+        self._client.reconnect_delay_set(*RECONNECT_S)
+        self._client.connect_async(config.host, config.port, keepalive=30)
+        self._client.loop_start()
+        self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """Say goodbye and stop; what is unsent waits for the next start."""
+        self._ending.set()
+        self._thread.join(timeout=2.0)
+        if self._client.is_connected():
+            self._client.publish(f"{self._topic}/state", "offline", AT_LEAST_ONCE, retain=True).wait_for_publish(2.0)
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _connected(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self._log.warning("mqtt.refused", reason=str(reason))
+            return
+        self._log.info("mqtt.connected")
+        client.publish(f"{self._topic}/state", "online", AT_LEAST_ONCE, retain=True)
+
+    def _disconnected(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        self._log.info("mqtt.disconnected", reason=str(reason))
+
+    def _run(self) -> None:
+        while not self._ending.wait(LOOK_EVERY_S):
+            if self._client.is_connected():
+                try:
+                    self._send_what_is_new()
+                except StorageError as error:
+                    self._log.error("mqtt.records", what=error.what, remedy=error.remedy)
+
+    def _send_what_is_new(self) -> None:
+        for number, d in self._store.results_after(self._store.acknowledged(OUTLET, "result"), AT_A_TIME):
+            payload = {"schema_version": 1, **determination_json(number, d)}
+            if not self._sent(f"{self._topic}/result", payload, retain=True):
+                return
+            self._store.acknowledge(OUTLET, "result", number)
+        for number, alert in self._store.alerts_after(self._store.acknowledged(OUTLET, "alert"), AT_A_TIME):
+            if not self._sent(f"{self._topic}/alert", alert_json(number, alert), retain=False):
+                return
+            self._store.acknowledge(OUTLET, "alert", number)
+
+    def _sent(self, topic: str, payload: dict[str, Any], *, retain: bool) -> bool:
+        if self._ending.is_set():
+            return False
+        message = self._client.publish(topic, json.dumps(payload), AT_LEAST_ONCE, retain=retain)
+        if message.rc != paho.MQTT_ERR_SUCCESS:
+            return False
+        try:
+            message.wait_for_publish(ACKNOWLEDGED_WITHIN_S)
+        except (ValueError, RuntimeError):
+            return False
+        return message.is_published()
+
+
+def alert_json(number: int, alert: Alert) -> dict[str, Any]:
+    """Return an alert as it is published."""
+    return {
+        "schema_version": 1,
+        "id": number,
+        "at_utc": alert.at.isoformat(timespec="seconds"),
+        "severity": alert.severity.label,
+        "for_the_keeper": alert.severity.for_the_keeper,
+        "code": alert.code,
+        "text": alert.text,
+    }

@@ -1,0 +1,205 @@
+"""Alerts by apprise, against a listener of our own; metrics as text and on loopback; secrets from files."""
+
+import http.server
+import json
+import threading
+import time as clock_time
+import urllib.request
+from datetime import UTC, datetime, time
+
+import pytest
+
+from saltern.alerts import Alert, Severity
+from saltern.clock import RealClock
+from saltern.config import Alerts, Metrics
+from saltern.errors import ConfigError
+from saltern.publish import notify
+from saltern.publish.credentials import secret
+from saltern.publish.notify import NotifyOutlet
+from saltern.publish.openmetrics import MetricsOutlet
+from saltern.records.store import open_store
+
+
+@pytest.fixture
+def listener():
+    """An address that a telephone's service stands for; it can be made to fail."""
+    heard, state = [], {"fails": False}
+
+    class Ear(http.server.BaseHTTPRequestHandler):
+        def do_POST(self):
+            body = self.rfile.read(int(self.headers["Content-Length"]))
+            self.send_response(503 if state["fails"] else 200)
+            self.end_headers()
+            if not state["fails"]:
+                heard.append(json.loads(body))
+
+        def do_GET(self):
+            heard.append({"path": self.path})
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_):
+            pass
+
+    server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Ear)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    yield server.server_address[1], heard, state
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@pytest.fixture
+def store(tmp_path):
+    made = open_store(tmp_path / "s.sqlite", RealClock())
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    monkeypatch.setattr(notify, "LOOK_EVERY_S", 0.05)
+    monkeypatch.setattr(notify, "AFTER_FAILURE_S", 0.2)
+
+
+def alert(severity, text):
+    return Alert(datetime.now(UTC), 0.0, severity, text.split()[0], text)
+
+
+def outlet(tmp_path, store, port, *, quiet=False, alive=True, watcher=False):
+    urls = tmp_path / "urls"
+    urls.write_text(f"json://127.0.0.1:{port}/\n")
+    urls.chmod(0o600)
+    table = {"urls_file": "urls"}
+    if watcher:
+        (tmp_path / "watcher").write_text(f"http://127.0.0.1:{port}/alive")
+        (tmp_path / "watcher").chmod(0o600)
+        table["watcher_url_file"] = "watcher"
+    return NotifyOutlet(Alerts(**table), "kelp-room", tmp_path, store, RealClock(), lambda _: quiet, lambda: alive)
+
+
+def wait_for(heard, count):
+    deadline = clock_time.monotonic() + 8.0
+    while len(heard) < count and clock_time.monotonic() < deadline:
+        clock_time.sleep(0.02)
+    return [item.get("message", item.get("path")) for item in heard]
+
+
+@pytest.mark.usefixtures("quick")
+def test_alerts_are_sent_once_each_in_the_keepers_words(tmp_path, store, listener):
+    port, heard, _ = listener
+    store.keep_alert(alert(Severity.ERROR, "old alerts are not sent again"))
+    out = outlet(tmp_path, store, port)
+    store.keep_alert(alert(Severity.CRITICAL, "leak: water in the tray"))
+    store.keep_alert(alert(Severity.WARNING, "titrant for about 2 days"))
+
+    assert sorted(wait_for(heard, 2)) == ["leak: water in the tray", "titrant for about 2 days"]
+    assert {item["title"] for item in heard} == {"kelp-room: act now", "kelp-room: look today"}
+    out.close()
+    clock_time.sleep(0.2)
+    assert len(heard) == 2
+
+
+@pytest.mark.usefixtures("quick")
+def test_what_cannot_be_sent_is_kept_and_sent_later_also_by_the_next_service(tmp_path, store, listener):
+    port, heard, state = listener
+    state["fails"] = True
+    out = outlet(tmp_path, store, port)
+    store.keep_alert(alert(Severity.ERROR, "no result"))
+    clock_time.sleep(0.6)
+    out.close()
+    assert heard == []
+
+    state["fails"] = False
+    again = outlet(tmp_path, store, port)
+    assert wait_for(heard, 1) == ["no result"]
+    again.close()
+
+
+@pytest.mark.usefixtures("quick")
+def test_in_quiet_hours_only_what_is_urgent_goes_out(tmp_path, store, listener):
+    port, heard, _ = listener
+    out = outlet(tmp_path, store, port, quiet=True)
+    store.keep_alert(alert(Severity.WARNING, "titrant low"))
+    store.keep_alert(alert(Severity.CRITICAL, "overfill"))
+
+    assert wait_for(heard, 1) == ["overfill"]
+    clock_time.sleep(0.3)
+    out.close()
+    awake = outlet(tmp_path, store, port)
+    assert wait_for(heard, 2) == ["overfill", "titrant low"]
+    awake.close()
+
+
+@pytest.mark.usefixtures("quick")
+@pytest.mark.parametrize("alive", [True, False])
+def test_a_watcher_is_told_while_the_loop_lives_and_not_after(tmp_path, store, listener, alive):
+    port, heard, _ = listener
+    out = outlet(tmp_path, store, port, alive=alive, watcher=True)
+    clock_time.sleep(0.6)
+    out.close()
+
+    assert [item["path"] for item in heard if "path" in item] == (["/alive"] if alive else [])
+
+
+def test_secrets_that_others_may_read_or_that_are_missing_are_refused_without_being_shown(tmp_path, store):
+    path = tmp_path / "urls"
+    path.write_text("secret://word")
+    path.chmod(0o644)
+    with pytest.raises(ConfigError, match="others may read") as caught:
+        secret("urls", tmp_path)
+    assert "word" not in str(caught.value)
+
+    path.chmod(0o600)
+    with pytest.raises(ConfigError, match="no notification address") as caught:
+        NotifyOutlet(Alerts(urls_file="urls"), "b", tmp_path, store, RealClock(), lambda _: False, lambda: True)
+    assert "word" not in str(caught.value)
+    with pytest.raises(ConfigError, match="cannot be read"):
+        secret("nothing", tmp_path)
+    path.write_text("\n")
+    with pytest.raises(ConfigError, match="empty"):
+        secret("urls", tmp_path)
+
+
+STATUS = {
+    "last": {
+        "alkalinity": {"verdict": "accepted", "umol_per_kg": 2450.0, "u": 3.5},
+        "ph_total": {"verdict": "suspect", "value": 8.0},
+        "salinity": {"verdict": "accepted", "value": 35.1},
+        "temperature_c": 25.5,
+        "started_s": 1_772_409_600.0,
+    },
+    "titrant": {"left_ml": [900.0, 1000.0]},
+    "waste": {"room_ml": 9500.0},
+    "vessel_ml": [0.0, 12.0],
+    "alerts": [],
+    "interlocks": [{"name": "leak", "kind": "trip", "remedy": ""}],
+}
+
+
+def test_metrics_are_in_base_units_and_what_is_not_believed_is_left_out(tmp_path):
+    out = MetricsOutlet(Metrics(textfile="m.prom"), "kelp-room", tmp_path)
+    out.update(STATUS)
+    text = (tmp_path / "m.prom").read_text()
+    out.close()
+
+    assert 'saltern_alkalinity_moles_per_kilogram{bench="kelp-room"} 0.00245' in text
+    assert 'saltern_titrant_litres{bench="kelp-room"} 0.9' in text
+    assert 'saltern_interlock_acting{bench="kelp-room",interlock="leak"} 1.0' in text
+    assert "saltern_sample_ph_total{" not in text
+
+
+def test_metrics_are_served_on_loopback_alone_and_a_taken_port_is_told(tmp_path, listener):
+    with pytest.raises(ConfigError, match="cannot be served"):
+        MetricsOutlet(Metrics(port=listener[0]), "b", tmp_path)
+    taken = listener[0] + 1 if listener[0] < 65000 else listener[0] - 1
+    out = MetricsOutlet(Metrics(port=taken), "b", tmp_path)
+    out.update(STATUS)
+    with urllib.request.urlopen(f"http://127.0.0.1:{taken}/metrics") as answer:
+        assert b"saltern_vessel_litres" in answer.read()
+    out.close()
+
+
+def test_quiet_hours_are_local_times():
+    assert Alerts(quiet=((time(22), time(7)),)).quiet == ((time(22), time(7)),)
