@@ -356,4 +356,4 @@ def test_an_operator_is_refused_while_the_service_runs(tmp_path):
     process.communicate(timeout=30)
 
     assert code == 1
-    assert "another Saltern is running" in err
+    assert "the bench is at work" in err

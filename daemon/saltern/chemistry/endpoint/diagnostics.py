@@ -15,7 +15,7 @@ from saltern.chemistry.endpoint.gauss_newton import Solution
 from saltern.chemistry.endpoint.reading_model import PIVOT_H
 from saltern.chemistry.quantities import FloatArray
 
-FALSE_ALARM = 0.002
+FALSE_ALARM = 0.001
 """Of each statistic, by determination. Four of them alarm together at most so many times four."""
 
 HIGH_WINDOW_PH_FREE, LOW_WINDOW_PH_FREE = 4.7, 5.3
