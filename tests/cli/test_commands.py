@@ -65,8 +65,8 @@ def test_five_days_on_the_default_bench_are_right(scenario):
     accepted = [d for d in outcome["determinations"] if d["alkalinity"]["verdict"] == "accepted"]
     errors = [d["alkalinity"]["umol_per_kg"] - d["alkalinity"]["truth"] for d in accepted]
 
-    assert len(outcome["determinations"]) == 30
-    assert len(accepted) >= 29
+    assert len(accepted) == 30  # one a slot; a curve doubted by chance, one in some hundred, is asked again at once
+    assert len(outcome["determinations"]) <= 32
     resolution = 0.1
     for d, error in zip(accepted, errors, strict=True):
         assert abs(error) <= 3.0 * d["alkalinity"]["u"] + resolution
