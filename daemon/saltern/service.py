@@ -242,14 +242,33 @@ class Service:
             case ["part", "replaced", "titrant"]:
                 bottle_ml = self.config.titrant.bottle_ml
                 self.bench.note(books.bottle_replaced(self.bench.ledger, bottle_ml), "new bottle of titrant")
+            case ["part", "emptied", "vessel"]:
+                self._take_the_vessel_as_empty()
             case ["part", "emptied", "waste"]:
                 self.bench.note(books.container_emptied(self.bench.ledger), "waste container emptied")
             case _:
                 raise ConfigError(
                     f"there is no command {' '.join(words)!r}",
                     where="operator",
-                    remedy="Commands are: reset, empty, measure, part replaced titrant, part emptied waste",
+                    remedy="Commands are: reset, empty, measure, part replaced titrant, part emptied waste or vessel",
                 )
+
+    def _take_the_vessel_as_empty(self) -> None:
+        """Believe an operator who looked, where the bench itself cannot prove it and does not see otherwise.
+
+        Raises
+        ------
+        ConfigError
+            The conductivity cell is wet.
+        """
+        if self.bench.conductivity_ms_cm() >= self.config.probes.conductivity.dry_ms_cm:
+            raise ConfigError(
+                "the conductivity cell stands in liquid: the vessel is not empty",
+                where=self.config.name,
+                remedy="Drain it: saltern empty",
+            )
+        cell_ml = self.config.vessel.volume_at_ml(self.config.vessel.conductivity_tip_mm)
+        self.bench.note(books.proved_empty(self.bench.ledger, cell_ml), "an operator looked: the vessel is empty")
 
     def _keep(self, outcome: Determination) -> None:
         try:

@@ -118,6 +118,11 @@ class Bench:
                 return
             self.clock.sleep(min(scan_s, left_s))
 
+    @property
+    def filled_ml(self) -> float:
+        """What was pumped in since the vessel was last proved empty, as commanded; nothing, where that is not known."""
+        return self._filled_ml
+
     def request_stop(self) -> None:
         """Ask, from any thread, that what is under way stops at the next scan."""
         self._stop.set()
@@ -473,7 +478,7 @@ class Bench:
         self.guard.demand(role)
         self._heed()
         begun_s = self.clock.monotonic()
-        ended_early = False
+        ended_early = cut_short = False
         self._due_s[role] = begun_s + OVERTIME_FACTOR * amount / drive.rate + OVERTIME_S
         try:
             permit.kick()
@@ -486,11 +491,16 @@ class Bench:
                 if until():
                     ended_early = True
                     break
+        except BaseException:
+            cut_short = True  # by a stop, a failing drive, anything: what has moved is in the vessel all the same
+            raise
         finally:
             drive.halt()
             permit.drop()
             self._due_s.pop(role, None)
             progress = drive.progress()
+            if cut_short:
+                self._book(role, progress, self.clock.monotonic() - begun_s, direction)
         if role in self.guard.cut:
             self._book(role, progress, self.clock.monotonic() - begun_s, direction)
             self.guard.demand(role)

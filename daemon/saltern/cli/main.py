@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from saltern.cli import check, daemon, demo, evaluate, keep, live, operate, records, results, show, simulate
+from saltern.cli import check, daemon, demo, evaluate, keep, live, operate, records, report, results, show, simulate
 from saltern.errors import ConfigError, InterlockError, NotRunningError, RemoteError, SalternError, StartupError
 
 app = typer.Typer(
@@ -25,6 +25,7 @@ app.command()(results.results)
 app.command()(show.show)
 app.command()(records.export)
 app.command()(records.backup)
+app.command()(report.report)
 app.command()(daemon.daemon)
 app.command()(live.status)
 app.command()(live.measure)

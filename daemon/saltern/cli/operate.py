@@ -23,9 +23,9 @@ def empty(bench: BenchFile) -> None:
 def part(
     bench: BenchFile,
     act: Annotated[str, typer.Argument(help="replaced or emptied", show_default=False)],
-    name: Annotated[str, typer.Argument(help="titrant or waste", show_default=False)],
+    name: Annotated[str, typer.Argument(help="titrant, waste or vessel", show_default=False)],
 ) -> None:
-    """Say that a full titrant bottle was put in, or the waste container emptied."""
+    """Say that a full titrant bottle was put in, that the waste container was emptied, or that the vessel is empty."""
     _operate(bench, ["part", act, name])
 
 

@@ -28,7 +28,7 @@ from saltern.procedures.vessel import (
     empty,
     fill,
     rinse,
-    wet_the_cell,
+    wet_the_probes,
 )
 from saltern.quality.history import NO_HISTORY, History, alkalinity_against, electrode_against, ph_against
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
@@ -131,8 +131,12 @@ def prepare(bench: Bench, notebook: Notebook) -> None:
         empty(bench, notebook, "empty, for the vessel's content is not known")
         fill(bench, notebook, bench.config.sample.keep_wet_ml, "fill a little")
         bench.wait(ELECTRODE_WET_LAGS * bench.config.probes.ph.lag_s)
-    if not wet_the_cell(bench, notebook):
+    if not wet_the_probes(bench, notebook):
         empty(bench, notebook)  # tries, and says that it cannot be proved
+    if bench.ledger.titrant_run_ml > 0.0:  # acid from a run that was stopped: it may not be mixed yet
+        notebook.enter("mix what stands")
+        bench.stir(bench.config.stirrer.titrate_speed)
+        settled_reading(bench, notebook)
     notebook.enter("permit of titrant")
     bench.prove_permit("titrant")
     discard_tip(bench, notebook)

@@ -32,28 +32,30 @@ def empty(bench: Bench, notebook: Notebook, phase: str = "empty") -> None:
         raise NotEmptyError(
             f"the waste pump ran {drained.ran_s:.0f} s and emptiness is not proved: {seen}",
             where=f"{bench.config.name}, {phase}",
-            remedy="Look at the waste line and container and the vessel's level, then run `saltern empty`",
+            remedy="Look at the waste line and container and the vessel's level, then run `saltern empty`; if you see "
+            "that it is empty, say so: saltern part BENCH.toml emptied vessel",
         )
 
 
-def wet_the_cell(bench: Bench, notebook: Notebook) -> bool:
-    """Where the cell is dry, add a little sample if the vessel has room for it whatever it holds.
+def wet_the_probes(bench: Bench, notebook: Notebook) -> bool:
+    """Where the cell is dry, or the electrode may stand in air, add a little sample if the vessel has room for it.
 
-    Only a cell that falls dry proves a vessel empty; one found dry, after a drain that was stopped, proves nothing.
+    A run that was stopped leaves such a vessel. Only a cell that falls dry proves it empty; one found dry does not.
 
     Returns
     -------
     bool
-        Whether the cell is wet, and the electrode at rest.
+        Whether the cell is wet.
     """
-    config = bench.config
-    if bench.conductivity_ms_cm() >= config.probes.conductivity.dry_ms_cm:
+    config, vessel = bench.config, bench.config.vessel
+    tips_ml = vessel.volume_at_ml(max(vessel.ph_tip_mm, vessel.conductivity_tip_mm))
+    wet = bench.conductivity_ms_cm() >= config.probes.conductivity.dry_ms_cm
+    if wet and bench.filled_ml > tips_ml:
         return True
-    vessel = config.vessel
-    little_ml = COVERS_THE_TIPS * vessel.volume_at_ml(max(vessel.ph_tip_mm, vessel.conductivity_tip_mm))
+    little_ml = COVERS_THE_TIPS * tips_ml
     most_ml = bench.ledger.vessel_ml.high + (little_ml + config.sample.air_break_ml) * ROOM_FOR_GAIN
     if most_ml > vessel.volume_at_ml(vessel.overfill_switch_mm):
-        return False
+        return wet
     fill(bench, notebook, little_ml, "fill a little, so that emptying shows")
     bench.wait(ELECTRODE_WET_LAGS * config.probes.ph.lag_s)
     return True

@@ -1,0 +1,57 @@
+"""`saltern report`: the last days on one page."""
+
+from datetime import timedelta
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from saltern.cli.records import MOST_ROWS, BenchOption
+from saltern.cli.results import records_path
+from saltern.errors import ConfigError, StorageError
+
+
+def report(
+    bench: BenchOption = None,
+    days: Annotated[int, typer.Option(min=1, max=3660, help="How many days back.")] = 30,
+    to: Annotated[Path, typer.Option("--to", help="The page to write.")] = Path("report.html"),
+    png: Annotated[Path | None, typer.Option(help="Also the chart alone, as a picture.")] = None,
+) -> None:
+    """Write one page that needs no network: values with their uncertainty, what was written down, what was wrong."""
+    from zoneinfo import ZoneInfo
+
+    from saltern.clock import RealClock
+    from saltern.config import load_bench
+    from saltern.records.store import open_for_reading
+
+    try:
+        from saltern.report.charts import as_png, overview
+        from saltern.report.page import Contents, html
+    except ImportError as error:
+        raise ConfigError(
+            f"{error.name} is not installed", where="report", remedy="pip install 'saltern[report]'"
+        ) from error
+    if bench is None:
+        raise ConfigError("which bench?", where="--bench", remedy="Give --bench BENCH.toml, or set SALTERN_BENCH")
+    config = load_bench(bench)
+    store = open_for_reading(records_path(None, bench), RealClock())
+    try:
+        newest = store.results(1)
+        end = max(RealClock().now(), newest[0][1].started_at) if newest else RealClock().now()
+        begin = end - timedelta(days=days)
+        results = [(number, d) for number, d in store.results(MOST_ROWS)[::-1] if d.started_at >= begin]
+        alerts = [(number, alert) for number, alert in store.alerts_after(0, MOST_ROWS) if alert.at >= begin]
+        contents = Contents(
+            config.name, begin, end, ZoneInfo(config.schedule.time_zone), results, store.logged(begin), alerts
+        )
+    finally:
+        store.close()
+    try:
+        to.write_text(html(contents), encoding="utf-8")
+        if png is not None:
+            as_png(overview([d for _, d in results], contents.logged, contents.zone), png)
+    except OSError as error:
+        raise StorageError(
+            f"cannot be written ({error.strerror})", where=str(to), remedy="Look at the folder and its disk"
+        ) from error
+    typer.echo(f"{to}: {len(results)} determinations.")

@@ -1,0 +1,1 @@
+"""A report of the last days: one page that needs no network, or one picture."""

@@ -1,0 +1,142 @@
+"""The charts of a report, by matplotlib: as SVG whose lines take the page's own text colour, or as a PNG."""
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import matplotlib as mpl
+import matplotlib.dates as mdates
+from matplotlib.figure import Figure
+
+from saltern.chemistry.units import umol_kg_to_dkh
+from saltern.procedures.outcome import Determination
+from saltern.quality.verdict import Quantity, Verdict
+from saltern.records.keeper import Logged
+
+INK = "#0a0b0c"
+"""Drawn in this colour, which no chart uses otherwise; on a page it becomes that of the text, light or dark."""
+
+BLUE, AMBER, TEAL, GREY = "#3b7dd8", "#c9822b", "#2a9d8f", "#888888"
+COVERAGE = 2.0
+STYLE: dict[Any, Any] = {
+    "svg.fonttype": "none",
+    "font.family": "sans-serif",
+    "font.size": 10,
+    "text.color": INK,
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "figure.facecolor": "none",
+    "axes.facecolor": "none",
+}
+KINDS = {
+    "dose": (TEAL, "dose"),
+    "water-change": (BLUE, "water change"),
+    "test": (AMBER, "other test"),
+    "remark": (GREY, "remark"),
+}
+
+
+@dataclass(frozen=True)
+class _Series:
+    at: list[datetime]
+    value: list[float]
+    spread: list[float]
+
+
+def overview(results: Sequence[Determination], logged: Sequence[Logged], zone: ZoneInfo) -> Figure:
+    """Draw alkalinity, pH and salinity with what the keeper wrote down, on one time axis."""
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(9.0, 7.0), layout="constrained")
+        axes = figure.subplots(3, 1, sharex=True, height_ratios=(3, 2, 2))
+        panels = (
+            (axes[0], "alkalinity, dKH", "alkalinity", BLUE),
+            (axes[1], "pH, total scale", "ph_total", TEAL),
+            (axes[2], "practical salinity", "salinity", AMBER),
+        )
+        for axis, label, name, colour in panels:
+            _draw_series(axis, results, name, colour, zone)
+            axis.set_ylabel(label)
+            axis.grid(True, color=GREY, alpha=0.25, linewidth=0.6)
+        for entry in logged:
+            colour, _ = KINDS[entry.entry.kind]
+            for axis in axes:
+                axis.axvline(entry.at.astimezone(zone), color=colour, alpha=0.55, linewidth=0.9)
+        for kind in dict.fromkeys(entry.entry.kind for entry in logged):
+            axes[0].plot([], [], color=KINDS[kind][0], alpha=0.55, linewidth=0.9, label=KINDS[kind][1])
+        axes[0].legend(loc="upper left", bbox_to_anchor=(0.0, 1.22), ncols=4, frameon=False, fontsize=9)
+        locator = mdates.AutoDateLocator(tz=zone, maxticks=8)
+        axes[2].xaxis.set_major_locator(locator)
+        axes[2].xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator, tz=zone))
+    return figure
+
+
+def curve(d: Determination) -> Figure:
+    """Draw one titration: the curve with its end point, and the standardised residuals below."""
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(5.2, 3.8), layout="constrained")
+        above, below = figure.subplots(2, 1, height_ratios=(3, 1))
+        if d.curve is not None and d.conditions is not None:
+            per_g = d.conditions.titrant_mol_per_kg / d.conditions.sample_g * 1e6
+            above.plot(d.curve.titrant_g * per_g, d.curve.emf_mv, marker="o", markersize=4, color=BLUE, linewidth=1)
+        above.set_xlabel("acid, µmol/kg of sample")
+        above.set_ylabel("electrode, mV")
+        if d.end_point is not None:
+            above.axvline(d.end_point.alkalinity_umol_kg, color=AMBER, linewidth=1)
+            residuals = d.end_point.standardised_residuals
+            below.bar(range(1, len(residuals) + 1), residuals, color=BLUE, width=0.5)
+        below.axhline(0.0, color=INK, linewidth=0.6)
+        below.set_xlabel("reading")
+        below.set_ylabel("residual, sd")
+    return figure
+
+
+def as_svg(figure: Figure) -> str:
+    """Return the figure as SVG for a page: its ink is the page's, and it scales with the page."""
+    buffer = io.StringIO()
+    with mpl.rc_context(STYLE):
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
+    text = buffer.getvalue()
+    return text[text.index("<svg") :].replace(INK, "currentColor")
+
+
+def as_png(figure: Figure, path: Path) -> None:
+    """Write the figure on white."""
+    with mpl.rc_context(STYLE):
+        figure.savefig(path, format="png", dpi=130, facecolor="white")
+
+
+def _draw_series(axis: Any, results: Sequence[Determination], name: str, colour: str, zone: ZoneInfo) -> None:
+    believed, doubted = (_series(results, name, sound, zone) for sound in (True, False))
+    if believed.at:
+        low = [v - s for v, s in zip(believed.value, believed.spread, strict=True)]
+        high = [v + s for v, s in zip(believed.value, believed.spread, strict=True)]
+        axis.fill_between(believed.at, low, high, color=colour, alpha=0.2, linewidth=0, label="± 2 u")
+        axis.plot(believed.at, believed.value, color=colour, linewidth=1.0, marker="o", markersize=3, label="believed")
+    if doubted.at:
+        axis.plot(
+            doubted.at, doubted.value, linestyle="none", marker="o", markersize=6, markerfacecolor="none",
+            markeredgecolor=colour, label="not believed",
+        )  # fmt: skip
+
+
+def _series(results: Sequence[Determination], name: str, sound: bool, zone: ZoneInfo) -> _Series:
+    found = _Series([], [], [])
+    for d in results:
+        quantity: Quantity = getattr(d, name)
+        if quantity.value is None or (quantity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)) is not sound:
+            continue
+        factor = 1.0
+        if name == "alkalinity":
+            factor = umol_kg_to_dkh(1.0, d.salinity.value if d.salinity.value is not None else 35.0)
+        found.at.append(d.started_at.astimezone(zone))
+        found.value.append(factor * quantity.value)
+        found.spread.append(factor * COVERAGE * (quantity.u or 0.0))
+    return found

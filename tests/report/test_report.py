@@ -1,0 +1,104 @@
+"""The report: one page that stands by itself."""
+
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from saltern.alerts import Alert, Severity
+from saltern.procedures.outcome import Quantity
+from saltern.quality.verdict import Reason, Verdict
+from saltern.records.keeper import Dose, Logged, Remark
+from saltern.report.charts import as_png, as_svg, overview
+from saltern.report.page import Contents, html
+from tests.twin_bench import TwinBench
+
+ZONE = ZoneInfo("Europe/Lisbon")
+BEGIN = datetime(2026, 3, 2, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def contents():
+    d = TwinBench().determine()
+    results = []
+    for i in range(12):
+        moved = Quantity(d.alkalinity.value - 5.0 * i, d.alkalinity.u, Verdict.ACCEPTED)
+        results.append((i + 1, replace(d, started_at=BEGIN + timedelta(hours=4 * i), alkalinity=moved)))
+    doubted = Quantity(d.alkalinity.value + 90.0, 9.0, Verdict.SUSPECT, (Reason.VOLUME_STEP,))
+    void = Quantity(None, None, Verdict.VOID, (Reason.NOT_EMPTY,))
+    results.append((13, replace(d, started_at=BEGIN + timedelta(hours=50), alkalinity=doubted)))
+    results.append((14, replace(d, started_at=BEGIN + timedelta(hours=54), alkalinity=void, ph_total=void, curve=None)))
+    logged = [
+        Logged(id=1, at=BEGIN + timedelta(hours=9), entry=Dose(chemical="soda solution", amount=40.0)),
+        Logged(id=2, at=BEGIN + timedelta(hours=30), entry=Remark(text="<script>alert(1)</script> & so on")),
+    ]
+    alerts = [(1, Alert(BEGIN + timedelta(hours=54), 0.0, Severity.ERROR, "determination-void", "no result"))]
+    return Contents("kelp-room", BEGIN, BEGIN + timedelta(days=3), ZONE, results, logged, alerts)
+
+
+def test_the_page_needs_no_network_and_escapes_what_the_keeper_wrote(contents):
+    page = html(contents)
+    parser = HTMLParser()
+    parser.feed(page)
+
+    links = re.findall(r"""(?:src|href)\s*=\s*["']([^"'#][^"']*)""", page)
+    assert [link for link in links if not link.startswith("data:")] == []
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+    assert page.count("<svg") == 2  # the overview, and the curve of the one that is not believed
+
+
+def test_it_tells_values_with_their_uncertainty_and_what_was_not_measured_as_a_dash(contents):
+    page = html(contents)
+
+    assert "14 determinations, 12 believed" in page
+    assert "volume-step" in page
+    assert "vessel-not-proved-empty" in page
+    assert "<td>–</td>" in page
+    assert "act now" not in page
+    assert "look today" in page
+    assert "2026-03-02 09:00" in page  # the dose, at the keeper's own time: Lisbon keeps UTC in winter
+
+
+def test_the_chart_takes_the_pages_own_text_colour(contents):
+    svg = as_svg(overview([d for _, d in contents.results], contents.logged, ZONE))
+
+    assert "currentColor" in svg
+    assert "#0a0b0c" not in svg
+    assert "alkalinity, dKH" in svg
+
+
+def test_an_empty_report_says_so():
+    page = html(Contents("kelp-room", BEGIN, BEGIN, ZONE, [], [], []))
+
+    assert "0 determinations" in page
+    assert "<svg" not in page
+
+
+def test_the_picture_is_a_png(contents, tmp_path):
+    as_png(overview([d for _, d in contents.results], contents.logged, ZONE), tmp_path / "r.png")
+
+    assert (tmp_path / "r.png").read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="chromium is not installed")
+@pytest.mark.parametrize("width", [390, 1000])
+def test_a_browser_shows_it_at_a_telephones_and_a_screens_width(contents, tmp_path, width):
+    """The page itself never scrolls sideways: wide charts and tables do so in their own frames."""
+    page = tmp_path / "r.html"
+    probe = "<script>document.title = document.documentElement.scrollWidth + ' ' + innerWidth</script></body>"
+    page.write_text(html(contents).replace("</body>", probe), encoding="utf-8")
+    shown = subprocess.run(
+        ["chromium", "--headless", "--no-sandbox", "--disable-gpu", f"--window-size={width},900", "--dump-dom", page],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    scroll, inner = map(int, re.search(r"<title>(\d+) (\d+)</title>", shown.stdout).groups())
+    assert scroll <= inner
