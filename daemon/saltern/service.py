@@ -23,11 +23,12 @@ from saltern.chemistry.units import dkh_to_umol_kg, umol_kg_to_dkh
 from saltern.config import BenchConfig
 from saltern.errors import ConfigError, SalternError, StorageError
 from saltern.ports import Clock, Wires
-from saltern.procedures.determination import Expectation, determine
+from saltern.procedures.determination import Expectation, determine, keep_wet
 from saltern.procedures.notebook import Notebook, Step
 from saltern.procedures.outcome import Determination, Source
+from saltern.procedures.rinse import plan_for
 from saltern.procedures.titrate import SLOW_ELECTRODE
-from saltern.procedures.vessel import empty
+from saltern.procedures.vessel import empty, rinse, wet_the_probes
 from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.verdict import Verdict
@@ -237,6 +238,8 @@ class Service:
             case ["empty"]:
                 empty(self.bench, Notebook(self.bench, self._watch))
                 self.bench.guard.scan()
+            case ["rinse"]:
+                self._rinse()
             case ["measure"]:
                 self.measure(Source.TANK)
             case ["part", "replaced", "titrant"]:
@@ -250,8 +253,16 @@ class Service:
                 raise ConfigError(
                     f"there is no command {' '.join(words)!r}",
                     where="operator",
-                    remedy="Commands are: reset, empty, measure, part replaced titrant, part emptied waste or vessel",
+                    remedy="Commands: reset, empty, rinse, measure, part replaced titrant, part emptied waste or vessel",
                 )
+
+    def _rinse(self) -> None:
+        """Empty, rinse as before a determination, and leave the probes in fresh sample."""
+        notebook = Notebook(self.bench, self._watch)
+        wet_the_probes(self.bench, notebook)
+        empty(self.bench, notebook)
+        rinse(self.bench, notebook, plan_for(self.config))
+        keep_wet(self.bench, notebook)
 
     def _take_the_vessel_as_empty(self) -> None:
         """Believe an operator who looked, where the bench itself cannot prove it and does not see otherwise.

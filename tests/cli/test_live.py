@@ -116,6 +116,15 @@ def test_a_second_measure_is_refused_and_stop_leaves_the_service_running(bench):
 
 
 @pytest.mark.usefixtures("service")
+def test_an_operator_rinses_and_is_not_believed_when_the_bench_sees_otherwise(bench):
+    assert "Done: rinse" in saltern(bench, "rinse", str(bench))
+    saltern(bench, "part", str(bench), "emptied", "vessel", code=2)  # the probes wait in fresh sample
+    assert "Done: empty" in saltern(bench, "empty", str(bench))
+    assert "Done: part emptied vessel" in saltern(bench, "part", str(bench), "emptied", "vessel")
+    assert json.loads(saltern(bench, "status", "--json"))["last"] is None
+
+
+@pytest.mark.usefixtures("service")
 def test_what_the_keeper_writes_down_and_says_reaches_the_schedule(bench):
     saltern(bench, "log", "dose", "soda solution", "12.5")
     saltern(bench, "log", "water-change", "40", "--alkalinity-dkh", "8.1")

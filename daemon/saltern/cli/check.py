@@ -9,14 +9,22 @@ import typer
 def check(
     bench: Annotated[Path | None, typer.Argument(help="Bench file; without one, the default simulated bench.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
+    schema: Annotated[
+        bool, typer.Option("--schema", help="Print the JSON schema of bench files, for editors.")
+    ] = False,
 ) -> None:
     """Check a bench file and its devices' options, and compute what follows; nothing is opened or moved."""
     from saltern.bench.devices import validate_devices
     from saltern.bench.interlocks import as_table
-    from saltern.config import load_bench, shipped_config
+    from saltern.config import BenchConfig, load_bench, shipped_config
     from saltern.procedures.advice import reach, sentences, variants
     from saltern.procedures.arithmetic import facts, warnings
 
+    if schema:
+        from saltern.cli.present import print_json
+
+        print_json(BenchConfig.model_json_schema())
+        return
     config = load_bench(bench if bench is not None else shipped_config("bench-simulated.toml"))
     devices = validate_devices(config)
     found, amiss = facts(config), warnings(config)

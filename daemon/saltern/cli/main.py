@@ -36,6 +36,7 @@ app.add_typer(keep.log, name="log")
 app.add_typer(keep.alert, name="alert")
 app.command()(operate.reset)
 app.command()(operate.empty)
+app.command()(operate.rinse)
 app.command()(operate.part)
 
 FAILED, USAGE, REFUSED, NOT_RUNNING = 1, 2, 3, 4

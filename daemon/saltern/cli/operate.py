@@ -1,4 +1,4 @@
-"""`saltern reset`, `empty` and `part`: what an operator does at a bench, its service running or not."""
+"""`saltern reset`, `empty`, `rinse` and `part`: what an operator does at a bench, its service running or not."""
 
 from pathlib import Path
 from typing import Annotated
@@ -18,6 +18,11 @@ def reset(bench: BenchFile) -> None:
 def empty(bench: BenchFile) -> None:
     """Drain the vessel, and say whether it is proved empty."""
     _operate(bench, ["empty"])
+
+
+def rinse(bench: BenchFile) -> None:
+    """Drain, rinse as before a determination, and leave the probes in fresh sample."""
+    _operate(bench, ["rinse"])
 
 
 def part(

@@ -249,6 +249,11 @@ def leave_clean(bench: Bench, notebook: Notebook) -> None:
     """Empty, and leave the probes wet in fresh sample."""
     bench.stir(0.0)
     empty(bench, notebook, "empty after titration")
+    keep_wet(bench, notebook)
+
+
+def keep_wet(bench: Bench, notebook: Notebook) -> None:
+    """Let the probes wait in fresh sample."""
     fill(bench, notebook, bench.config.sample.keep_wet_ml, "keep wet")
     notebook.enter("done")
 
