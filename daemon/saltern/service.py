@@ -253,7 +253,8 @@ class Service:
                 raise ConfigError(
                     f"there is no command {' '.join(words)!r}",
                     where="operator",
-                    remedy="Commands: reset, empty, rinse, measure, part replaced titrant, part emptied waste or vessel",
+                    remedy="Commands are: reset, empty, rinse, measure, part replaced titrant, part emptied waste, "
+                    "part emptied vessel",
                 )
 
     def _rinse(self) -> None:
