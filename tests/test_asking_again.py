@@ -2,7 +2,7 @@
 
 import pytest
 
-from saltern.cli.simulate import run
+from saltern.cli.simulation import run
 from saltern_drivers.twin.scenario import Scenario
 
 

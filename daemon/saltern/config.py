@@ -227,7 +227,9 @@ class Schedule(Table):
     quiet: tuple[tuple[time, time], ...] = Field(default=(), description="no start from the one to the other time")
     min_gap_h: float = Field(default=0.0, ge=0, le=168, description="least time from start to start")
     after_dose_min: float = Field(default=30.0, ge=0, le=1440, description="no start so long after a logged dose")
-    conditions: tuple[str, ...] = Field(default=(), description="names that must hold; see `saltern condition`")
+    conditions: tuple[str, ...] = Field(
+        default=(), description="that must hold: inputs, or what `saltern condition` says; `not NAME` for the opposite"
+    )
     missed: Literal["catch-up", "skip"] = Field(default="catch-up", description="a missed slot is met once, or not")
     time_zone: str = "UTC"
 
@@ -269,6 +271,15 @@ class Schedule(Table):
 
 class Records(Table):
     path: str = "saltern.sqlite"
+    keep_curves_days: int | None = Field(
+        default=None, ge=30, le=36500, description="accepted ones older than that lose curve and readings; none: never"
+    )
+
+
+class Part(Table):
+    """A part that wears: when it is due. `saltern part BENCH.toml installed NAME` says that a new one is in."""
+
+    life_days: float = Field(gt=0, le=3650)
 
 
 class ServiceTable(Table):
@@ -287,6 +298,11 @@ class Mqtt(Table):
     password_file: str | None = Field(default=None, description="credential: a file that only the service may read")
     tls: bool = False
     ca_file: str | None = None
+    discovery_prefix: str | None = Field(
+        default=None,
+        pattern=r"^[^#+\s/]+$",
+        description="where your home automation listens for devices that announce themselves; none: not announced",
+    )
 
 
 class Metrics(Table):
@@ -327,6 +343,10 @@ class BenchConfig(Table):
     stirrer: StirrerTable
     probes: Probes
     switches: Switches
+    inputs: dict[str, DeviceTable] = Field(
+        default={}, description="further switches by name, for schedule.conditions; holds while its circuit is open"
+    )
+    parts: dict[str, Part] = Field(default={}, description="parts that wear, by name")
     sample: Sample
     titrant: Titrant
     titration: Titration = Titration()

@@ -7,19 +7,23 @@ posted to the control thread and answered when it is done.
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
+from saltern.chemistry.units import umol_kg_to_dkh
+from saltern.config import BenchConfig
 from saltern.errors import ConfigError, SalternError
 from saltern.procedures.outcome import Source
 from saltern.records.store import Store
+from saltern.records.upkeep import go_away, installed
 from saltern.rpc import protocol
 from saltern.rpc.protocol import BusyError
 from saltern.rpc.server import Answer, Handler
 from saltern.schedule import next_slots
 from saltern.service import Service
 from saltern.status import picture
+from saltern.tank.away import Away, outlook
 
 PICTURE_HOLDS_S = 0.5
 """A status this young is given again: two hundred clients cost what one does."""
@@ -35,10 +39,13 @@ class Remote:
         The running bench.
     reader
         A connection to its records for reading alone.
+    reload
+        Takes up the bench file as it is now, and says what has changed.
     """
 
     service: Service
     reader: Store
+    reload: Callable[[], list[str]]
     _picture: dict[str, Any] | None = None
     _drawn_s: float = 0.0
 
@@ -55,6 +62,8 @@ class Remote:
             "schedule": self._schedule,
             "acknowledge": self._acknowledge,
             "alert-test": self._alert_test,
+            "away": self._away,
+            "reload": self._reload,
         }
 
     def _hello(self, _: protocol.Nothing) -> Answer:
@@ -76,6 +85,7 @@ class Remote:
                 acting=tuple((row.name, row.kind, row.remedy) for row in service.bench.guard.acting),
                 standing=service.alerting.standing,
                 running=service.running,
+                conditions=service.conditions(),
             )
             self._drawn_s = now_s
         return {**self._picture, "running": self.service.running}
@@ -114,13 +124,15 @@ class Remote:
         return {"id": self.service.store.log(params.entry, at)}
 
     def _condition(self, params: protocol.ConditionParams) -> Answer:
+        if params.name in self.service.config.inputs:
+            raise ConfigError(f"{params.name} is an input", where="condition", remedy="The bench reads it by itself")
         self.service.store.set_condition(params.name, params.holds)
-        return {"conditions": self.reader.conditions()}
+        return {"conditions": self.service.conditions()}
 
     def _schedule(self, params: protocol.ScheduleParams) -> Answer:
         now = self.service.clock.now()
         last = self.reader.last_started(Source.TANK)
-        slots = next_slots(self.service.config.schedule, now, last, params.count)
+        slots = next_slots(self.service.schedule(), now, last, params.count)
         decision = self.service.decision()
         return {
             "now": {"due": decision.start, "why": decision.why},
@@ -132,6 +144,47 @@ class Remote:
             standing = ", ".join(alert.code for alert in self.service.alerting.standing) or "none"
             raise ConfigError(f"no alert {params.code!r} stands", where="acknowledge", remedy=f"Standing: {standing}")
         return {"acknowledged": params.code}
+
+    def _away(self, params: protocol.AwayParams) -> Answer:
+        service = self.service
+        if params.days == 0:
+            go_away(service.store, None)
+            return {"away": None}
+        newest = self.reader.believed(Source.TANK, 1)
+        dkh = service.config.expected_dkh or 7.0
+        if newest and newest[0].alkalinity.value is not None:
+            dkh = umol_kg_to_dkh(newest[0].alkalinity.value, newest[0].salinity.value or 35.0)
+        found = outlook(service.config, service.bench.ledger, dkh, params.days)
+        until = service.clock.now() + timedelta(days=params.days)
+        if params.apply:
+            go_away(service.store, Away(until, found.gap_h))
+        due = [
+            {"name": name, "due_utc": (known.at + timedelta(days=part.life_days)).isoformat(timespec="seconds")}
+            for name, part in service.config.parts.items()
+            if (known := installed(self.reader).get(name)) is not None
+            and known.at + timedelta(days=part.life_days) < until
+        ]
+        return {
+            "away": {"until_utc": until.isoformat(timespec="seconds"), "gap_h": found.gap_h, "applied": params.apply},
+            "wanted": found.wanted,
+            "by_titrant": found.by_titrant,
+            "by_waste": found.by_waste,
+            "lasts": found.lasts,
+            "parts_due": due,
+            "told": _who_is_told(service.config),
+        }
+
+    def _reload(self, _: protocol.Nothing) -> "Future[Answer]":
+        """Between determinations: one that is under way ends as it began."""
+        self._refuse_while_busy()
+        self.service.claim("reload")
+        answer: Future[Answer] = Future()
+
+        def act() -> Answer:
+            return {"changed": self.reload()}
+
+        self._post(act, answer)
+        return answer
 
     def _alert_test(self, _: protocol.Nothing) -> Answer:
         self.service.mailbox.put(self.service.test_alert)
@@ -158,3 +211,17 @@ class Remote:
             answer.set_result(outcome)
 
         self.service.mailbox.put(do)
+
+
+def _who_is_told(config: BenchConfig) -> list[str]:
+    """Return by which ways somebody hears of trouble; addresses stay secret."""
+    alerts, ways = config.alerts, []
+    if alerts.urls_file is not None:
+        ways.append("notification addresses in alerts.urls_file")
+    if alerts.heartbeat is not None:
+        ways.append(f"a heartbeat at {alerts.heartbeat:%H:%M}")
+    if alerts.watcher_url_file is not None:
+        ways.append("a watcher outside the house, which misses the bench when it falls silent")
+    if config.mqtt is not None:
+        ways.append(f"the broker on {config.mqtt.host}")
+    return ways

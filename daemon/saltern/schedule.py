@@ -81,7 +81,7 @@ def decide(schedule: Schedule, now: datetime, circumstances: Circumstances) -> D
 
 
 def next_slots(schedule: Schedule, now: datetime, last_started: datetime | None, count: int) -> list[Slot]:
-    """Return the next slots, if every one is met: what `saltern schedule` shows."""
+    """Return the next slots, if every one is met: what `saltern schedule` shows. The least gap is kept."""
     if schedule.by_interval:
         every = timedelta(hours=schedule.every_h)
         first = now if last_started is None or last_started > now + STEPPED else max(now, last_started + every)
@@ -89,7 +89,16 @@ def next_slots(schedule: Schedule, now: datetime, last_started: datetime | None,
         return _take(count, (slot for slot in slots if not _is_quiet(schedule, slot.at)))
     day = now.astimezone(_zone(schedule)).date()
     days = (day + timedelta(days=k) for k in range(-1, LONGEST_SEARCH_DAYS))
-    return _take(count, (slot for d in days for slot in slots_of_day(schedule, d) if slot.at > now))
+    coming = (slot for d in days for slot in slots_of_day(schedule, d) if slot.at > now)
+    known = last_started if last_started is not None and last_started <= now + STEPPED else None
+    return _take(count, _apart(coming, known, timedelta(hours=schedule.min_gap_h)))
+
+
+def _apart(slots: Iterator[Slot], last: datetime | None, gap: timedelta) -> Iterator[Slot]:
+    for slot in slots:
+        if last is None or slot.at - last >= gap:
+            last = slot.at
+            yield slot
 
 
 def slots_of_day(schedule: Schedule, day: date) -> list[Slot]:

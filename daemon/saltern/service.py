@@ -20,7 +20,7 @@ from saltern.bench.devices import open_devices
 from saltern.bench.guard import TripEvent
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.units import dkh_to_umol_kg, umol_kg_to_dkh
-from saltern.config import BenchConfig
+from saltern.config import BenchConfig, Schedule
 from saltern.errors import ConfigError, SalternError, StorageError
 from saltern.ports import Clock, Wires
 from saltern.procedures.determination import Expectation, determine, keep_wet
@@ -34,9 +34,16 @@ from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.verdict import Verdict
 from saltern.records.as_json import determination_json
 from saltern.records.store import Store
+from saltern.records.upkeep import away_now, install, installed, thin
 from saltern.schedule import Circumstances, Decision, decide
+from saltern.tank.away import stretched
 from saltern.tank.trend import trend
 
+RELOADED = ("schedule", "alerts", "water", "titration", "titre", "limits", "method", "expected_dkh", "parts")
+"""Tables of the bench file that may change while the service runs."""
+
+OPENED_ONCE = ("urls_file", "watcher_url_file")
+THIN_EVERY_S = 86400.0
 IDLE_S = 5.0
 ALIVE_WITHIN_S = 120.0
 TITRANT_PER_RUN_GUESS_ML = 10.0
@@ -81,6 +88,7 @@ class Service:
         self._round_s = clock.monotonic()
         self._believed_s = clock.monotonic()
         self._beaten_on: date | None = None
+        self._thinned_s = -THIN_EVERY_S
         self.running: dict[str, object] | None = None  # replaced, never changed: other threads read it
         self.on_event: Callable[[str, dict[str, object]], None] = lambda kind, what: None
         self._ending = threading.Event()
@@ -143,10 +151,42 @@ class Service:
 
     def decision(self) -> Decision:
         """Return whether a determination is due, and why or why not."""
-        holding = self.store.conditions()
-        unmet = tuple(name for name in self.config.schedule.conditions if not holding.get(name, False))
+        holding = self.conditions()
+        unmet = tuple(name for name in self.config.schedule.conditions if not _is_met(name, holding))
         circumstances = Circumstances(self.store.last_started(Source.TANK), self.store.last_dose(), unmet)
-        return decide(self.config.schedule, self.clock.now(), circumstances)
+        return decide(self.schedule(), self.clock.now(), circumstances)
+
+    def schedule(self) -> Schedule:
+        """Return the schedule as it is kept now: stretched, while the keeper is away."""
+        away = away_now(self.store, self.clock.now())
+        return self.config.schedule if away is None else stretched(self.config.schedule, away.gap_h)
+
+    def conditions(self) -> dict[str, bool]:
+        """Return what is known of conditions: what the keeper said, and what inputs say."""
+        inputs = {name: switch.is_active() for name, switch in self.bench.devices.inputs.items()}
+        return {**self.store.conditions(), **inputs}
+
+    def reload(self, new: BenchConfig) -> list[str]:
+        """Take up a changed bench file without a stop; return what has changed.
+
+        Raises
+        ------
+        ConfigError
+            It changes what needs a stop; nothing is taken up.
+        """
+        changed = [name for name in BenchConfig.model_fields if getattr(new, name) != getattr(self.config, name)]
+        fixed = [name for name in changed if name not in RELOADED]
+        old, alerts = self.config.alerts, new.alerts
+        fixed += [f"alerts.{name}" for name in OPENED_ONCE if getattr(alerts, name) != getattr(old, name)]
+        if fixed:
+            raise ConfigError(
+                f"{', '.join(fixed)} cannot change while the service runs; nothing was taken up",
+                where=self.config.name,
+                remedy="Restart the service",
+            )
+        self.config = self.bench.config = new
+        self._log.info("service.reloaded", changed=changed)
+        return changed
 
     # What others see and ask ------------------------------------------------------------
 
@@ -247,6 +287,8 @@ class Service:
                 self.bench.note(books.bottle_replaced(self.bench.ledger, bottle_ml), "new bottle of titrant")
             case ["part", "emptied", "vessel"]:
                 self._take_the_vessel_as_empty()
+            case ["part", "installed", name] if name in self.config.parts:
+                install(self.store, name, self.clock.now())
             case ["part", "emptied", "waste"]:
                 self.bench.note(books.container_emptied(self.bench.ledger), "waste container emptied")
             case _:
@@ -254,7 +296,7 @@ class Service:
                     f"there is no command {' '.join(words)!r}",
                     where="operator",
                     remedy="Commands are: reset, empty, rinse, measure, part replaced titrant, part emptied waste, "
-                    "part emptied vessel",
+                    "part emptied vessel; part installed, with one of: " + (", ".join(self.config.parts) or "none"),
                 )
 
     def _rinse(self) -> None:
@@ -350,8 +392,28 @@ class Service:
             "no-result",
             f"no result that is believed for {rules.no_result_h:g} h: look at `saltern status` and the log",
         )
+        self._tell_of_parts()
+        self._thin()
         self.alerting.repeat(self.clock.now(), self.clock.monotonic(), rules.repeat_h * 3600.0)
         self._beat()
+
+    def _tell_of_parts(self) -> None:
+        known, now = installed(self.store), self.clock.now()
+        for name, part in self.config.parts.items():
+            overdue = name in known and now - known[name].at > timedelta(days=part.life_days)
+            text = f"{name} is due: it has been in for more than {part.life_days:g} days"
+            self._standing(overdue, Severity.NOTICE, f"part-due-{name}", text)
+
+    def _thin(self) -> None:
+        """Drop old curves once a day, where the keeper wants that."""
+        days = self.config.records.keep_curves_days
+        if days is None or self.clock.monotonic() - self._thinned_s < THIN_EVERY_S:
+            return
+        self._thinned_s = self.clock.monotonic()
+        try:
+            thin(self.store, self.clock.now() - timedelta(days=days))
+        except StorageError as error:
+            self._log.error("records.not_thinned", what=error.what, remedy=error.remedy)
 
     def test_alert(self) -> None:
         """Send a test by every way the keeper is told."""
@@ -441,3 +503,9 @@ class Service:
             self.store.keep_alert(alert)
         except StorageError as error:
             self._log.error("alert.not_kept", what=error.what, remedy=error.remedy)
+
+
+def _is_met(condition: str, holding: dict[str, bool]) -> bool:
+    """Return whether a condition is met; of what nobody ever said, neither it nor its opposite is."""
+    name = condition.removeprefix("not ")
+    return name in holding and holding[name] is (name == condition)

@@ -10,7 +10,9 @@ from saltern.procedures.arithmetic import titrant_per_run_ml
 from saltern.procedures.outcome import Source
 from saltern.records.as_json import determination_json
 from saltern.records.store import Store
+from saltern.records.upkeep import Installed, away_now, installed
 from saltern.schedule import next_slots
+from saltern.tank.away import stretched
 from saltern.tank.trend import trend
 
 TREND_DAYS = 7
@@ -25,6 +27,7 @@ def picture(
     acting: tuple[tuple[str, str, str], ...],
     standing: tuple[Alert, ...],
     running: dict[str, Any] | None,
+    conditions: dict[str, bool],
 ) -> dict[str, Any]:
     """Return the status as JSON.
 
@@ -32,8 +35,9 @@ def picture(
     ----------
     config, reader, now
         The bench, its records (a connection of the caller's own), the time.
-    ledger, acting, standing, running
-        As they are this moment: volumes, interlocks as (name, kind, remedy), alerts, and the run under way.
+    ledger, acting, standing, running, conditions
+        As they are this moment: volumes, interlocks as (name, kind, remedy), alerts, the run under way, and what is
+        known of conditions.
     """
     newest = reader.results(1)
     since = now - timedelta(days=TREND_DAYS)
@@ -45,7 +49,9 @@ def picture(
     ]
     line = trend([at for at, _, _ in known], [value for _, value, _ in known], [u for _, _, u in known])
     last_started = reader.last_started(Source.TANK) if running is None else now
-    slots = next_slots(config.schedule, now, last_started, 1)
+    away = away_now(reader, now)
+    schedule = config.schedule if away is None else stretched(config.schedule, away.gap_h)
+    slots = next_slots(schedule, now, last_started, 1)
     a_day_ml = config.schedule.starts_per_day * titrant_per_run_ml(config, config.expected_dkh or 7.0)
     room_ml = config.waste.container_ml - config.vessel.capacity_ml - ledger.waste_ml.high
     return {
@@ -80,5 +86,24 @@ def picture(
             }
             for alert in standing
         ],
-        "conditions": reader.conditions(),
+        "conditions": conditions,
+        "parts": _parts(config, installed(reader), now),
+        "away": None if away is None else {"until_utc": away.until.isoformat(timespec="seconds"), "gap_h": away.gap_h},
     }
+
+
+def _parts(config: BenchConfig, known: dict[str, Installed], now: datetime) -> list[dict[str, Any]]:
+    """Return each part of the bench file with its age and when it is due; of an unknown age, nothing."""
+    found: list[dict[str, Any]] = []
+    for name, part in config.parts.items():
+        since = known.get(name)
+        due = None if since is None else since.at + timedelta(days=part.life_days)
+        found.append(
+            {
+                "name": name,
+                "installed_utc": None if since is None else since.at.isoformat(timespec="seconds"),
+                "due_utc": None if due is None else due.isoformat(timespec="seconds"),
+                "overdue": None if due is None else due < now,
+            }
+        )
+    return found

@@ -4,7 +4,7 @@ test, nothing is a timed limit.
 Fewer runs: SALTERN_BENCH_SEEDS, SALTERN_BENCH_COVERAGE, SALTERN_BENCH_RUNS, SALTERN_BENCH_BENCHES.
 """
 
-from tests.benchmarks import adaptive, diagnostics, endpoint_efficiency, endpoint_speed, organics
+from tests.benchmarks import adaptive, diagnostics, endpoint_efficiency, endpoint_speed, organics, status_start
 from tests.published import foreign_curves
 
 for title, table in (
@@ -14,6 +14,7 @@ for title, table in (
     ("What part of an organic base is reported as alkalinity", organics.main),
     ("The adaptive titration on the twin", adaptive.main),
     ("What is noticed of faults, and false alarms", diagnostics.main),
+    ("Processor time of `saltern status` from cold", status_start.main),
 ):
     print(f"\n{title}\n", flush=True)
     table()

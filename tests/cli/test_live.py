@@ -1,10 +1,16 @@
 """A running service asked over its socket: real processes, on the paced clock."""
 
+import fcntl
 import json
 import os
+import pty
+import re
+import select
 import signal
+import struct
 import subprocess
 import sys
+import termios
 import time
 
 import pytest
@@ -18,7 +24,13 @@ PACE = "200"
 @pytest.fixture
 def bench(tmp_path):
     path = tmp_path / "bench.toml"
-    path.write_text(to_toml(bench_table({"schedule": {"at": ["23:59:00"], "time_zone": "UTC"}})))
+    path.write_text(
+        to_toml(
+            bench_table(
+                {"schedule": {"at": ["23:59:00"], "time_zone": "UTC"}, "parts": {"ph_probe": {"life_days": 365.0}}}
+            )
+        )
+    )
     return path
 
 
@@ -136,3 +148,120 @@ def test_what_the_keeper_writes_down_and_says_reaches_the_schedule(bench):
     assert [slot["at_utc"][11:16] for slot in shown["next"]] == ["23:59"] * 3
     assert json.loads(saltern(bench, "status", "--json"))["conditions"] == {"lights-on": True}
     assert "Done: reset" in saltern(bench, "reset", str(bench))
+
+
+@pytest.mark.usefixtures("service")
+def test_a_keeper_goes_away_and_comes_back(bench):
+    looked = json.loads(saltern(bench, "away", "60", "--look", "--json"))
+    before = json.loads(saltern(bench, "status", "--json"))["away"]
+    told = saltern(bench, "away", "60")
+    during = json.loads(saltern(bench, "status", "--json"))["away"]
+    saltern(bench, "away", "0")
+
+    assert looked["by_waste"] < looked["wanted"]
+    assert before is None
+    assert "Nobody is told of trouble" in told
+    assert during["gap_h"] == pytest.approx(looked["away"]["gap_h"], rel=0.01)
+    assert during["gap_h"] > 4.0
+    assert json.loads(saltern(bench, "status", "--json"))["away"] is None
+
+
+@pytest.mark.parametrize("by_signal", [False, True])
+def test_a_changed_bench_file_is_taken_up_or_refused_whole(bench, service, by_signal):
+    table = bench_table({"schedule": {"at": ["06:30:00"], "time_zone": "UTC"}})
+
+    def reload(code=0):
+        if by_signal:
+            service.send_signal(signal.SIGHUP)
+            time.sleep(0.5)
+        else:
+            saltern(bench, "reload", code=code)
+        return json.loads(saltern(bench, "schedule", "--count", "1", "--json"))["next"][0]["at_utc"][11:16]
+
+    bench.write_text(to_toml(table))
+    assert reload() == "06:30"
+    bench.write_text(to_toml({**table, "schedule": {"at": ["07:30:00"]}, "wires": "gpio"}))
+    assert reload(code=2) == "06:30"
+    bench.write_text("nonsense = [")
+    if by_signal:
+        service.send_signal(signal.SIGHUP)
+        time.sleep(0.5)
+        assert service.poll() is None
+
+
+@pytest.mark.usefixtures("service")
+def test_parts_of_the_bench_file_are_tracked_from_the_day_they_are_put_in(bench):
+    assert "of unknown age" in saltern(bench, "status")
+    saltern(bench, "part", str(bench), "installed", "ph_probe")
+    saltern(bench, "part", str(bench), "installed", "periscope", code=2)
+    (part,) = [p for p in json.loads(saltern(bench, "status", "--json"))["parts"] if p["name"] == "ph_probe"]
+
+    assert part["overdue"] is False
+
+
+def test_the_schema_of_the_socket_is_printed_and_names_every_method(bench):
+    from saltern.rpc.protocol import METHODS
+
+    assert set(json.loads(saltern(bench, "check", "--rpc-schema"))["methods"]) == set(METHODS)
+
+
+class Terminal:
+    """A pseudo-terminal, as SSH gives one, with a command in it."""
+
+    def __init__(self, bench, *words):
+        self._fd, other = pty.openpty()
+        fcntl.ioctl(other, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 100, 0, 0))
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "saltern.cli.main", *words],
+            env={**os.environ, "SALTERN_BENCH": str(bench), "TERM": "xterm"},
+            stdin=other,
+            stdout=other,
+            stderr=other,
+            start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+        )
+        os.close(other)
+        self.shown = ""
+
+    def until(self, what, within_s=60.0):
+        deadline = time.monotonic() + within_s
+        while not re.search(what, self.shown):
+            assert time.monotonic() < deadline, self.shown[-2000:]
+            self._read()
+
+    def type(self, keys):
+        os.write(self._fd, keys)
+
+    def end(self):
+        while self.process.poll() is None:
+            self._read()
+        while self._read():
+            pass
+        os.close(self._fd)
+        return self.process.returncode
+
+    def _read(self):
+        if not select.select([self._fd], [], [], 0.1)[0]:
+            return False
+        try:
+            data = os.read(self._fd, 65536).decode(errors="replace")
+        except OSError:
+            return False
+        self.shown += data
+        return bool(data)
+
+
+@pytest.mark.usefixtures("service")
+def test_on_a_terminal_the_curve_grows_ctrl_c_leaves_it_running_and_one_can_look_again(bench):
+    first = Terminal(bench, "measure")
+    first.until("titrant, mL")  # the plot is there before the run is over
+    first.type(b"\x03")
+    first.until("It goes on")
+    code = first.end()
+    assert json.loads(saltern(bench, "status", "--json"))["running"] is not None
+    again = Terminal(bench, "measure", "--follow")
+    again.until(r"Determination 1: .*accepted")
+
+    assert code == 0
+    assert again.end() == 0
+    assert "\x1b[?25h" in first.shown  # the cursor is given back

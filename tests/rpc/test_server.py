@@ -223,7 +223,7 @@ def test_two_hundred_clients_do_not_make_the_control_thread_late(path, raw, serv
     for thread in threads:
         thread.start()
     late, due = [], time.perf_counter()
-    for _ in range(400):
+    for _ in range(1500):
         due += 0.01
         time.sleep(max(0.0, due - time.perf_counter()))
         late.append(time.perf_counter() - due)
@@ -233,4 +233,4 @@ def test_two_hundred_clients_do_not_make_the_control_thread_late(path, raw, serv
     for thread in threads:
         thread.join()
 
-    assert np.quantile(late, 0.99) < 0.05
+    assert np.quantile(late, 0.999) < 0.05

@@ -1,7 +1,7 @@
 """Opening the devices of a bench: all are checked, then all opened, and every failure comes in one tree."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.metadata import entry_points
 from typing import Any
 
@@ -23,9 +23,10 @@ class Devices:
     stirrer: Stirrer
     probes: Mapping[str, Probe]
     switches: Mapping[str, Switch]
+    inputs: Mapping[str, Switch] = field(default_factory=dict)
 
     def close(self) -> None:
-        for group in (self.pumps, self.permits, self.probes, self.switches):
+        for group in (self.pumps, self.permits, self.probes, self.switches, self.inputs):
             for device in group.values():
                 device.close()
         self.stirrer.close()
@@ -84,7 +85,9 @@ def open_devices(config: BenchConfig, wires: Wires) -> Devices:
     def of(kind: str) -> dict[str, Any]:
         return {role: device for (its_kind, role), device in opened.items() if its_kind == kind}
 
-    return Devices(of("pump"), of("permit"), opened["stirrer", "stirrer"], of("probe"), of("switch"))
+    switches = of("switch")
+    inputs = {name: switches.pop(f"inputs.{name}") for name in config.inputs}
+    return Devices(of("pump"), of("permit"), opened["stirrer", "stirrer"], of("probe"), switches, inputs)
 
 
 def _slots(config: BenchConfig) -> list[_Slot]:
@@ -106,6 +109,7 @@ def _slots(config: BenchConfig) -> list[_Slot]:
         table = getattr(config.switches, role)
         if table is not None:
             slots.append(_Slot(f"switches.{role}", role, "switch", table))
+    slots += [_Slot(f"inputs.{name}", f"inputs.{name}", "switch", table) for name, table in config.inputs.items()]
     return slots
 
 

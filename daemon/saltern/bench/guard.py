@@ -70,6 +70,7 @@ class Guard:
         self._unsaved: set[str] = set()
         self.cut: frozenset[str] = self._cuts(self._acting)
         self.events: deque[TripEvent] = deque(maxlen=10_000)
+        self.scanned: Callable[[], None] = lambda: None  # told of every scan: the control thread lives
         self.snapshot = Snapshot()
 
     # Scanning, in the control thread --------------------------------------------
@@ -103,6 +104,7 @@ class Guard:
         for role in moving:
             if role not in self.cut:
                 self._permits[role].kick()
+        self.scanned()
         return self.cut
 
     def edge(self, name: str) -> None:

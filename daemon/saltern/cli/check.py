@@ -12,6 +12,9 @@ def check(
     schema: Annotated[
         bool, typer.Option("--schema", help="Print the JSON schema of bench files, for editors.")
     ] = False,
+    rpc_schema: Annotated[
+        bool, typer.Option("--rpc-schema", help="Print the methods of the service's socket and their parameters.")
+    ] = False,
 ) -> None:
     """Check a bench file and its devices' options, and compute what follows; nothing is opened or moved."""
     from saltern.bench.devices import validate_devices
@@ -24,6 +27,12 @@ def check(
         from saltern.cli.present import print_json
 
         print_json(BenchConfig.model_json_schema())
+        return
+    if rpc_schema:
+        from saltern.cli.present import print_json
+        from saltern.rpc.protocol import json_schema
+
+        print_json(json_schema())
         return
     config = load_bench(bench if bench is not None else shipped_config("bench-simulated.toml"))
     devices = validate_devices(config)

@@ -1,5 +1,7 @@
 """`saltern daemon`: the service, as systemd runs it."""
 
+import os
+import signal
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Annotated
@@ -16,13 +18,14 @@ def daemon(
         float, typer.Option(min=0.1, max=10_000.0, help="Simulated bench only: times faster than real time.")
     ] = 1.0,
 ) -> None:
-    """Run a bench in real time; SIGTERM and SIGINT end it in order, pumps off."""
+    """Run a bench in real time; SIGTERM and SIGINT end it in order, pumps off; SIGHUP takes up a changed bench file."""
     from saltern.cli.logs import service_logs
     from saltern.cli.opening import opened
     from saltern.publish.outlets import outlets
     from saltern.records.store import open_for_reading
     from saltern.remote import Remote
     from saltern.rpc.server import Server
+    from saltern.supervision import supervisor_of
     from saltern.waking import ClockWaker, RealTimeWaker
 
     service_logs()
@@ -31,9 +34,12 @@ def daemon(
         service.idle_s = COMMANDS_WITHIN_S
         reader = open_for_reading(here.records, here.clock)
         beside.callback(reader.close)
-        remote = Remote(service, reader)
+        supervisor = supervisor_of(os.environ, here.clock)
+        service.bench.guard.scanned = supervisor.alive
+        remote = Remote(service, reader, here.reload)
+        signal.signal(signal.SIGHUP, lambda *_: service.mailbox.put(here.reload))
         folder = here.records.parent if bench is None else bench.parent
-        out = beside.enter_context(outlets(service.config, folder, service.store, here.clock, service.is_alive))
+        out = beside.enter_context(outlets(lambda: service.config, folder, service.store, here.clock, service.is_alive))
         server = Server(here.socket, remote.handlers())
         beside.callback(server.close)
 
@@ -46,4 +52,6 @@ def daemon(
         out.update(remote.status())
         waker = ClockWaker(service.look, here.clock) if here.simulated else RealTimeWaker(service.look)
         beside.callback(waker.stop)
+        supervisor.ready()
+        beside.callback(supervisor.stopping)
         service.run()

@@ -19,7 +19,7 @@ def demo(
     """Run a day of a reef tank on the simulated bench: six determinations, their truth beside them, and one curve."""
     from saltern.cli.logs import quiet_logs
     from saltern.cli.present import console, plot_curve, print_json, print_simulation
-    from saltern.cli.simulate import run
+    from saltern.cli.simulation import run
     from saltern_drivers.twin.scenario import Scenario
 
     quiet_logs()

@@ -5,7 +5,6 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
-import numpy as np
 import typer
 
 from saltern.errors import ConfigError, CurveError
@@ -124,6 +123,8 @@ def _question(
     dose_cv: float | None,
 ) -> tuple[Any, Any, Any]:
     """Turn file and options into curve, conditions and priors."""
+    import numpy as np
+
     from saltern.chemistry.endpoint.curve import Co2, Conditions, Curve, Estimate, Medium, Priors
     from saltern.chemistry.seawater import density_kg_l
     from saltern.chemistry.titrant import HCL_KG_L_PER_MOL_L

@@ -95,6 +95,37 @@ def _watch(client: Any, running: dict[str, Any], *, silent: bool) -> dict[str, A
     raise NotRunningError("the service went away", where="measure", remedy="Look at its log; the run is void")
 
 
+def away(
+    days: Annotated[float, typer.Argument(help="For how long; 0: back again.", show_default=False)],
+    look: Annotated[bool, typer.Option("--look", help="Only say what it would come to.")] = False,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say that nobody is there for so many days: the schedule is stretched so that titrant and waste room last."""
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, socket)) as client:
+        found = client.call("away", days=days, apply=not look)
+    if as_json:
+        from saltern.cli.present import print_json
+
+        print_json({"schema_version": 1, **found})
+    else:
+        from saltern.cli.present_live import print_away
+
+        print_away(found)
+
+
+def reload(bench: BenchOption = None, socket: SocketOption = None) -> None:
+    """Let the running service take up its bench file as it is now, as far as that may change."""
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, socket)) as client:
+        changed = client.call("reload")["changed"]
+    typer.echo(f"Taken up: {', '.join(changed) or 'nothing has changed'}.")
+
+
 def stop(bench: BenchOption = None, socket: SocketOption = None) -> None:
     """Stop what is under way, pumps off; the determination is kept as void, and the service goes on."""
     from saltern.rpc.client import Client

@@ -11,6 +11,7 @@ from saltern.clock import Clock, PacedClock, RealClock
 from saltern.config import load_bench, records_path, shipped_config, socket_path
 from saltern.errors import ConfigError
 from saltern.records.store import open_store
+from saltern.records.upkeep import keep_bench_file
 from saltern.service import Service, open_service
 
 
@@ -23,6 +24,14 @@ class Opened:
     simulated: bool
     records: Path
     socket: Path
+    bench_file: Path
+
+    def reload(self) -> list[str]:
+        """Take up the bench file as it is now; return what has changed."""
+        changed = self.service.reload(load_bench(self.bench_file))
+        text = self.bench_file.read_text(encoding="utf-8")
+        keep_bench_file(self.service.store, text, self.clock.now())
+        return changed
 
 
 @contextmanager
@@ -46,6 +55,7 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
     records = records_path(config, folder)
     store = open_store(records, clock)
     try:
+        keep_bench_file(store, path.read_text(encoding="utf-8"), clock.now())
         (opener,) = entry_points(group="saltern.wires", name=config.wires)
         wires = opener.load()(config.model_dump(), clock)
         try:
@@ -53,7 +63,7 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
             for number in (signal.SIGTERM, signal.SIGINT):
                 signal.signal(number, lambda *_: service.end())
             try:
-                yield Opened(service, clock, simulated, records, socket_path(config, folder))
+                yield Opened(service, clock, simulated, records, socket_path(config, folder), path)
             finally:
                 service.bench.close()
         finally:

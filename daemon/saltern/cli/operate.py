@@ -27,10 +27,10 @@ def rinse(bench: BenchFile) -> None:
 
 def part(
     bench: BenchFile,
-    act: Annotated[str, typer.Argument(help="replaced or emptied", show_default=False)],
-    name: Annotated[str, typer.Argument(help="titrant, waste or vessel", show_default=False)],
+    act: Annotated[str, typer.Argument(help="replaced, emptied or installed", show_default=False)],
+    name: Annotated[str, typer.Argument(help="titrant, waste, vessel, or a part", show_default=False)],
 ) -> None:
-    """Say that a full titrant bottle was put in, that the waste container was emptied, or that the vessel is empty."""
+    """Say what was done: replaced titrant, emptied waste, emptied vessel, or installed and the name of a part."""
     _operate(bench, ["part", act, name])
 
 

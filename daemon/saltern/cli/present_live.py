@@ -32,6 +32,12 @@ def print_status(s: dict[str, Any]) -> None:
     table.add_row("vessel", f"holds {s['vessel_ml'][0]:.0f} to {s['vessel_ml'][1]:.0f} mL")
     for name, holds in s["conditions"].items():
         table.add_row("condition", f"{name}: {'holds' if holds else 'does not hold'}")
+    for part in s["parts"]:
+        table.add_row("part", _part(part))
+    if s["away"] is not None:
+        gap_h = s["away"]["gap_h"]
+        kept = f"at least {gap_h:.1f} h from start to start" if gap_h else "the schedule stays as it is"
+        table.add_row("away", f"until {s['away']['until_utc']}; {kept}")
     screen.print(table)
     for row in s["interlocks"]:
         screen.print(f"[bold]{row['kind']} {row['name']}[/bold]: {row['remedy']}")
@@ -39,6 +45,37 @@ def print_status(s: dict[str, Any]) -> None:
         screen.print(f"[bold]{alert['for_the_keeper']}[/bold], since {alert['since_utc']}: {alert['text']}")
     if not s["interlocks"] and not s["alerts"]:
         screen.print("Nothing acts, nothing is wrong.")
+
+
+def _part(part: dict[str, Any]) -> str:
+    if part["installed_utc"] is None:
+        return f"{part['name']}: of unknown age; say `saltern part BENCH.toml installed {part['name']}` when it is new"
+    return f"{part['name']}: {'was due' if part['overdue'] else 'due'} {part['due_utc'][:10]}"
+
+
+def print_away(found: dict[str, Any]) -> None:
+    """Print what an absence comes to, and who is told of trouble."""
+    screen, away = console(), found["away"]
+    if away is None:
+        screen.print("Welcome back: the schedule is as the bench file says.")
+        return
+    screen.print(f"Away until {away['until_utc']}." + ("" if away["applied"] else " Only looked at: nothing changed."))
+    screen.print(
+        f"The schedule asks for {found['wanted']} determinations; titrant lasts for {found['by_titrant']}, "
+        f"waste room for {found['by_waste']}."
+    )
+    if not found["lasts"]:
+        screen.print("[bold]That is less than one a day: fill up before you leave.[/bold]")
+    elif away["gap_h"]:
+        screen.print(f"So they begin at least {away['gap_h']:.1f} h apart.")
+    else:
+        screen.print("Nothing has to be stretched.")
+    for part in found["parts_due"]:
+        screen.print(f"Due meanwhile: {part['name']}, {part['due_utc'][:10]}.")
+    if found["told"]:
+        screen.print(f"Told of trouble: {'; '.join(found['told'])}.")
+    else:
+        screen.print("[bold]Nobody is told of trouble:[/bold] set alerts.urls_file or mqtt in the bench file.")
 
 
 def print_done(d: dict[str, Any]) -> None:

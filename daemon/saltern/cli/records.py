@@ -1,4 +1,4 @@
-"""`saltern export` and `backup`: the records, out of the machine. They need no service, and disturb none."""
+"""`saltern export`, `backup` and `restore`: the records, out of the machine. They need no service, and disturb none."""
 
 import sys
 from datetime import UTC, datetime
@@ -64,7 +64,18 @@ def backup(
     from saltern.records.backup import back_up
 
     count = back_up(records_path(db, bench if db is None else None), to)
-    typer.echo(f"{to}: {count} determinations, checked. To restore, stop the service and put it where the records are.")
+    typer.echo(f"{to}: {count} determinations, checked. To put it back: saltern restore {to} BENCH.toml")
+
+
+def restore(
+    backup: Annotated[Path, typer.Argument(help="A backup.", show_default=False)],
+    bench: Annotated[Path, typer.Argument(help="Bench file to write; its records beside it.", show_default=False)],
+) -> None:
+    """Put a backup's bench file and records in place, on this machine or another; nothing is overwritten."""
+    from saltern.records.backup import restore as put_back
+
+    records = put_back(backup, bench)
+    typer.echo(f"{bench} and {records} are as they were. Check pins and ports, then: saltern check {bench}")
 
 
 def _time(text: str | None) -> datetime:

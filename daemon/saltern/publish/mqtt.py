@@ -18,6 +18,7 @@ from saltern.alerts import Alert
 from saltern.config import Mqtt
 from saltern.errors import StorageError
 from saltern.publish.credentials import secret
+from saltern.publish.discovery import announcement
 from saltern.records.as_json import determination_json
 from saltern.records.store import Store
 
@@ -49,6 +50,8 @@ class MqttOutlet:
         self._store = store
         self._topic = f"{config.base}/{bench}"
         self._log = structlog.get_logger("saltern.mqtt")
+        prefix = config.discovery_prefix
+        self._announced = [] if prefix is None else [announcement(prefix, self._topic, bench)]
         self._ending = threading.Event()
         for kind in ("result", "alert"):
             store.acknowledged(OUTLET, kind)  # a new outlet begins here, not where it first reaches the broker
@@ -81,6 +84,8 @@ class MqttOutlet:
             self._log.warning("mqtt.refused", reason=str(reason))
             return
         self._log.info("mqtt.connected")
+        for topic, payload in self._announced:
+            client.publish(topic, json.dumps(payload), AT_LEAST_ONCE, retain=True)
         client.publish(f"{self._topic}/state", "online", AT_LEAST_ONCE, retain=True)
 
     def _disconnected(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:

@@ -29,16 +29,18 @@ class Outlets:
 
 @contextmanager
 def outlets(
-    config: BenchConfig, folder: Path, store: Store, clock: Clock, alive: Callable[[], bool]
+    current: Callable[[], BenchConfig], folder: Path, store: Store, clock: Clock, alive: Callable[[], bool]
 ) -> Iterator[Outlets]:
     """Open every outlet that the bench file asks for, and close them again.
+
+    `current` is the bench file as it was last taken up: quiet hours may change while an outlet is open.
 
     Raises
     ------
     ConfigError
         An extra is not installed, or an outlet cannot be opened.
     """
-    found = Outlets([], lambda status: None)
+    found, config = Outlets([], lambda status: None), current()
     try:
         if config.mqtt is not None:
             found.open.append(_mqtt(config, folder, store))
@@ -47,7 +49,7 @@ def outlets(
             found.open.append(metrics)
             found.update = metrics.update
         if config.alerts.urls_file is not None or config.alerts.watcher_url_file is not None:
-            found.open.append(_notify(config, folder, store, clock, alive))
+            found.open.append(_notify(current, folder, store, clock, alive))
         yield found
     finally:
         for outlet in reversed(found.open):
@@ -71,16 +73,19 @@ def _metrics(config: BenchConfig, folder: Path) -> Any:
     return MetricsOutlet(config.metrics, config.name, folder)
 
 
-def _notify(config: BenchConfig, folder: Path, store: Store, clock: Clock, alive: Callable[[], bool]) -> _Closes:
+def _notify(
+    current: Callable[[], BenchConfig], folder: Path, store: Store, clock: Clock, alive: Callable[[], bool]
+) -> _Closes:
     try:
         from saltern.publish.notify import NotifyOutlet
     except ImportError as error:
         raise _missing("alerts", error) from error
-    zone = ZoneInfo(config.schedule.time_zone)
+    config = current()
 
     def is_quiet(utc: time) -> bool:
+        zone = ZoneInfo(current().schedule.time_zone)
         local = datetime.combine(clock.now().date(), utc, tzinfo=UTC).astimezone(zone).time()
-        return is_within(local, config.alerts.quiet)
+        return is_within(local, current().alerts.quiet)
 
     return NotifyOutlet(config.alerts, config.name, folder, store, clock, is_quiet, alive)
 

@@ -1,19 +1,22 @@
 """A copy of the records, taken while the service runs, checked before it is called a backup."""
 
 import sqlite3
+import tomllib
 from contextlib import closing
 from pathlib import Path
+from shutil import copyfile
 
-from saltern.errors import StorageError
+from saltern.config import bench_from, records_path
+from saltern.errors import ConfigError, StorageError
 from saltern.records.store import storage_error
 
 
 def back_up(records: Path, to: Path) -> int:
     """Copy the records; return how many determinations the copy holds.
 
+    Records hold the bench files, calibrations and all, with which the service ran: a backup is the whole bench.
     SQLite's own backup reads a consistent state beside a running writer. The copy is written under another name,
-    checked whole, and only then given its own: a backup that is there is a good one. To restore it, stop the service
-    and put it where the records are.
+    checked whole, and only then given its own: a backup that is there is a good one.
 
     Raises
     ------
@@ -47,3 +50,49 @@ def back_up(records: Path, to: Path) -> int:
         )
     partial.replace(to)
     return int(count)
+
+
+def restore(backup: Path, bench_file: Path) -> Path:
+    """Put a backup's bench file and records where a service finds them; return the records' path.
+
+    Nothing that is there is overwritten.
+
+    Raises
+    ------
+    StorageError
+        The backup is not sound, or cannot be put there.
+    ConfigError
+        Something is there already, or the backup holds no bench file.
+    """
+    if not backup.is_file():
+        raise StorageError("there is no backup here", where=str(backup), remedy="Give the path of a backup")
+    try:
+        with closing(sqlite3.connect(f"{backup.absolute().as_uri()}?mode=ro", uri=True)) as copy:
+            (verdict,) = copy.execute("PRAGMA integrity_check").fetchone()
+            (holds,) = copy.execute("SELECT count(*) FROM sqlite_master WHERE name = 'bench_file'").fetchone()
+            kept = copy.execute("SELECT text FROM bench_file ORDER BY id DESC LIMIT 1").fetchone() if holds else None
+    except sqlite3.Error as error:
+        raise storage_error(error, str(backup), "the backup cannot be read") from error
+    if verdict != "ok":
+        raise StorageError(
+            f"the backup does not pass its check: {verdict}", where=str(backup), remedy="Use another one"
+        )
+    if kept is None:
+        raise ConfigError(
+            "this backup holds no bench file",
+            where=str(backup),
+            remedy="Copy it to where your bench file says that the records are",
+        )
+    config = bench_from(tomllib.loads(kept[0]), where=f"bench file in {backup}")
+    records = records_path(config, bench_file.parent)
+    for path in (bench_file, records):
+        if path.exists():
+            raise ConfigError("is there already", where=str(path), remedy="Restore to a folder of its own")
+    try:
+        copyfile(backup, records)
+        bench_file.write_text(kept[0], encoding="utf-8")
+    except OSError as error:
+        raise StorageError(
+            f"could not be written ({error.strerror})", where=str(bench_file), remedy="Look at the folder and its disk"
+        ) from error
+    return records

@@ -60,5 +60,17 @@ MIGRATIONS: tuple[str, ...] = (
         name TEXT NOT NULL, kind TEXT NOT NULL, acknowledged INTEGER NOT NULL, PRIMARY KEY (name, kind)
     );
     """,
+    """
+    CREATE TABLE part (id INTEGER PRIMARY KEY, name TEXT NOT NULL, installed_utc TEXT NOT NULL);
+    CREATE TABLE away (until_utc TEXT NOT NULL, gap_h REAL NOT NULL);
+    CREATE TABLE bench_file (id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, text TEXT NOT NULL);
+    CREATE VIEW v_alerts AS SELECT id, at_utc, severity, code, text FROM alert;
+    CREATE VIEW v_trips AS SELECT id, interlock, set_utc, cleared_utc, cleared_by FROM latch;
+    CREATE VIEW v_parts AS SELECT id, name, installed_utc FROM part;
+    CREATE VIEW v_ledger AS
+        SELECT id, at_utc, reason, stage, vessel_low_ml, vessel_high_ml, titrant_low_ml, titrant_high_ml,
+               waste_low_ml, waste_high_ml
+        FROM ledger;
+    """,
 )
 VERSION = len(MIGRATIONS)

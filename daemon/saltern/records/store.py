@@ -84,13 +84,13 @@ class Store:
         }
         names = ", ".join(row)
         marks = ", ".join(f":{name}" for name in row)
-        with self._writing("a determination") as connection:
+        with self.writing("a determination") as connection:
             cursor = connection.execute(f"INSERT INTO determination ({names}) VALUES ({marks})", row)  # noqa: S608
             return int(cursor.lastrowid or 0)
 
     def next_id(self) -> int:
         """Return the number that the next determination will have."""
-        (last,) = self._all("SELECT coalesce(max(id), 0) FROM determination")[0]
+        (last,) = self.rows("SELECT coalesce(max(id), 0) FROM determination")[0]
         return int(last) + 1
 
     def determination(self, number: int) -> Determination:
@@ -101,7 +101,7 @@ class Store:
         StorageError
             There is none of this number.
         """
-        rows = self._all("SELECT * FROM determination WHERE id = ?", (number,))
+        rows = self.rows("SELECT * FROM determination WHERE id = ?", (number,))
         if not rows:
             last = self.next_id() - 1
             raise StorageError(
@@ -113,12 +113,12 @@ class Store:
 
     def results(self, limit: int) -> list[tuple[int, Determination]]:
         """Return the newest determinations with their numbers, newest first."""
-        rows = self._all("SELECT * FROM determination ORDER BY id DESC LIMIT ?", (limit,))
+        rows = self.rows("SELECT * FROM determination ORDER BY id DESC LIMIT ?", (limit,))
         return [(int(row["id"]), _determination(row)) for row in rows]
 
     def believed(self, source: Source, limit: int) -> list[Determination]:
         """Return the newest determinations whose alkalinity was believed, oldest first."""
-        rows = self._all(
+        rows = self.rows(
             "SELECT * FROM determination WHERE source = ? AND alkalinity_verdict IN ('accepted', 'provisional') "
             "ORDER BY id DESC LIMIT ?",
             (source.value, limit),
@@ -126,7 +126,7 @@ class Store:
         return [_determination(row) for row in reversed(rows)]
 
     def last_started(self, source: Source) -> datetime | None:
-        rows = self._all(
+        rows = self.rows(
             "SELECT started_utc FROM determination WHERE source = ? ORDER BY id DESC LIMIT 1", (source.value,)
         )
         return datetime.fromisoformat(rows[0]["started_utc"]) if rows else None
@@ -134,7 +134,7 @@ class Store:
     # The bench's books ----------------------------------------------------------------
 
     def load_ledger(self) -> Ledger | None:
-        rows = self._all("SELECT * FROM ledger ORDER BY id DESC LIMIT 1")
+        rows = self.rows("SELECT * FROM ledger ORDER BY id DESC LIMIT 1")
         if not rows:
             return None
         row = rows[0]
@@ -148,7 +148,7 @@ class Store:
         )
 
     def commit_ledger(self, ledger: Ledger, reason: str) -> None:
-        with self._writing("the ledger") as connection:
+        with self.writing("the ledger") as connection:
             cursor = connection.execute(
                 "INSERT INTO ledger (at_utc, reason, stage, vessel_low_ml, vessel_high_ml, titrant_low_ml, "
                 "titrant_high_ml, waste_low_ml, waste_high_ml, titrant_recent_ml, titrant_run_ml) "
@@ -170,24 +170,24 @@ class Store:
             connection.execute("DELETE FROM ledger WHERE id <= ?", ((cursor.lastrowid or 0) - LEDGERS_KEPT,))
 
     def load_latches(self) -> list[str]:
-        return [row["interlock"] for row in self._all("SELECT interlock FROM latch WHERE cleared_utc IS NULL")]
+        return [row["interlock"] for row in self.rows("SELECT interlock FROM latch WHERE cleared_utc IS NULL")]
 
     def set_latch(self, name: str) -> None:
-        with self._writing("a trip") as connection:
+        with self.writing("a trip") as connection:
             connection.execute(
                 "INSERT INTO latch (interlock, set_utc) VALUES (?, ?)",
                 (name, self._clock.now().isoformat(timespec="milliseconds")),
             )
 
     def clear_latch(self, name: str, operator: str) -> None:
-        with self._writing("a reset") as connection:
+        with self.writing("a reset") as connection:
             connection.execute(
                 "UPDATE latch SET cleared_utc = ?, cleared_by = ? WHERE interlock = ? AND cleared_utc IS NULL",
                 (self._clock.now().isoformat(timespec="milliseconds"), operator, name),
             )
 
     def keep_alert(self, alert: Alert) -> None:
-        with self._writing("an alert") as connection:
+        with self.writing("an alert") as connection:
             connection.execute(
                 "INSERT INTO alert (at_utc, at_monotonic_s, severity, code, text) VALUES (?, ?, ?, ?, ?)",
                 (alert.at.isoformat(timespec="milliseconds"), alert.at_s, int(alert.severity), alert.code, alert.text),
@@ -198,7 +198,7 @@ class Store:
     def log(self, entry: Dose | WaterChange | OtherTest | Remark, at: datetime) -> int:
         """Keep what the keeper wrote down; return its number."""
         detail = entry.model_dump_json(exclude={"kind"})
-        with self._writing("the entry") as connection:
+        with self.writing("the entry") as connection:
             cursor = connection.execute(
                 "INSERT INTO log_entry (at_utc, kind, detail) VALUES (?, ?, ?)", (_utc(at), entry.kind, detail)
             )
@@ -206,7 +206,7 @@ class Store:
 
     def logged(self, since: datetime) -> list[Logged]:
         """Return the keeper's entries since a time, oldest first."""
-        rows = self._all("SELECT * FROM log_entry WHERE at_utc >= ? ORDER BY at_utc, id", (_utc(since),))
+        rows = self.rows("SELECT * FROM log_entry WHERE at_utc >= ? ORDER BY at_utc, id", (_utc(since),))
         return [
             Logged(
                 id=row["id"],
@@ -217,11 +217,11 @@ class Store:
         ]
 
     def last_dose(self) -> datetime | None:
-        (newest,) = self._all("SELECT max(at_utc) FROM log_entry WHERE kind = 'dose'")[0]
+        (newest,) = self.rows("SELECT max(at_utc) FROM log_entry WHERE kind = 'dose'")[0]
         return None if newest is None else datetime.fromisoformat(newest)
 
     def set_condition(self, name: str, holds: bool) -> None:
-        with self._writing("a condition") as connection:
+        with self.writing("a condition") as connection:
             connection.execute(
                 "INSERT INTO condition (name, holds, set_utc) VALUES (?, ?, ?) "
                 "ON CONFLICT (name) DO UPDATE SET holds = excluded.holds, set_utc = excluded.set_utc",
@@ -229,22 +229,22 @@ class Store:
             )
 
     def conditions(self) -> dict[str, bool]:
-        return {row["name"]: bool(row["holds"]) for row in self._all("SELECT name, holds FROM condition")}
+        return {row["name"]: bool(row["holds"]) for row in self.rows("SELECT name, holds FROM condition")}
 
     # What outlets have sent -------------------------------------------------------------
 
     def acknowledged(self, outlet: str, kind: str) -> int:
         """Return the number up to which an outlet has been heard; one that is new starts with what is there now."""
-        rows = self._all("SELECT acknowledged FROM outlet WHERE name = ? AND kind = ?", (outlet, kind))
+        rows = self.rows("SELECT acknowledged FROM outlet WHERE name = ? AND kind = ?", (outlet, kind))
         if rows:
             return int(rows[0]["acknowledged"])
-        (newest,) = self._all(f"SELECT coalesce(max(id), 0) FROM {KINDS[kind]}")[0]  # noqa: S608 - a table of ours
+        (newest,) = self.rows(f"SELECT coalesce(max(id), 0) FROM {KINDS[kind]}")[0]  # noqa: S608 - a table of ours
         self.acknowledge(outlet, kind, int(newest))
         return int(newest)
 
     def acknowledge(self, outlet: str, kind: str, number: int) -> None:
         """Keep that an outlet was heard up to this number."""
-        with self._writing("what was sent") as connection:
+        with self.writing("what was sent") as connection:
             connection.execute(
                 "INSERT INTO outlet (name, kind, acknowledged) VALUES (?, ?, ?) "
                 "ON CONFLICT (name, kind) DO UPDATE SET acknowledged = excluded.acknowledged",
@@ -253,12 +253,12 @@ class Store:
 
     def results_after(self, number: int, limit: int) -> list[tuple[int, Determination]]:
         """Return determinations newer than a number, oldest first."""
-        rows = self._all("SELECT * FROM determination WHERE id > ? ORDER BY id LIMIT ?", (number, limit))
+        rows = self.rows("SELECT * FROM determination WHERE id > ? ORDER BY id LIMIT ?", (number, limit))
         return [(int(row["id"]), _determination(row)) for row in rows]
 
     def alerts_after(self, number: int, limit: int) -> list[tuple[int, Alert]]:
         """Return alerts newer than a number, oldest first."""
-        rows = self._all("SELECT * FROM alert WHERE id > ? ORDER BY id LIMIT ?", (number, limit))
+        rows = self.rows("SELECT * FROM alert WHERE id > ? ORDER BY id LIMIT ?", (number, limit))
         return [
             (
                 int(row["id"]),
@@ -276,7 +276,8 @@ class Store:
     # ----------------------------------------------------------------------------------
 
     @contextmanager
-    def _writing(self, what: str) -> Iterator[sqlite3.Connection]:
+    def writing(self, what: str) -> Iterator[sqlite3.Connection]:
+        """One short transaction, durable when it ends; `what` names it in errors."""
         with self._lock:
             try:
                 with self._connection:
@@ -284,7 +285,7 @@ class Store:
             except sqlite3.Error as error:
                 raise storage_error(error, self._where, f"{what} could not be kept") from error
 
-    def _all(self, query: str, values: tuple[object, ...] = ()) -> list[sqlite3.Row]:
+    def rows(self, query: str, values: tuple[object, ...] = ()) -> list[sqlite3.Row]:
         with self._lock:
             try:
                 return self._connection.execute(query, values).fetchall()

@@ -62,6 +62,11 @@ class AcknowledgeParams(Params):
     code: str = Field(min_length=1, max_length=80)
 
 
+class AwayParams(Params):
+    days: float = Field(ge=0, le=365, description="0: back again")
+    apply: bool = Field(default=True, description="false: only say what it would come to")
+
+
 METHODS: dict[str, type[Params]] = {
     "hello": Nothing,
     "status": Nothing,
@@ -74,6 +79,8 @@ METHODS: dict[str, type[Params]] = {
     "schedule": ScheduleParams,
     "acknowledge": AcknowledgeParams,
     "alert-test": Nothing,
+    "away": AwayParams,
+    "reload": Nothing,
 }
 """Method by method, what it takes. `follow` also subscribes to the notifications `step`, `finished` and `alert`."""
 

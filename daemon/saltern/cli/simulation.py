@@ -1,0 +1,233 @@
+"""A scenario, played: the whole service against the twin in virtual time, and what became of it."""
+
+import time
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from saltern.clock import VirtualClock
+from saltern.config import BenchConfig, config_mistakes, load_bench, read_toml, shipped_config
+from saltern.errors import StartupError
+from saltern.procedures.notebook import Step
+from saltern.procedures.outcome import Determination, Quantity
+from saltern.records.store import IN_MEMORY, open_store
+from saltern.service import Service, open_service
+from saltern.waking import ClockWaker
+from saltern_drivers.twin.scenario import Play, Scenario
+
+DEFAULT_BENCHES = {"good": "bench-simulated.toml", "hobby": "bench-simulated-hobby.toml"}
+WARM_UP_S = 0.2  # opening takes so long in virtual time
+
+
+def load_scenario(path: Path) -> Scenario:
+    """Read a scenario file.
+
+    Raises
+    ------
+    ConfigError
+        It cannot be read or is not TOML.
+    StartupError
+        It says something wrong; every mistake is listed.
+    """
+    table = read_toml(path)
+    try:
+        return Scenario.model_validate(table)
+    except ValidationError as error:
+        raise StartupError(str(path), config_mistakes(error, str(path))) from error
+
+
+def run(
+    scenario: Scenario,
+    folder: Path,
+    watcher: Callable[[Step], None] = lambda step: None,
+    kept: list[Determination] | None = None,
+) -> dict[str, Any]:
+    """Play a scenario to its end.
+
+    Parameters
+    ----------
+    scenario
+        What happens.
+    folder
+        Paths in the scenario are relative to it.
+    watcher
+        Sees every phase and every point of a curve.
+    kept
+        If given, filled with the determinations themselves.
+
+    Returns
+    -------
+    dict
+        What `saltern simulate --json` prints.
+    """
+    begun = time.perf_counter()
+    config = _bench(scenario, folder)
+    clock = VirtualClock()
+    play = Play(scenario, config.model_dump(), clock)
+    store = open_store(IN_MEMORY, clock)
+    log = _Log(play, watcher)
+    service = open_service(config, play.wires, clock, store, log.step)
+    log.service = service
+    waker = ClockWaker(service.look, clock)
+    play.ledger_upper_ml = lambda: service.bench.ledger.vessel_ml.high
+    for act in scenario.operator:
+        clock.call_later(act.at_h * 3600.0, partial(_post, service, act.command))
+    end_s = scenario.days * 86400.0 + WARM_UP_S
+    while clock.monotonic() < end_s - 1e-6:
+        service.run(until_s=min(end_s, clock.monotonic() + 600.0))
+        if scenario.keeper.attentive:
+            _attend(play, service)
+        log.collect()
+    waker.stop()
+    service.bench.make_safe()
+    found = log.finish(end_s)
+    if kept is not None:
+        kept += log.outcomes
+    service.bench.close()
+    store.close()
+    return {**found, "wall_s": round(time.perf_counter() - begun, 3)}
+
+
+class _Log:
+    """Puts truth beside what the service found."""
+
+    def __init__(self, play: Play, watcher: Callable[[Step], None]) -> None:
+        self._play = play
+        self._watcher = watcher
+        self._kept = 0
+        self._running = 0
+        self.service: Service | None = None
+        self.determinations: list[dict[str, Any]] = []
+        self.trips: list[dict[str, Any]] = []
+        self.outcomes: list[Determination] = []
+
+    def step(self, step: Step) -> None:
+        if step.titrant_ml is None:
+            self._play.enter_phase(step.phase, self._number())
+        self._watcher(step)
+
+    def _number(self) -> int:
+        return self.service.store.next_id() if self.service else 1
+
+    def collect(self) -> None:
+        """Take up determinations that have been kept since the last time, with their truth."""
+        if self.service is None:
+            return
+        for number in range(self._kept + 1, self.service.store.next_id()):
+            d = self.service.store.determination(number)
+            self._kept = number
+            self.outcomes.append(d)
+            self.determinations.append(self._entry(number, d))
+
+    def _entry(self, number: int, d: Determination) -> dict[str, Any]:
+        ph_true, salinity_true = self._play.as_read(d.ph_read_s)
+        a = d.alkalinity
+        return {
+            "id": number,
+            "source": d.source.value,
+            "started_h": round(d.started_s / 3600.0, 4),
+            "alkalinity": {
+                "umol_per_kg": a.value,
+                "dkh": None if a.value is None else _dkh(a.value, d),
+                "u": a.u,
+                "truth": self._play.tank_alkalinity(d.ph_read_s),
+                "verdict": a.verdict.value,
+                "reasons": [reason.value for reason in a.reasons],
+            },
+            "ph_total": _quantity(d.ph_total, ph_true),
+            "salinity": _quantity(d.salinity, salinity_true),
+        }
+
+    def finish(self, end_s: float) -> dict[str, Any]:
+        self.collect()
+        assert self.service is not None  # noqa: S101 - set before anything runs
+        listed = [
+            entry
+            for entry, outcome in zip(self.determinations, self.outcomes, strict=True)
+            if outcome.finished_s <= end_s
+        ]
+        return {
+            "schema_version": 1,
+            "determinations": listed,
+            "trips": _trips(self.service),
+            "alerts": [
+                {
+                    "at_h": round(alert.at_s / 3600.0, 4),
+                    "severity": alert.severity.label,
+                    "code": alert.code,
+                    "text": alert.text,
+                }
+                for alert in self.service.told
+            ],
+            "truth": self._play.truth(),
+            "ledger_bound_held": self._play.bound_held,
+        }
+
+
+def _trips(service: Service) -> list[dict[str, Any]]:
+    trips: list[dict[str, Any]] = []
+    for event in service.interlock_history:
+        if event.acting:
+            trips.append(
+                {
+                    "at_h": round(event.at_s / 3600.0, 5),
+                    "cleared_h": None,
+                    "interlock": event.row.name,
+                    "kind": event.row.kind,
+                    "cuts": sorted(event.row.cuts),
+                }
+            )
+        else:
+            for trip in reversed(trips):
+                if trip["interlock"] == event.row.name and trip["cleared_h"] is None:
+                    trip["cleared_h"] = round(event.at_s / 3600.0, 5)
+                    break
+    return trips
+
+
+def _quantity(q: Quantity, truth: float) -> dict[str, Any]:
+    return {
+        "value": q.value,
+        "u": q.u,
+        "truth": truth,
+        "verdict": q.verdict.value,
+        "reasons": [reason.value for reason in q.reasons],
+    }
+
+
+def _dkh(umol_kg: float, d: Determination) -> float:
+    from saltern.chemistry.units import umol_kg_to_dkh
+
+    return umol_kg_to_dkh(umol_kg, d.salinity.value if d.salinity.value is not None else 35.0)
+
+
+def _bench(scenario: Scenario, folder: Path) -> BenchConfig:
+    if scenario.bench is not None:
+        config = load_bench(folder / scenario.bench)
+    else:
+        config = load_bench(shipped_config(DEFAULT_BENCHES[scenario.twin.instruments]))
+    changes: dict[str, Any] = {}
+    if scenario.schedule is not None:
+        changes["schedule"] = config.schedule.model_copy(update={"every_h": scenario.schedule.every_h})
+    if not scenario.twin.calibrated:  # nobody has standardised it, and the bench file must not claim so
+        changes["titre"] = config.titre.model_copy(update={"u_percent": None})
+    return config.model_copy(update=changes)
+
+
+def _post(service: Service, words: list[str]) -> None:
+    """Post an operator's command, as another process would."""
+    service.mailbox.put(partial(service.operator, words))
+
+
+def _attend(play: Play, service: Service) -> None:
+    """Do what an attentive keeper does when asked."""
+    standing = {alert.code for alert in service.alerting.standing}
+    if standing & {"titrant-low", "interlock-titrant-empty"}:
+        play.refill_titrant()
+        _post(service, ["part", "replaced", "titrant"])
+    if standing & {"waste-nearly-full", "interlock-waste-full"}:
+        play.empty_waste_container()
+        _post(service, ["part", "emptied", "waste"])

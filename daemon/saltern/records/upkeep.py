@@ -1,0 +1,72 @@
+"""Records around the bench: which parts were put in when, the keeper's absence, bench files, and old curves."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from saltern.records import blobs
+from saltern.records.store import Store
+from saltern.tank.away import Away
+
+
+@dataclass(frozen=True)
+class Installed:
+    """A part as it was last put in."""
+
+    name: str
+    at: datetime
+
+
+def install(store: Store, name: str, at: datetime) -> None:
+    """Keep that a new part was put in; what was there before stays on record."""
+    with store.writing("a part") as connection:
+        connection.execute("INSERT INTO part (name, installed_utc) VALUES (?, ?)", (name, _utc(at)))
+
+
+def installed(store: Store) -> dict[str, Installed]:
+    """Return the newest of each part, by name."""
+    rows = store.rows("SELECT name, max(installed_utc) AS at FROM part GROUP BY name ORDER BY name")
+    return {row["name"]: Installed(row["name"], datetime.fromisoformat(row["at"])) for row in rows}
+
+
+def go_away(store: Store, away: Away | None) -> None:
+    """Keep that the keeper is away, or back."""
+    with store.writing("an absence") as connection:
+        connection.execute("DELETE FROM away")
+        if away is not None:
+            connection.execute("INSERT INTO away (until_utc, gap_h) VALUES (?, ?)", (_utc(away.until), away.gap_h))
+
+
+def away_now(store: Store, now: datetime) -> Away | None:
+    """Return the absence that holds now."""
+    rows = store.rows("SELECT until_utc, gap_h FROM away WHERE until_utc > ?", (_utc(now),))
+    return Away(datetime.fromisoformat(rows[0]["until_utc"]), rows[0]["gap_h"]) if rows else None
+
+
+def keep_bench_file(store: Store, text: str, at: datetime) -> None:
+    """Keep a bench file, with the calibrations in it, if it is not what was kept last."""
+    if newest_bench_file(store) != text:
+        with store.writing("the bench file") as connection:
+            connection.execute("INSERT INTO bench_file (at_utc, text) VALUES (?, ?)", (_utc(at), text))
+
+
+def newest_bench_file(store: Store) -> str | None:
+    rows = store.rows("SELECT text FROM bench_file ORDER BY id DESC LIMIT 1")
+    return rows[0]["text"] if rows else None
+
+
+def thin(store: Store, before: datetime) -> int:
+    """Drop curve and readings of accepted determinations older than that; return of how many.
+
+    Their results stay. What was not accepted keeps its curve: that is where one looks again.
+    """
+    with store.writing("the records, thinned") as connection:
+        cursor = connection.execute(
+            "UPDATE determination SET curve = NULL, readings = ? "
+            "WHERE started_utc < ? AND curve IS NOT NULL AND alkalinity_verdict = 'accepted'",
+            (blobs.pack_readings(()), _utc(before)),
+        )
+        return cursor.rowcount
+
+
+def _utc(at: datetime) -> str:
+    return at.astimezone(UTC).isoformat(timespec="milliseconds")
