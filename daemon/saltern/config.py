@@ -97,6 +97,7 @@ class Pump(Table):
     dose_walk_ml: float = Field(
         default=0.0045, ge=0, description="sd of 1 mL dispensed; grows with the square root of the volume"
     )
+    calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
     units_per_roller_pitch: float | None = Field(
         default=None, gt=0, description="units from roller to roller of a counted peristaltic pump; doses keep to it"
     )
@@ -123,6 +124,7 @@ class PhProbe(Table):
     slope_u_percent: float = Field(default=1.0, gt=0, le=10)
     lag_s: float = Field(default=6.0, gt=0, le=120, description="time constant of the electrode in the stirred vessel")
     noise_mv: float = Field(default=0.3, gt=0, le=20, description="sd of one reading")
+    calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
 
 
 class Compensation(Table):
@@ -138,6 +140,7 @@ class ConductivityProbe(Table):
     compensation: Compensation = Compensation()
     cell_factor: float = Field(default=1.0, gt=0.5, lt=2.0, description="multiplies the reading, from calibration")
     u_percent: float = Field(default=0.5, gt=0, le=10)
+    calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
     dry_ms_cm: float = Field(default=2.0, gt=0, le=20, description="below this the cell is in air")
 
 
@@ -145,6 +148,7 @@ class TemperatureProbe(Table):
     board: DeviceTable
     offset_k: float = Field(default=0.0, ge=-5, le=5, description="added to the reading, from calibration")
     u_k: float = Field(default=0.2, gt=0, le=2)
+    calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
 
 
 class Probes(Table):
@@ -199,6 +203,7 @@ class Titre(Table):
 
     factor: float = Field(default=1.0, gt=0.5, lt=2.0)
     u_percent: float | None = Field(default=None, gt=0, le=10, description="none: never standardised")
+    calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
 
 
 class Waste(Table):
@@ -321,6 +326,7 @@ class Alerts(Table):
     no_result_h: float = Field(default=24.0, gt=0, le=720)
     titrant_days: float = Field(default=3.0, gt=0, le=60)
     waste_part: float = Field(default=0.85, gt=0, le=1, description="of the container's room")
+    calibration_days: float = Field(default=90.0, gt=0, le=3650, description="older than this is stale")
     repeat_h: float = Field(default=12.0, gt=0, le=168, description="told again so often until acknowledged or gone")
     quiet: tuple[tuple[time, time], ...] = Field(default=(), description="in schedule.time_zone; only act-now is sent")
     heartbeat: time | None = Field(default=None, description="a word each day that all is well, or what is not")

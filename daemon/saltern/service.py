@@ -13,13 +13,14 @@ from zoneinfo import ZoneInfo
 
 import structlog
 
+from saltern import watchlist
 from saltern.alerts import Alert, Alerting, Severity
 from saltern.bench import ledger as books
 from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
 from saltern.bench.guard import TripEvent
 from saltern.chemistry.endpoint.curve import Estimate
-from saltern.chemistry.units import dkh_to_umol_kg, umol_kg_to_dkh
+from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.config import BenchConfig, Schedule
 from saltern.errors import ConfigError, SalternError, StorageError
 from saltern.ports import Clock, Wires
@@ -37,7 +38,6 @@ from saltern.records.store import Store
 from saltern.records.upkeep import away_now, install, installed, thin
 from saltern.schedule import Circumstances, Decision, decide
 from saltern.tank.away import stretched
-from saltern.tank.trend import trend
 
 RELOADED = ("schedule", "alerts", "water", "titration", "titre", "limits", "method", "expected_dkh", "parts")
 """Tables of the bench file that may change while the service runs."""
@@ -369,40 +369,22 @@ class Service:
             "probes-dry",
             "the probes have stood without fresh sample for too long: put them into storage solution or sample now",
         )
-        rules, ledger = self.config.alerts, self.bench.ledger
-        runs_per_day = self.config.schedule.starts_per_day
-        days_left = ledger.titrant_left_ml.low / (runs_per_day * TITRANT_PER_RUN_GUESS_ML)
-        self._standing(
-            days_left < rules.titrant_days,
-            Severity.WARNING,
-            "titrant-low",
-            f"titrant for about {days_left:.0f} days is left: have a bottle ready",
-        )
-        container_ml = self.config.waste.container_ml
-        self._standing(
-            ledger.waste_ml.high > rules.waste_part * (container_ml - self.config.vessel.capacity_ml),
-            Severity.WARNING,
-            "waste-nearly-full",
-            f"the waste container may hold {ledger.waste_ml.high / 1000:.1f} of {container_ml / 1000:.1f} L: empty it",
-        )
-
+        rules = self.config.alerts
         self._standing(
             self.clock.monotonic() - self._believed_s > rules.no_result_h * 3600.0,
             Severity.ERROR,
             "no-result",
             f"no result that is believed for {rules.no_result_h:g} h: look at `saltern status` and the log",
         )
-        self._tell_of_parts()
+        for found in (
+            *watchlist.of_stores(self.config, self.bench.ledger),
+            *watchlist.of_parts(self.config, installed(self.store), self.clock.now()),
+            *watchlist.of_calibrations(self.config, self.clock.now().date()),
+        ):
+            self._standing(*found)
         self._thin()
         self.alerting.repeat(self.clock.now(), self.clock.monotonic(), rules.repeat_h * 3600.0)
         self._beat()
-
-    def _tell_of_parts(self) -> None:
-        known, now = installed(self.store), self.clock.now()
-        for name, part in self.config.parts.items():
-            overdue = name in known and now - known[name].at > timedelta(days=part.life_days)
-            text = f"{name} is due: it has been in for more than {part.life_days:g} days"
-            self._standing(overdue, Severity.NOTICE, f"part-due-{name}", text)
 
     def _thin(self) -> None:
         """Drop old curves once a day, where the keeper wants that."""
@@ -435,38 +417,12 @@ class Service:
         self._alert(Severity.INFORMATIONAL, "heartbeat", f"alive. {wrong or 'Nothing is wrong'}")
         self.alerting.clear("heartbeat")
 
-    def _judge_value(self, outcome: Determination) -> None:
-        """Tell of a tank that leaves the keeper's band, or changes faster than the keeper wants."""
-        rules, salinity = self.config.alerts, outcome.salinity.value or 35.0
-        if outcome.alkalinity.value is None:
-            return
-        dkh = umol_kg_to_dkh(outcome.alkalinity.value, salinity)
-        for name, limit, off in (("low", rules.low_dkh, -1.0), ("high", rules.high_dkh, 1.0)):
-            beyond = limit is not None and off * (dkh - limit) > 0.0
-            text = f"alkalinity is {dkh:.2f} dKH, {name}er than {limit} dKH" if limit is not None else ""
-            self._standing(beyond, Severity.WARNING, f"alkalinity-{name}", text)
-        since = self.clock.now() - timedelta(days=1)
-        past = [d for d in self.store.believed(Source.TANK, 60) if d.started_at >= since]
-        known = [
-            (d.started_at, d.alkalinity.value, d.alkalinity.u)
-            for d in past
-            if d.alkalinity.value is not None and d.alkalinity.u
-        ]
-        line = trend([at for at, _, _ in known], [v for _, v, _ in known], [u for _, _, u in known])
-        if rules.change_dkh_per_day is not None and line is not None:
-            a_day = umol_kg_to_dkh(line.umol_kg_per_day, salinity)
-            sure = abs(line.umol_kg_per_day) > 2.0 * line.u_umol_kg_per_day
-            self._standing(
-                sure and abs(a_day) > rules.change_dkh_per_day,
-                Severity.WARNING,
-                "alkalinity-changing",
-                f"alkalinity changes by {a_day:+.2f} dKH a day: look at dosing and salinity",
-            )
-
     def _tell_of(self, outcome: Determination) -> None:
         if outcome.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL) and outcome.source is Source.TANK:
             self._believed_s = self.clock.monotonic()
-            self._judge_value(outcome)
+            past = self.store.believed(Source.TANK, 60)
+            for found in watchlist.of_value(self.config.alerts, outcome, past, self.clock.now()):
+                self._standing(*found)
         verdict = outcome.alkalinity.verdict
         reasons = ", ".join(reason.value for reason in outcome.alkalinity.reasons)
         first = outcome.remarks[0] if outcome.remarks else ""

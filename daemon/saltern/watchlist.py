@@ -1,0 +1,118 @@
+"""What the keeper is told of beside interlocks and verdicts: values, stores, parts and calibrations.
+
+Each function looks at one thing and returns what stands and what does not, so that an alert is raised once and
+cleared when its cause has gone.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import NamedTuple
+
+from saltern.alerts import Severity
+from saltern.bench.ledger import Ledger
+from saltern.chemistry.units import umol_kg_to_dkh
+from saltern.config import Alerts, BenchConfig
+from saltern.procedures.arithmetic import titrant_per_run_ml
+from saltern.procedures.outcome import Determination
+from saltern.records.upkeep import Installed
+from saltern.tank.trend import trend
+
+
+class Watched(NamedTuple):
+    """Whether something stands, how severe it is, its code, and words for the keeper."""
+
+    stands: bool
+    severity: Severity
+    code: str
+    text: str
+
+
+def of_stores(config: BenchConfig, ledger: Ledger) -> Iterator[Watched]:
+    """Look at titrant and waste, by the side of the ledger's interval that is the worse."""
+    a_day_ml = config.schedule.starts_per_day * titrant_per_run_ml(config, config.expected_dkh or 7.0)
+    days_left = ledger.titrant_left_ml.low / a_day_ml
+    yield Watched(
+        days_left < config.alerts.titrant_days,
+        Severity.WARNING,
+        "titrant-low",
+        f"titrant for about {days_left:.0f} days is left: have a bottle ready",
+    )
+    container_ml = config.waste.container_ml
+    yield Watched(
+        ledger.waste_ml.high > config.alerts.waste_part * (container_ml - config.vessel.capacity_ml),
+        Severity.WARNING,
+        "waste-nearly-full",
+        f"the waste container may hold {ledger.waste_ml.high / 1000:.1f} of {container_ml / 1000:.1f} L: empty it",
+    )
+
+
+def of_parts(config: BenchConfig, known: Mapping[str, Installed], now: datetime) -> Iterator[Watched]:
+    """Look at the age of parts; one whose age nobody said is not due, and `status` says that it is unknown."""
+    for name, part in config.parts.items():
+        overdue = name in known and now - known[name].at > timedelta(days=part.life_days)
+        text = f"{name} is due: it has been in for more than {part.life_days:g} days"
+        yield Watched(overdue, Severity.NOTICE, f"part-due-{name}", text)
+
+
+def of_calibrations(config: BenchConfig, today: date) -> Iterator[Watched]:
+    """Look at the dates of calibrations, where the bench file gives them."""
+    days = config.alerts.calibration_days
+    for name, on in calibrated_on(config).items():
+        old = on is not None and (today - on).days > days
+        yield Watched(
+            old,
+            Severity.WARNING,
+            f"calibration-stale-{name}",
+            f"{name} was last calibrated on {on}, more than {days:g} days ago: calibrate it again",
+        )
+
+
+def calibrated_on(config: BenchConfig) -> dict[str, date | None]:
+    """Return the date of each calibration; None where the bench file gives none."""
+    pumps, probes = config.pumps, config.probes
+    return {
+        "sample-pump": pumps.sample.calibrated_on,
+        "waste-pump": pumps.waste.calibrated_on,
+        "titrant-pump": pumps.titrant.calibrated_on,
+        "ph-probe": probes.ph.calibrated_on,
+        "conductivity-probe": probes.conductivity.calibrated_on,
+        "temperature-probe": probes.temperature.calibrated_on,
+        "titre": config.titre.calibrated_on,
+    }
+
+
+def of_value(rules: Alerts, outcome: Determination, past: Sequence[Determination], now: datetime) -> Iterator[Watched]:
+    """Look at a tank that leaves the keeper's band, or changes faster than the keeper wants.
+
+    Parameters
+    ----------
+    rules, now
+        What the keeper wants; the time.
+    outcome
+        The newest result, believed.
+    past
+        Believed results of the tank, the newest included.
+    """
+    if outcome.alkalinity.value is None:
+        return
+    salinity = outcome.salinity.value or 35.0
+    dkh = umol_kg_to_dkh(outcome.alkalinity.value, salinity)
+    for name, limit, off in (("low", rules.low_dkh, -1.0), ("high", rules.high_dkh, 1.0)):
+        beyond = limit is not None and off * (dkh - limit) > 0.0
+        text = f"alkalinity is {dkh:.2f} dKH, {name}er than {limit} dKH" if limit is not None else ""
+        yield Watched(beyond, Severity.WARNING, f"alkalinity-{name}", text)
+    known = [
+        (d.started_at, d.alkalinity.value, d.alkalinity.u)
+        for d in past
+        if d.started_at >= now - timedelta(days=1) and d.alkalinity.value is not None and d.alkalinity.u
+    ]
+    line = trend([at for at, _, _ in known], [v for _, v, _ in known], [u for _, _, u in known])
+    if rules.change_dkh_per_day is not None and line is not None:
+        a_day = umol_kg_to_dkh(line.umol_kg_per_day, salinity)
+        sure = abs(line.umol_kg_per_day) > 2.0 * line.u_umol_kg_per_day
+        yield Watched(
+            sure and abs(a_day) > rules.change_dkh_per_day,
+            Severity.WARNING,
+            "alkalinity-changing",
+            f"alkalinity changes by {a_day:+.2f} dKH a day: look at dosing and salinity",
+        )

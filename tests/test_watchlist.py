@@ -1,0 +1,80 @@
+"""What the keeper is told of: each thing when it is so, and not when it is not."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from saltern import watchlist
+from saltern.bench import ledger as books
+from saltern.bench.ledger import Interval
+from saltern.config import bench_from
+from saltern.records.upkeep import Installed
+from tests.twin_bench import TwinBench, bench_table
+
+NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
+FULL = books.first(150.0, 1000.0)
+
+
+def config(changes=None):
+    return bench_from(bench_table(changes), where="test")
+
+
+def standing(found):
+    return {watched.code for watched in found if watched.stands}
+
+
+def test_stores_are_told_of_before_they_run_out():
+    assert standing(watchlist.of_stores(config(), FULL)) == set()
+    low = replace(FULL, titrant_left_ml=Interval(60.0, 500.0))
+    assert standing(watchlist.of_stores(config(), low)) == {"titrant-low"}
+    full = replace(FULL, waste_ml=Interval(2000.0, 9900.0))
+    assert standing(watchlist.of_stores(config(), full)) == {"waste-nearly-full"}
+
+
+def test_parts_are_due_by_their_age_and_unknown_ages_are_not_made_up():
+    bench = config({"parts": {"ph_probe": {"life_days": 365.0}, "sample_tube": {"life_days": 90.0}}})
+    known = {"ph_probe": Installed("ph_probe", NOW - timedelta(days=366))}
+
+    assert standing(watchlist.of_parts(bench, known, NOW)) == {"part-due-ph_probe"}
+
+
+@pytest.mark.parametrize(("on", "stale"), [("2026-05-01", False), ("2026-01-01", True)])
+def test_old_calibrations_are_told_of_and_undated_ones_are_not(on, stale):
+    bench = config({"probes.ph.calibrated_on": date.fromisoformat(on)})
+    found = standing(watchlist.of_calibrations(bench, NOW.date()))
+
+    assert found == ({"calibration-stale-ph-probe"} if stale else set())
+
+
+@pytest.fixture(scope="module")
+def determination():
+    return TwinBench().determine()
+
+
+def results(determination, *umol_kg, every_h=4.0):
+    return [
+        replace(
+            determination,
+            started_at=NOW - timedelta(hours=every_h * (len(umol_kg) - 1 - k)),
+            alkalinity=replace(determination.alkalinity, value=value, u=4.0),
+        )
+        for k, value in enumerate(umol_kg)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("values", "told"),
+    [
+        ((2500.0, 2500.0, 2500.0), set()),
+        ((2300.0, 2240.0, 2180.0, 2120.0), {"alkalinity-low", "alkalinity-changing"}),
+        ((3000.0, 3000.0, 3000.0), {"alkalinity-high"}),
+        ((2590.0, 2530.0, 2470.0, 2410.0), {"alkalinity-changing"}),
+        ((2502.0, 2500.0, 2498.0, 2500.0), set()),
+    ],
+)
+def test_a_tank_out_of_its_band_or_changing_fast_is_told_of(determination, values, told):
+    rules = config({"alerts": {"low_dkh": 6.5, "high_dkh": 8.0, "change_dkh_per_day": 0.5}}).alerts
+    past = results(determination, *values)
+
+    assert standing(watchlist.of_value(rules, past[-1], past, NOW)) == told
