@@ -43,6 +43,7 @@ RELOADED = ("schedule", "alerts", "water", "titration", "titre", "limits", "meth
 """Tables of the bench file that may change while the service runs."""
 
 OPENED_ONCE = ("urls_file", "watcher_url_file")
+CLOCK_BEHIND = timedelta(hours=2)
 THIN_EVERY_S = 86400.0
 IDLE_S = 5.0
 ALIVE_WITHIN_S = 120.0
@@ -145,9 +146,26 @@ class Service:
         self.mailbox.put(self._measure_if_due)
 
     def _measure_if_due(self) -> None:
-        tripped = any(row.kind == "trip" for row in self.bench.guard.acting)
-        if not self._ending.is_set() and not tripped and self.decision().start:
+        self._consider_the_clock()
+        held = any(row.kind == "trip" or row.holds_starts for row in self.bench.guard.acting)
+        if not self._ending.is_set() and not held and self.decision().start:
             self.measure(Source.TANK)
+
+    def _consider_the_clock(self) -> None:
+        """Trust the wall clock unless it says less than the records: it was stepped back, or never set after a start.
+
+        A schedule by intervals needs no wall clock, and is not held.
+        """
+        newest = self.store.last_started(Source.TANK)
+        behind = newest is not None and self.clock.now() < newest - CLOCK_BEHIND
+        self.bench.noticed.clock_untrusted = behind and not self.config.schedule.by_interval
+        self._standing(
+            behind,
+            Severity.WARNING,
+            "clock-behind",
+            f"the clock says {self.clock.now():%Y-%m-%d %H:%M} UTC, earlier than the newest record: set it",
+        )
+        self.bench.guard.scan()
 
     def decision(self) -> Decision:
         """Return whether a determination is due, and why or why not."""
@@ -364,7 +382,7 @@ class Service:
         except StorageError as error:
             self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
         self._standing(
-            self._dry_by_s is not None and self.clock.monotonic() > self._dry_by_s,
+            self.bench.fell_dry or (self._dry_by_s is not None and self.clock.monotonic() > self._dry_by_s),
             Severity.CRITICAL,
             "probes-dry",
             "the probes have stood without fresh sample for too long: put them into storage solution or sample now",

@@ -1,10 +1,11 @@
 """The cause-and-effect table: each row acts on its cause, cuts what it says, and leaves what it says."""
 
 import dataclasses
+from pathlib import Path
 
 import pytest
 
-from saltern.bench.interlocks import ALL_PUMPS, TABLE, Snapshot, as_table
+from saltern.bench.interlocks import ALL_PUMPS, TABLE, Snapshot, as_markdown, as_table
 
 WELL = Snapshot(
     overfill=False,
@@ -30,6 +31,18 @@ CAUSES = {
     "titrant-empty": {"titrant_left_ml": 0.0},
     "reading-stale": {"reading_age_s": 31.0, "reading_limit_s": 30.0},
     "storage": {"storage_failed": True},
+    "two-motions": {"motions": 2},
+    "unasked": {"liquid_unasked": True},
+    "permit-stuck": {"permit_failed": True},
+    "drain-failed": {"drain_failed": True},
+    "drain-unproved": {"drain_unproved": True},
+    "sample-low": {"sample_missing": True},
+    "titrant-unanswered": {"titrant_unanswered": True},
+    "ph-fault": {"ph_fault": True},
+    "conductivity-fault": {"conductivity_fault": True},
+    "temperature-fault": {"temperature_fault": True},
+    "clock": {"clock_untrusted": True},
+    "proof-test": {"proof_overdue": True},
 }
 
 
@@ -65,6 +78,18 @@ def test_an_overfull_vessel_can_still_be_emptied():
 
     assert overfill.leaves == {"waste"}
     assert overfill.kind == "trip"
+
+
+def test_the_documents_hold_the_table_as_it_is():
+    page = Path(__file__).parents[2] / "hardware" / "INTERLOCKS.md"
+
+    assert page.read_text() == as_markdown(), "run: saltern check --interlocks > hardware/INTERLOCKS.md"
+
+
+def test_no_row_but_a_full_container_a_leak_or_a_stop_keeps_the_vessel_from_being_emptied():
+    cutting_waste = {row.name for row in TABLE if "waste" in row.cuts}
+
+    assert cutting_waste == {"leak", "stop", "overtime", "two-motions", "waste-full"}
 
 
 def test_the_table_in_words_is_complete():

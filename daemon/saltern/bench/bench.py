@@ -13,8 +13,9 @@ from typing import Protocol
 from saltern.bench import ledger as books
 from saltern.bench.devices import Devices
 from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
-from saltern.bench.interlocks import Snapshot
+from saltern.bench.interlocks import NOTICED, Noticed, Snapshot
 from saltern.bench.ledger import Interval, Ledger, LedgerStore
+from saltern.bench.plausible import implausible
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.config import BenchConfig, Pump
 from saltern.errors import InterlockError, MotionError, ReadingError, SalternError, StorageError
@@ -31,6 +32,7 @@ DRAIN_TRIES = 3
 DRAIN_MARGIN, DRAIN_MARGIN_S = 1.3, 8.0
 DRY_READINGS = 2
 STALE_S = 30.0
+CELL_EVERY_S = 300.0
 STILL_MV = 8.0
 TITRANT_PROOF_S = 3.0
 SHOW_LAGS = 3.0
@@ -69,8 +71,11 @@ class Bench:
         self._needs: str | None = None
         self._good_s: dict[str, float] = {}
         self._storage_failed = False
+        self.noticed = Noticed()
         self._filled_ml = 0.0  # what was pumped in since the vessel was last proved empty, as commanded
         self._seen_s = clock.monotonic()
+        self._cell_wet_at_rest: bool | None = None
+        self._cell_seen_s = clock.monotonic()
         self._switches = tuple((attribute, devices.switches.get(attribute)) for attribute in SWITCH_ROWS)
         self._fixed = {
             "overfill_ml": config.vessel.volume_at_ml(config.vessel.overfill_switch_mm),
@@ -105,8 +110,28 @@ class Bench:
     def idle(self, seconds: float) -> None:
         """Let time pass between procedures, scanning; the daily titrant allowance refills meanwhile."""
         self._pass(seconds, IDLE_SCAN_S)
+        self._look_at_the_cell()
         elapsed_s, self._seen_s = self.clock.monotonic() - self._seen_s, self.clock.monotonic()
         self.ledger = books.uptime_passed(self.ledger, elapsed_s, self.config.limits.titrant_per_day_ml)
+
+    def _look_at_the_cell(self) -> None:
+        """Look at rest: a dry cell wetted means liquid that nobody asked for; a wet one fallen dry, dry probes."""
+        now_s = self.clock.monotonic()
+        if now_s - self._cell_seen_s < CELL_EVERY_S:
+            return
+        self._cell_seen_s = now_s
+        try:
+            wet = self._cell_is_wet()
+        except ReadingError:
+            return  # a fault of the board has its own row
+        if self._cell_wet_at_rest is False and wet:
+            self.trip("liquid_unasked")
+        self._cell_wet_at_rest = wet
+
+    @property
+    def fell_dry(self) -> bool:
+        """Whether the cell was seen dry at rest, lately."""
+        return self._cell_wet_at_rest is False
 
     def _pass(self, seconds: float, scan_s: float) -> None:
         end_s = self.clock.monotonic() + seconds
@@ -153,6 +178,9 @@ class Bench:
         seen.storage_failed = self._storage_failed
         now_s = self.clock.monotonic()
         seen.overtime = any(now_s > due_s for due_s in self._due_s.values())
+        seen.motions = len(self._due_s)
+        for name in NOTICED:
+            setattr(seen, name, getattr(self.noticed, name))
         seen.reading_limit_s = STALE_S
         seen.reading_age_s = 0.0 if self._needs is None else now_s - self._good_s.get(self._needs, -1e9)
 
@@ -177,8 +205,15 @@ class Bench:
                 trouble = error
                 self._pass(POLL_S, POLL_S)
             else:
+                doubt = implausible(role, reading)
+                setattr(self.noticed, f"{role}_fault", doubt is not None)
+                if doubt is not None:
+                    raise ReadingError(
+                        doubt, where=f"{self.config.name}, {role} probe", remedy="Check the probe, its plug and board"
+                    )
                 self._good_s[role] = reading.at_s
                 return reading
+        setattr(self.noticed, f"{role}_fault", True)
         raise ReadingError(
             f"no reading in {READ_TRIES} tries: {trouble.what if trouble else 'silent'}",
             where=f"{self.config.name}, {role} probe",
@@ -322,6 +357,8 @@ class Bench:
                 ran_s += seconds
                 wet_seen = wet_seen or watch.wet_seen
                 if watch.dry_at_s is not None:
+                    self.noticed.drain_failed = self.noticed.drain_unproved = False
+                    self.noticed.titrant_unanswered = False
                     self._turn("waste", tail_s, Direction.FORWARD)
                     ran_s += tail_s
                     self.ledger = books.proved_empty(self.ledger, self._fixed["cell_ml"])
@@ -333,6 +370,7 @@ class Bench:
                     break
             settled = True
             self._filled_ml = 0.0  # what still stands there is not known any more
+            self.noticed.drain_failed, self.noticed.drain_unproved = watch.wet_seen, not watch.wet_seen
             return Drained(False, wet_seen, None, ran_s)
         finally:
             if not settled:  # cut short: all of it may have gone, and none
@@ -353,34 +391,87 @@ class Bench:
         MotionError
             Liquid moved.
         """
-        seconds = self._proof_s(role)
-        lapse_s = self.devices.permits[role].lapse_s
-        may_move_ml = self._rate_ml_s(role) * (seconds + lapse_s) * (1.0 + self._gain_u(role))
-        sample_ml, titrant_ml = (may_move_ml if role == adds else 0.0 for adds in ("sample", "titrant"))
-        if role == "titrant":
-            self.stir(self.config.stirrer.titrate_speed)
-            self.wait(SHOW_LAGS * self.config.probes.ph.lag_s)
-        before, wet, emf_mv = self.ledger, self._cell_is_wet(), self.read_emf_mv()[0]
-        self._commit(books.promised(before, f"permit of {role}", sample_ml, titrant_ml), f"permit of {role}")
-        self.guard.demand(role)
-        end_s = self.clock.monotonic() + seconds
-        while self.clock.monotonic() < end_s:
-            self.guard.scan((role,))
-            self._heed()
-            self.clock.sleep(MOVING_SCAN_S)
-        self.devices.permits[role].drop()
-        self.wait(lapse_s + 0.5 + (SHOW_LAGS * self.config.probes.ph.lag_s if role == "titrant" else 0.0))
-        jumped = role == "titrant" and abs(self.read_emf_mv()[0] - emf_mv) > STILL_MV
-        self.stir(0.0)
-        if self._cell_is_wet() is not wet or jumped:
-            self.ledger = replace(before, vessel_ml=before.vessel_ml.plus(0.0, sample_ml + titrant_ml))
-            self._commit(self.ledger, f"liquid moved by the permit of {role} alone")
+        if self._liquid_moves(role, f"permit of {role}", self._energise):
+            self.trip("liquid_unasked")
             raise MotionError(
-                f"liquid moved in {seconds:.0f} s though the {role} pump's drive was at rest",
+                f"liquid moved though the {role} pump's drive was at rest",
                 where=f"{self.config.name}, pumps.{role}",
                 remedy="Its transistor or driver is shorted: take the bench off its supply and replace it",
             )
-        self._commit(before, f"permit of {role} proved")
+
+    def prove_cut(self, role: str) -> None:
+        """Drive one pump with its permit dropped, in the same states of the vessel: nothing may move.
+
+        Raises
+        ------
+        MotionError
+            Liquid moved: the permit does not cut.
+        """
+        if self._liquid_moves(role, f"cut of {role}", self._drive_unpermitted):
+            self.trip("permit_failed")
+            raise MotionError(
+                f"the {role} pump turned though its permit was dropped",
+                where=f"{self.config.name}, pumps.{role}.permit",
+                remedy="Repair its one-shot or the switch that it holds: nothing would stop this pump if the host hung",
+            )
+
+    def _liquid_moves(self, role: str, name: str, act: Callable[[str, float], None]) -> bool:
+        """Do something to a pump that must move nothing, and return whether it did.
+
+        What could move is promised to the ledger, and stays in it if it did.
+        """
+        seconds, lapse_s = self._proof_s(role), self.devices.permits[role].lapse_s
+        may_move_ml = self._rate_ml_s(role) * (seconds + lapse_s) * (1.0 + self._gain_u(role))
+        sample_ml, titrant_ml = (may_move_ml if role == adds else 0.0 for adds in ("sample", "titrant"))
+        settle_s = SHOW_LAGS * self.config.probes.ph.lag_s if role == "titrant" else 0.0
+        if role == "titrant":
+            self.stir(self.config.stirrer.titrate_speed)
+            self.wait(settle_s)
+        before, wet, emf_mv = self.ledger, self._cell_is_wet(), self.read_emf_mv()[0]
+        self._commit(books.promised(before, name, sample_ml, titrant_ml), name)
+        self.guard.demand(role)
+        act(role, seconds)
+        self.wait(lapse_s + 0.5 + settle_s)
+        moved = self._cell_is_wet() is not wet
+        if role == "titrant":
+            moved = moved or abs(self.read_emf_mv()[0] - emf_mv) > STILL_MV
+        self.stir(0.0)
+        if moved:
+            self.ledger = replace(before, vessel_ml=before.vessel_ml.plus(0.0, sample_ml + titrant_ml))
+            self._commit(self.ledger, f"{name}: liquid moved")
+        else:
+            self._commit(before, f"{name} proved")
+        return moved
+
+    def _energise(self, role: str, seconds: float) -> None:
+        end_s = self.clock.monotonic() + seconds
+        try:
+            while self.clock.monotonic() < end_s:
+                self.guard.scan((role,))
+                self._heed()
+                self.clock.sleep(MOVING_SCAN_S)
+        finally:
+            self.devices.permits[role].drop()
+
+    def _drive_unpermitted(self, role: str, seconds: float) -> None:
+        drive = self.devices.pumps[role]
+        self._due_s[role] = self.clock.monotonic() + OVERTIME_FACTOR * seconds + OVERTIME_S
+        try:
+            drive.start(min(seconds * drive.rate, drive.longest), Direction.FORWARD)
+            while drive.progress().running:
+                self.clock.sleep(MOVING_SCAN_S)
+                if role in self.guard.scan():
+                    break
+                self._heed()
+        finally:
+            drive.halt()
+            self._due_s.pop(role, None)
+
+    def trip(self, noticed: str) -> None:
+        """Latch the trip that this finding makes; the latch stays when the finding has passed."""
+        setattr(self.noticed, noticed, True)
+        self.guard.scan()
+        setattr(self.noticed, noticed, False)
 
     def _proof_s(self, role: str) -> float:
         """Return how long a shorted drive would need to show."""
@@ -477,6 +568,7 @@ class Bench:
         drive, permit = self.devices.pumps[role], self.devices.permits[role]
         self.guard.demand(role)
         self._heed()
+        self._cell_wet_at_rest = None
         begun_s = self.clock.monotonic()
         ended_early = cut_short = False
         self._due_s[role] = begun_s + OVERTIME_FACTOR * amount / drive.rate + OVERTIME_S

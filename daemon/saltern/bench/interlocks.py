@@ -5,7 +5,7 @@ cause has gone. Whatever is wrong never cuts more than its row says: an overfull
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Literal
 
 from saltern.alerts import Severity
@@ -38,11 +38,47 @@ class Snapshot:
     reading_age_s: float = 0.0  # of the probe that the stage under way needs; 0 when it needs none
     reading_limit_s: float = 1.0
     storage_failed: bool = False
+    motions: int = 0
+    drain_failed: bool = False  # from here on: what the bench and its procedures have noticed
+    drain_unproved: bool = False
+    sample_missing: bool = False
+    titrant_unanswered: bool = False
+    ph_fault: bool = False
+    conductivity_fault: bool = False
+    temperature_fault: bool = False
+    liquid_unasked: bool = False
+    permit_failed: bool = False
+    clock_untrusted: bool = False
+    proof_overdue: bool = False
+
+
+@dataclass(slots=True)
+class Noticed:
+    """What readings and procedures gave reason to think, until they give reason to think otherwise."""
+
+    drain_failed: bool = False
+    drain_unproved: bool = False
+    sample_missing: bool = False
+    titrant_unanswered: bool = False
+    ph_fault: bool = False
+    conductivity_fault: bool = False
+    temperature_fault: bool = False
+    liquid_unasked: bool = False
+    permit_failed: bool = False
+    clock_untrusted: bool = False
+    proof_overdue: bool = False
+
+
+NOTICED = tuple(f.name for f in fields(Noticed))
 
 
 @dataclass(frozen=True)
 class Row:
-    """One line of the table."""
+    """One line of the table.
+
+    `holds_starts`: no determination starts by schedule while the row acts; an operator may still ask for one, as far
+    as the pumps that it leaves go.
+    """
 
     name: str
     watches: str
@@ -52,6 +88,7 @@ class Row:
     deadline_s: float  # 0: before the next addition
     severity: Severity
     remedy: str
+    holds_starts: bool = False
     leaves: frozenset[str] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -100,6 +137,54 @@ def bottle_empty(seen: Snapshot) -> bool:
 
 def storage_not_writable(seen: Snapshot) -> bool:
     return seen.storage_failed
+
+
+def two_motions_at_once(seen: Snapshot) -> bool:
+    return seen.motions > 1
+
+
+def still_wet_after_draining(seen: Snapshot) -> bool:
+    return seen.drain_failed
+
+
+def dry_without_having_been_wet(seen: Snapshot) -> bool:
+    return seen.drain_unproved
+
+
+def cell_dry_after_filling(seen: Snapshot) -> bool:
+    return seen.sample_missing
+
+
+def no_response_to_titrant(seen: Snapshot) -> bool:
+    return seen.titrant_unanswered
+
+
+def ph_reading_impossible(seen: Snapshot) -> bool:
+    return seen.ph_fault
+
+
+def conductivity_reading_impossible(seen: Snapshot) -> bool:
+    return seen.conductivity_fault
+
+
+def temperature_reading_impossible(seen: Snapshot) -> bool:
+    return seen.temperature_fault
+
+
+def liquid_moved_unasked(seen: Snapshot) -> bool:
+    return seen.liquid_unasked
+
+
+def moved_without_permit(seen: Snapshot) -> bool:
+    return seen.permit_failed
+
+
+def wall_clock_not_trusted(seen: Snapshot) -> bool:
+    return seen.clock_untrusted
+
+
+def proof_test_overdue(seen: Snapshot) -> bool:
+    return seen.proof_overdue
 
 
 TABLE: tuple[Row, ...] = (
@@ -213,6 +298,128 @@ TABLE: tuple[Row, ...] = (
         Severity.ERROR,
         "Make room on the disk, or make it writable; it is tried again by itself",
     ),
+    Row(
+        "two-motions",
+        "motions under way",
+        two_motions_at_once,
+        ALL_PUMPS,
+        "trip",
+        EDGE_S,
+        Severity.CRITICAL,
+        "A fault of the program: report it with the log, then reset",
+    ),
+    Row(
+        "unasked",
+        "cell or electrode, with every drive at rest",
+        liquid_moved_unasked,
+        ADDING_PUMPS,
+        "trip",
+        NEXT_ADDITION,
+        Severity.ALERT,
+        "A pump's drive is shorted, or water comes from elsewhere: take the bench off its supply, repair, then reset",
+    ),
+    Row(
+        "permit-stuck",
+        "cell or electrode, with a drive on and its permit dropped",
+        moved_without_permit,
+        ADDING_PUMPS,
+        "trip",
+        NEXT_ADDITION,
+        Severity.ALERT,
+        "A run-permit does not cut its pump: repair its one-shot or switch, then reset",
+    ),
+    Row(
+        "drain-failed",
+        "conductivity cell while draining",
+        still_wet_after_draining,
+        ADDING_PUMPS,
+        "permissive",
+        NEXT_ADDITION,
+        Severity.ERROR,
+        "Look at the waste line, its tube and the container, then run `saltern empty`",
+    ),
+    Row(
+        "drain-unproved",
+        "conductivity cell while draining",
+        dry_without_having_been_wet,
+        frozenset({"titrant"}),
+        "permissive",
+        NEXT_ADDITION,
+        Severity.WARNING,
+        "The cell fell dry too early, or was dry before: look at it; the next drain proves the vessel",
+    ),
+    Row(
+        "sample-low",
+        "conductivity cell after a fill",
+        cell_dry_after_filling,
+        frozenset({"titrant"}),
+        "permissive",
+        NEXT_ADDITION,
+        Severity.ERROR,
+        "Look at the sample line's inlet, its tube and the pump head",
+    ),
+    Row(
+        "titrant-unanswered",
+        "electrode against the titrant given",
+        no_response_to_titrant,
+        frozenset({"titrant"}),
+        "permissive",
+        NEXT_ADDITION,
+        Severity.ERROR,
+        "Look at the titrant bottle, air in its line, the pump head, and the pH probe",
+    ),
+    Row(
+        "ph-fault",
+        "pH board",
+        ph_reading_impossible,
+        frozenset({"titrant"}),
+        "permissive",
+        NEXT_ADDITION,
+        Severity.ERROR,
+        "Look at the pH probe, its plug and its board; it clears with the next good reading",
+    ),
+    Row(
+        "conductivity-fault",
+        "conductivity board",
+        conductivity_reading_impossible,
+        ADDING_PUMPS,
+        "permissive",
+        NEXT_ADDITION,
+        Severity.ERROR,
+        "Look at the conductivity cell, its plug and its board; it clears with the next good reading",
+    ),
+    Row(
+        "temperature-fault",
+        "temperature board",
+        temperature_reading_impossible,
+        frozenset({"titrant"}),
+        "permissive",
+        NEXT_ADDITION,
+        Severity.ERROR,
+        "Look at the temperature probe, its plug and its board; it clears with the next good reading",
+    ),
+    Row(
+        "clock",
+        "wall clock against the records",
+        wall_clock_not_trusted,
+        frozenset(),
+        "permissive",
+        NEXT_ADDITION,
+        Severity.WARNING,
+        "Set the clock, or look why it is not synchronised; starts by the wall clock wait",
+        holds_starts=True,
+    ),
+    Row(
+        "proof-test",
+        "date of the last proof test",
+        proof_test_overdue,
+        frozenset(),
+        "permissive",
+        NEXT_ADDITION,
+        Severity.WARNING,
+        "Run `saltern proof-test`: every interlock is provoked once, by hand",
+        holds_starts=True,
+    ),
 )
 
 
@@ -223,7 +430,7 @@ def as_table() -> list[dict[str, str]]:
             "interlock": row.name,
             "watches": row.watches,
             "when": row.condition.__name__.replace("_", " "),
-            "cuts": ", ".join(sorted(row.cuts)),
+            "cuts": ", ".join(sorted(row.cuts)) or ("scheduled starts" if row.holds_starts else "nothing"),
             "leaves": ", ".join(sorted(row.leaves)) or "nothing",
             "kind": row.kind,
             "within": f"{row.deadline_s:g} s" if row.deadline_s else "before the next addition",
@@ -232,3 +439,21 @@ def as_table() -> list[dict[str, str]]:
         }
         for row in TABLE
     ]
+
+
+def as_markdown() -> str:
+    """Return the table as a page: what `saltern check --interlocks` prints, and the documents hold."""
+    columns = ("interlock", "watches", "when", "cuts", "leaves", "kind", "within", "severity", "remedy")
+    lines = [
+        "# Interlocks",
+        "",
+        "Cause and effect, printed by `saltern check --interlocks`; do not edit. A *permissive* blocks while its",
+        "cause lasts; a *trip* latches, across restarts, until an operator resets it and its cause has gone. A broken",
+        "wire, a missing or a stale reading counts as the cause. Whatever acts, `saltern empty` is possible unless",
+        "waste is cut.",
+        "",
+        f"| {' | '.join(columns)} |",
+        f"|{'---|' * len(columns)}",
+    ]
+    lines += [f"| {' | '.join(row[column] for column in columns)} |" for row in as_table()]
+    return "\n".join(lines) + "\n"

@@ -15,10 +15,13 @@ def check(
     rpc_schema: Annotated[
         bool, typer.Option("--rpc-schema", help="Print the methods of the service's socket and their parameters.")
     ] = False,
+    interlocks: Annotated[
+        bool, typer.Option("--interlocks", help="Print the table of interlocks, as Markdown.")
+    ] = False,
 ) -> None:
     """Check a bench file and its devices' options, and compute what follows; nothing is opened or moved."""
     from saltern.bench.devices import validate_devices
-    from saltern.bench.interlocks import as_table
+    from saltern.bench.interlocks import as_markdown, as_table
     from saltern.config import BenchConfig, load_bench, shipped_config
     from saltern.procedures.advice import reach, sentences, variants
     from saltern.procedures.arithmetic import facts, warnings
@@ -27,6 +30,9 @@ def check(
         from saltern.cli.present import print_json
 
         print_json(BenchConfig.model_json_schema())
+        return
+    if interlocks:
+        typer.echo(as_markdown(), nl=False)
         return
     if rpc_schema:
         from saltern.cli.present import print_json

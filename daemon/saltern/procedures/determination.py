@@ -20,7 +20,7 @@ from saltern.procedures.notebook import Notebook, Watcher
 from saltern.procedures.outcome import Determination, Quantity, Source
 from saltern.procedures.rinse import plan_for
 from saltern.procedures.settling import Plateau
-from saltern.procedures.titrate import CeilingError, settled_reading, titrate
+from saltern.procedures.titrate import CeilingError, NoResponseError, settled_reading, titrate
 from saltern.procedures.vessel import (
     ELECTRODE_WET_LAGS,
     NotEmptyError,
@@ -36,6 +36,8 @@ from saltern.quality.verdict import Reason, Verdict
 
 STABLE_CONDUCTIVITY, STABLE_TEMPERATURE_K = 0.003, 0.1  # two readings in a row may differ by this much
 MOST_TRIES = 12
+CANNOT_ADD = ("volume-bound", "drain-failed")
+"""Interlocks that only a proved drain clears, and under which nothing may be added."""
 
 
 @dataclass(frozen=True)
@@ -116,6 +118,7 @@ _VOID: dict[type[SalternError], Reason] = {
     NotEmptyError: Reason.NOT_EMPTY,
     SampleNotDrawnError: Reason.SAMPLE_NOT_DRAWN,
     CeilingError: Reason.TITRANT_CEILING,
+    NoResponseError: Reason.NO_RESPONSE,
     ReadingError: Reason.PROBE_FAULT,
     MotionError: Reason.MOTION_FAULT,
     CurveError: Reason.NO_END_POINT,
@@ -127,23 +130,39 @@ _VOID: dict[type[SalternError], Reason] = {
 def prepare(bench: Bench, notebook: Notebook) -> None:
     """Bring the vessel to a known state: permits proved, the tip's stale acid and the old sample gone, rinsed."""
     plan = plan_for(bench.config)
-    if any(row.name == "volume-bound" for row in bench.guard.acting):
-        empty(bench, notebook, "empty, for the vessel's content is not known")
-        fill(bench, notebook, bench.config.sample.keep_wet_ml, "fill a little")
-        bench.wait(ELECTRODE_WET_LAGS * bench.config.probes.ph.lag_s)
+    notebook.enter("look at the probes")
+    for role in bench.devices.probes:
+        bench.read(role)  # a probe that is not there ends the run before anything has moved
+    if _acts(bench, CANNOT_ADD):
+        _empty_and_wet(bench, notebook)
     if not wet_the_probes(bench, notebook):
         empty(bench, notebook)  # tries, and says that it cannot be proved
+    if _acts(bench, ("drain-unproved",)):
+        _empty_and_wet(bench, notebook)
     if bench.ledger.titrant_run_ml > 0.0:  # acid from a run that was stopped: it may not be mixed yet
         notebook.enter("mix what stands")
         bench.stir(bench.config.stirrer.titrate_speed)
         settled_reading(bench, notebook)
     notebook.enter("permit of titrant")
     bench.prove_permit("titrant")
+    bench.prove_cut("titrant")
     discard_tip(bench, notebook)
     empty(bench, notebook)
     notebook.enter("permit of sample")
     bench.prove_permit("sample")
+    bench.prove_cut("sample")
     rinse(bench, notebook, plan)
+
+
+def _acts(bench: Bench, names: tuple[str, ...]) -> bool:
+    return any(row.name in names for row in bench.guard.acting)
+
+
+def _empty_and_wet(bench: Bench, notebook: Notebook) -> None:
+    """Prove the vessel empty, and wet the probes again."""
+    empty(bench, notebook, "empty, for the vessel's content is not known")
+    fill(bench, notebook, bench.config.sample.keep_wet_ml, "fill a little")
+    bench.wait(ELECTRODE_WET_LAGS * bench.config.probes.ph.lag_s)
 
 
 def discard_tip(bench: Bench, notebook: Notebook) -> None:

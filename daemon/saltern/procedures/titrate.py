@@ -20,12 +20,20 @@ KNOWN_NOISE_FREEDOM = 10
 SLOW_ELECTRODE, SLOW = "electrode-slow", 2.0
 """An electrode this many times slower than configured is told of: 2.8 standard deviations of `settling.LAG_WITHIN`."""
 
+SHOWS_UMOL_KG, SHOWS_MV = 350.0, 4.0
+"""So much acid lowers the pH of seawater of 7000 umol/kg by 0.1 at least, which is 6 mV; of poorer water by more."""
+
+NEARLY_EMPTY_ML = 30.0
 LAGS_PER_READING, SECONDS_PER_DOSE = 4.0, 6.0
 """About how long a reading takes; the plan needs it only to foresee how much CO2 is lost meanwhile."""
 
 
 class CeilingError(MotionError):
     """The titrant ceiling of one run is reached and the end point is not."""
+
+
+class NoResponseError(MotionError):
+    """Acid was asked for, and the electrode does not tell of any."""
 
 
 @dataclass
@@ -171,8 +179,42 @@ def titrate(
             noise_mv = points.noise_mv(probe.noise_mv)
             points.plateaus.append(settled_reading(bench, notebook, points.plateaus[-1].lag, noise_mv))
             notebook.show_point(points.titrant_ml[-1], points.plateaus[-1].emf_mv)
+            _demand_response(bench, points, conditions, titrant_density_kg_l)
     _remark_on_lag(notebook, probe.lag_s, points.plateaus[-1].lag)
     return curve, all(plateau.settled for plateau in points.plateaus)
+
+
+def _demand_response(bench: Bench, points: _Points, conditions: Conditions, titrant_density_kg_l: float) -> None:
+    """Stop dosing when acid that must show does not: into a dead probe one could pour for ever.
+
+    Raises
+    ------
+    NoResponseError
+        What was given would have moved the electrode of any seawater, and it stands where it was.
+    """
+    acid_umol_kg = (
+        points.titrant_ml[-1] * titrant_density_kg_l * conditions.titrant_mol_per_kg / conditions.sample_g * 1e6
+    )
+    moved_mv = points.plateaus[-1].emf_mv - points.plateaus[0].emf_mv
+    noise_mv = points.noise_mv(bench.config.probes.ph.noise_mv)
+    if acid_umol_kg < SHOWS_UMOL_KG or moved_mv > SHOWS_MV + 4.0 * noise_mv:
+        return
+    bench.noticed.titrant_unanswered = True
+    bench.guard.scan()
+    left_ml = bench.ledger.titrant_left_ml
+    frozen = all(plateau.scatter_mv == 0.0 for plateau in points.plateaus[1:])
+    likely = (
+        "its signal does not move at all, not even by noise: the pH board or its plug"
+        if frozen
+        else f"the bottle may be empty: it holds {left_ml.low:.0f} to {left_ml.high:.0f} mL by the ledger"
+        if left_ml.low < NEARLY_EMPTY_ML
+        else "air in the titrant line, a pump that does not turn, a slipped tube, an empty bottle, or a dead probe"
+    )
+    raise NoResponseError(
+        f"{acid_umol_kg:.0f} umol/kg of acid were given and the electrode moved by {moved_mv:+.1f} mV: {likely}",
+        where=f"{bench.config.name}, titrate",
+        remedy="Look at the bottle, the titrant line and pump, and the pH probe in a buffer",
+    )
 
 
 def _remark_on_lag(notebook: Notebook, configured_s: float, learned: Lag) -> None:

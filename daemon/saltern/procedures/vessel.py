@@ -74,7 +74,8 @@ def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill"
         if air_ml > 0.0:
             bench.draw_back("sample", air_ml)
     bench.wait(1.0)  # the last drops fall
-    if bench.conductivity_ms_cm() < bench.config.probes.conductivity.dry_ms_cm:
+    bench.noticed.sample_missing = bench.conductivity_ms_cm() < bench.config.probes.conductivity.dry_ms_cm
+    if bench.noticed.sample_missing:
         raise SampleNotDrawnError(
             f"{volume_ml:.0f} mL were asked of the sample pump and the conductivity cell is dry",
             where=f"{bench.config.name}, {phase}",
@@ -88,6 +89,7 @@ def rinse(bench: Bench, notebook: Notebook, plan: RinsePlan) -> None:
         fill(bench, notebook, plan.volume_ml, f"rinse {turn} of {plan.times}")
         if turn == 1:
             bench.prove_permit("waste")
+            bench.prove_cut("waste")
         bench.stir(bench.config.stirrer.titrate_speed)
         bench.wait(5.0)
         bench.stir(0.0)
