@@ -86,6 +86,8 @@ class Service:
         self.mailbox: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._dry_by_s: float | None = None
         self._in_doubt = False
+        self._begun: datetime | None = None
+        self._unkept: list[Determination] = []
         self._round_s = clock.monotonic()
         self._believed_s = clock.monotonic()
         self._beaten_on: date | None = None
@@ -97,6 +99,33 @@ class Service:
         self._log.info("service.started", found=bench.found, records=store.found or "as they were left")
         if store.found:
             self._alert(Severity.ERROR, "records-damaged", store.found)
+        self._take_up_what_was_left()
+
+    def _take_up_what_was_left(self) -> None:
+        """Say how the last process ended, and keep the determination that it did not live to finish, as void."""
+        if self.bench.found_unclean:
+            self._alert(Severity.WARNING, "unclean-stop", f"{self.bench.found}; it is emptied before anything is added")
+            self.mailbox.put(self._recover)
+        draft = self.store.draft()
+        if draft is not None:
+            self._keep(draft)
+
+    def _recover(self) -> None:
+        """Empty a vessel that a lost process left, for acid may stand in it, and leave the probes wet.
+
+        Draining can do no harm; nothing is added before emptiness is proved. A trip forbids it, and the keeper is told.
+        """
+        notebook = Notebook(self.bench, self._watch)
+        try:
+            empty(self.bench, notebook, "empty after an unclean stop")
+            keep_wet(self.bench, notebook)
+        except SalternError as error:
+            self.bench.make_safe()
+            self._alert(Severity.ERROR, "not-recovered", f"after {self.bench.found}: {error}")
+            if isinstance(error, StopRequested):
+                raise
+        else:
+            self.alerting.clear("unclean-stop")
 
     # The loop -----------------------------------------------------------------------
 
@@ -148,7 +177,7 @@ class Service:
     def _measure_if_due(self) -> None:
         self._consider_the_clock()
         held = any(row.kind == "trip" or row.holds_starts for row in self.bench.guard.acting)
-        if not self._ending.is_set() and not held and self.decision().start:
+        if not held and not self._ending.is_set() and self.bench.storage_works() and self.decision().start:
             self.measure(Source.TANK)
 
     def _consider_the_clock(self) -> None:
@@ -171,7 +200,10 @@ class Service:
         """Return whether a determination is due, and why or why not."""
         holding = self.conditions()
         unmet = tuple(name for name in self.config.schedule.conditions if not _is_met(name, holding))
-        circumstances = Circumstances(self.store.last_started(Source.TANK), self.store.last_dose(), unmet)
+        again = self.config.schedule.missed == "catch-up"
+        kept = self.store.last_met(Source.TANK) if again else self.store.last_started(Source.TANK)
+        begun = max((at for at in (kept, self._begun) if at is not None), default=None)  # it may not have been kept
+        circumstances = Circumstances(begun, self.store.last_dose(), unmet)
         return decide(self.schedule(), self.clock.now(), circumstances)
 
     def schedule(self) -> Schedule:
@@ -239,6 +271,8 @@ class Service:
             self._stopped()
         except SalternError as error:
             self._log.error("command.refused", what=error.what, where=error.where, remedy=error.remedy)
+            if isinstance(error, StorageError):
+                self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
 
     # What it does ---------------------------------------------------------------------
 
@@ -260,11 +294,15 @@ class Service:
     def _measure_once(self, source: Source, judged: Callable[[Determination], Determination]) -> Determination:
         """Carry out one determination, keep it, and tell what the keeper should know of it."""
         number = self.store.next_id()
+        if source is Source.TANK:
+            self._begun = self.clock.now()
         self.running = {"what": f"measure {source.value}", "id": number, "phase": "starting", "points": []}
         with structlog.contextvars.bound_contextvars(determination=number):
             self._log.info("determination.started", source=source.value)
             try:
-                outcome = judged(determine(self.bench, source, self._expectation(source), self._watch))
+                outcome = judged(
+                    determine(self.bench, source, self._expectation(source), self._watch, self._keep_draft)
+                )
             finally:
                 self.running = None
                 if not self._ending.is_set():
@@ -342,12 +380,27 @@ class Service:
         cell_ml = self.config.vessel.volume_at_ml(self.config.vessel.conductivity_tip_mm)
         self.bench.note(books.proved_empty(self.bench.ledger, cell_ml), "an operator looked: the vessel is empty")
 
-    def _keep(self, outcome: Determination) -> None:
+    def _keep_draft(self, draft: Determination) -> None:
         try:
-            self.store.keep(outcome)
-        except StorageError as error:
-            self._log.error("determination.not_kept", what=error.what, remedy=error.remedy)
-            self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+            self.store.keep_draft(draft)
+        except StorageError as error:  # the next stage's commit decides whether the run may go on
+            self._log.error("draft.not_kept", what=error.what, remedy=error.remedy)
+
+    def _keep(self, outcome: Determination) -> None:
+        """Keep it, or keep it in mind until the disk takes it."""
+        self._unkept.append(outcome)
+        self._keep_what_waits()
+
+    def _keep_what_waits(self) -> None:
+        while self._unkept:
+            try:
+                self.store.keep(self._unkept[0])
+            except StorageError as error:
+                self._log.error("determination.not_kept", what=error.what, remedy=error.remedy)
+                self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+                return
+            del self._unkept[0]
+        self.alerting.clear("storage")
 
     def _expectation(self, source: Source) -> Expectation:
         """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word."""
@@ -377,12 +430,22 @@ class Service:
                 self._alert(event.row.severity, code, f"{event.row.watches}: {event.row.name}. {event.row.remedy}")
             else:
                 self.alerting.clear(code)
+        if self._unkept:
+            self._keep_what_waits()
+        if self.bench.fell_dry and self._dry_by_s is None:
+            self._dry_by_s = self.clock.monotonic() + 3600.0 * self.config.sample.dry_out_h
+        self._standing(
+            self.bench.fell_dry,
+            Severity.ERROR,
+            "cell-dry",
+            "the conductivity cell is dry, with everything at rest: look at the vessel, and keep the probes wet",
+        )
         try:
             self.bench.guard.save()
         except StorageError as error:
             self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
         self._standing(
-            self.bench.fell_dry or (self._dry_by_s is not None and self.clock.monotonic() > self._dry_by_s),
+            self._dry_by_s is not None and self.clock.monotonic() > self._dry_by_s,
             Severity.CRITICAL,
             "probes-dry",
             "the probes have stood without fresh sample for too long: put them into storage solution or sample now",

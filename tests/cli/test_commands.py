@@ -168,11 +168,29 @@ def test_all_mistakes_of_a_scenario_come_in_one_tree(scenario):
         assert place in err
 
 
-def test_a_computer_fault_that_this_version_cannot_play_says_so(scenario):
-    code, _, err = run("simulate", scenario("seed = 1\ndays = 1\n[[fault]]\nkind = 'power-cut'\nat_h = 1\n"))
+@pytest.mark.parametrize("kind", ["power-cut", "process-killed", "service-hang"])
+def test_a_service_that_dies_titrating_keeps_the_half_done_run_as_void_and_starts_by_emptying(scenario, kind):
+    fault = f"[[fault]]\nkind = '{kind}'\nat_phase = 'titrate'\ndetermination = 2\nafter_s = 30\n"
+    code, out, _ = run("simulate", scenario(f"seed = 1\ndays = 0.5\n{fault}"), "--json")
+    played = json.loads(out)
 
-    assert code == 2
-    assert "not played by this version" in err
+    assert code == 0
+    verdicts = [(d["alkalinity"]["verdict"], d["alkalinity"]["reasons"]) for d in played["determinations"]]
+    assert verdicts == [("accepted", []), ("void", ["interrupted"]), ("accepted", []), ("accepted", [])]
+    assert "unclean-stop" in {alert["code"] for alert in played["alerts"]}
+    assert played["truth"]["spilled_ml"] == 0.0
+    assert played["ledger_bound_held"]
+
+
+@pytest.mark.parametrize("kind", ["disk-full", "disk-readonly"])
+def test_a_disk_that_fails_for_an_hour_is_told_of_and_loses_no_result(scenario, kind):
+    fault = f"[[fault]]\nkind = '{kind}'\nat_phase = 'empty after titration'\ndetermination = 2\nfor_h = 1\n"
+    code, out, _ = run("simulate", scenario(f"seed = 1\ndays = 0.6\n{fault}"), "--json")
+    played = json.loads(out)
+
+    assert code == 0
+    assert [d["alkalinity"]["verdict"] for d in played["determinations"]] == ["accepted"] * 4
+    assert "storage" in {alert["code"] for alert in played["alerts"]}
 
 
 def test_the_demo_shows_results_truth_and_a_curve():

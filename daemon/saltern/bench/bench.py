@@ -82,7 +82,7 @@ class Bench:
             "cell_ml": config.vessel.volume_at_ml(config.vessel.conductivity_tip_mm),
             "waste_room_ml": config.waste.container_ml - config.vessel.capacity_ml,
         }
-        self.ledger, self.found = self._open_ledger()
+        self.ledger, self.found, self.found_unclean = self._open_ledger()
         self.guard = Guard(devices.pumps, devices.permits, self._look, clock, store)
         for attribute, row in SWITCH_ROWS.items():
             switch = devices.switches.get(attribute)
@@ -90,16 +90,20 @@ class Bench:
                 switch.watch(lambda row=row: self.guard.edge(row))  # type: ignore[misc]
         self.guard.scan()
 
-    def _open_ledger(self) -> tuple[Ledger, str]:
+    def _open_ledger(self) -> tuple[Ledger, str, bool]:
         """Take up the ledger where it was left, and say what was found."""
         capacity_ml = self.config.vessel.capacity_ml
         kept = self._store.load_ledger()
         if kept is None:
-            return books.first(capacity_ml, self.config.titrant.bottle_ml), "a bench that starts for the first time"
+            return (
+                books.first(capacity_ml, self.config.titrant.bottle_ml),
+                "a bench that starts for the first time",
+                False,
+            )
         if kept.stage is not None:
             found = f"an unclean stop during {kept.stage}: the vessel holds at most {capacity_ml:.0f} mL"
-            return books.after_unclean_stop(kept, capacity_ml), found
-        return kept, f"an orderly stop: the vessel holds at most {kept.vessel_ml.high:.0f} mL"
+            return books.after_unclean_stop(kept, capacity_ml), found, True
+        return kept, f"an orderly stop: the vessel holds at most {kept.vessel_ml.high:.0f} mL", False
 
     # Time -------------------------------------------------------------------------
 
@@ -511,6 +515,12 @@ class Bench:
         self._commit(ledger, reason)
         self.ledger = ledger
         self.guard.scan()
+
+    def storage_works(self) -> bool:
+        """Return whether the ledger can be committed; what has failed before is tried again, pumps at rest."""
+        if self._storage_failed:
+            self._commit_if_possible(self.ledger, "tried again")
+        return not self._storage_failed
 
     def _commit(self, ledger: Ledger, reason: str) -> None:
         try:

@@ -1,25 +1,28 @@
 """A scenario, played: the whole service against the twin in virtual time, and what became of it."""
 
+import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
+from saltern.cli.simulated_computer import Computer, post
 from saltern.clock import VirtualClock
 from saltern.config import BenchConfig, config_mistakes, load_bench, read_toml, shipped_config
 from saltern.errors import StartupError
 from saltern.procedures.notebook import Step
 from saltern.procedures.outcome import Determination, Quantity
-from saltern.records.store import IN_MEMORY, open_store
-from saltern.service import Service, open_service
-from saltern.waking import ClockWaker
-from saltern_drivers.twin.scenario import Play, Scenario
+from saltern.records.store import IN_MEMORY
+from saltern.service import Service
+from saltern_drivers.twin.scenario import COMPUTER_FAULTS, Play, Scenario
 
 DEFAULT_BENCHES = {"good": "bench-simulated.toml", "hobby": "bench-simulated-hobby.toml"}
 WARM_UP_S = 0.2  # opening takes so long in virtual time
+ATTENDED_EVERY_S = 600.0
 
 
 def load_scenario(path: Path) -> Scenario:
@@ -64,34 +67,65 @@ def run(
         What `saltern simulate --json` prints.
     """
     begun = time.perf_counter()
-    config = _bench(scenario, folder)
-    clock = VirtualClock()
-    play = Play(scenario, config.model_dump(), clock)
-    store = open_store(IN_MEMORY, clock)
-    log = _Log(play, watcher)
-    service = open_service(config, play.wires, clock, store, log.step)
-    log.service = service
-    waker = ClockWaker(service.look, clock)
-    play.ledger_upper_ml = lambda: service.bench.ledger.vessel_ml.high
-    for act in scenario.operator:
-        clock.call_later(act.at_h * 3600.0, partial(_post, service, act.command))
-    end_s = scenario.days * 86400.0 + WARM_UP_S
-    while clock.monotonic() < end_s - 1e-6:
-        service.run(until_s=min(end_s, clock.monotonic() + 600.0))
-        if scenario.keeper.attentive:
-            _attend(play, service)
-        log.collect()
-    waker.stop()
-    service.bench.make_safe()
-    found = log.finish(end_s)
+    config = bench_of(scenario, folder)
+    with records_for(scenario) as records:
+        stage = Stage(scenario, config, records, watcher)
+        end_s = scenario.days * 86400.0 + WARM_UP_S
+        stage.play_until(end_s)
+        found = stage.log.finish(end_s)
+        stage.close()
     if kept is not None:
-        kept += log.outcomes
-    service.bench.close()
-    store.close()
+        kept += stage.log.outcomes
     return {**found, "wall_s": round(time.perf_counter() - begun, 3)}
 
 
-class _Log:
+@contextmanager
+def records_for(scenario: Scenario) -> Iterator[str]:
+    """Yield where records are kept: in memory, unless the computer is to fail, whose disk they then must outlive."""
+    if not any(fault.kind in COMPUTER_FAULTS for fault in scenario.fault):
+        yield IN_MEMORY
+        return
+    with tempfile.TemporaryDirectory(prefix="saltern-simulate-") as folder:
+        yield str(Path(folder) / "saltern.sqlite")
+
+
+class Stage:
+    """A world, the computer beside it, and the scenario's times: the service is started, lost and started again."""
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        config: BenchConfig,
+        records: str,
+        watcher: Callable[[Step], None] = lambda step: None,
+        *,
+        outputs_persist: bool = True,
+    ) -> None:
+        self.scenario = scenario
+        self.clock = VirtualClock()
+        self.play = Play(scenario, config.model_dump(), self.clock)
+        self.log = Log(self.play, watcher)
+        self.computer = Computer(config, self.play, self.clock, records, self.log, outputs_persist=outputs_persist)
+        self.play.computer = self.computer.befall
+        self.play.ledger_upper_ml = self.computer.ledger_upper_ml
+        self.computer.start()
+        for act in scenario.operator:
+            self.clock.call_later(act.at_h * 3600.0, partial(self.computer.post, act.command))
+
+    def play_until(self, end_s: float) -> None:
+        """Let the scenario run."""
+        while self.clock.monotonic() < end_s - 1e-6:
+            self.computer.run(min(end_s, self.clock.monotonic() + ATTENDED_EVERY_S))
+            service = self.computer.service
+            if self.scenario.keeper.attentive and service is not None:
+                _attend(self.play, service)
+            self.log.collect()
+
+    def close(self) -> None:
+        self.computer.close()
+
+
+class Log:
     """Puts truth beside what the service found."""
 
     def __init__(self, play: Play, watcher: Callable[[Step], None]) -> None:
@@ -100,9 +134,15 @@ class _Log:
         self._kept = 0
         self._running = 0
         self.service: Service | None = None
+        self.services: list[Service] = []
         self.determinations: list[dict[str, Any]] = []
         self.trips: list[dict[str, Any]] = []
         self.outcomes: list[Determination] = []
+
+    def begin(self, service: Service) -> None:
+        """Take up a service that has started, the first or another."""
+        self.service = service
+        self.services.append(service)
 
     def step(self, step: Step) -> None:
         if step.titrant_ml is None:
@@ -143,7 +183,6 @@ class _Log:
 
     def finish(self, end_s: float) -> dict[str, Any]:
         self.collect()
-        assert self.service is not None  # noqa: S101 - set before anything runs
         listed = [
             entry
             for entry, outcome in zip(self.determinations, self.outcomes, strict=True)
@@ -152,7 +191,7 @@ class _Log:
         return {
             "schema_version": 1,
             "determinations": listed,
-            "trips": _trips(self.service),
+            "trips": [trip for service in self.services for trip in _trips(service)],
             "alerts": [
                 {
                     "at_h": round(alert.at_s / 3600.0, 4),
@@ -160,7 +199,8 @@ class _Log:
                     "code": alert.code,
                     "text": alert.text,
                 }
-                for alert in self.service.told
+                for service in self.services
+                for alert in service.told
             ],
             "truth": self._play.truth(),
             "ledger_bound_held": self._play.bound_held,
@@ -204,7 +244,7 @@ def _dkh(umol_kg: float, d: Determination) -> float:
     return umol_kg_to_dkh(umol_kg, d.salinity.value if d.salinity.value is not None else 35.0)
 
 
-def _bench(scenario: Scenario, folder: Path) -> BenchConfig:
+def bench_of(scenario: Scenario, folder: Path) -> BenchConfig:
     if scenario.bench is not None:
         config = load_bench(folder / scenario.bench)
     else:
@@ -217,17 +257,12 @@ def _bench(scenario: Scenario, folder: Path) -> BenchConfig:
     return config.model_copy(update=changes)
 
 
-def _post(service: Service, words: list[str]) -> None:
-    """Post an operator's command, as another process would."""
-    service.mailbox.put(partial(service.operator, words))
-
-
 def _attend(play: Play, service: Service) -> None:
     """Do what an attentive keeper does when asked."""
     standing = {alert.code for alert in service.alerting.standing}
     if standing & {"titrant-low", "interlock-titrant-empty"}:
         play.refill_titrant()
-        _post(service, ["part", "replaced", "titrant"])
+        post(service, ["part", "replaced", "titrant"])
     if standing & {"waste-nearly-full", "interlock-waste-full"}:
         play.empty_waste_container()
-        _post(service, ["part", "emptied", "waste"])
+        post(service, ["part", "emptied", "waste"])

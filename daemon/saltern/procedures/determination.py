@@ -85,14 +85,23 @@ class _Run:
     end_point: EndPoint | None = None
 
 
-def determine(bench: Bench, source: Source, expectation: Expectation, watcher: Watcher) -> Determination:
+def determine(
+    bench: Bench,
+    source: Source,
+    expectation: Expectation,
+    watcher: Watcher,
+    keep_draft: Callable[[Determination], None] = lambda draft: None,
+) -> Determination:
     """Carry out one determination.
 
     Always returns: a run that could not be finished is void, with its reason and all that was measured, and
-    the bench is left safe. Only a fault of the program is raised.
+    the bench is left safe. Only a fault of the program is raised. `keep_draft` is given what there is so far, in case
+    nobody lives to tell the rest.
     """
     notebook = Notebook(bench, watcher)
     run = _Run(source, bench.clock.now(), bench.clock.monotonic())
+    notebook.save = lambda: keep_draft(_void(bench, notebook, run, Reason.INTERRUPTED))
+    notebook.save()
     try:
         prepare(bench, notebook)
         take_sample(bench, notebook)

@@ -26,6 +26,7 @@ class Notebook:
 
     bench: Bench
     watcher: Watcher = lambda step: None
+    save: Callable[[], None] = lambda: None  # called with pumps at rest, whenever there is more worth keeping
     phase: str = ""
     readings: list[Sighting] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
@@ -38,6 +39,7 @@ class Notebook:
 
     def show_point(self, titrant_ml: float, emf_mv: float) -> None:
         self.titrant_ml = titrant_ml
+        self.save()
         self.watcher(Step(self.bench.clock.monotonic(), self.phase, titrant_ml, emf_mv))
 
     def emf_mv(self) -> tuple[float, float]:

@@ -72,5 +72,8 @@ MIGRATIONS: tuple[str, ...] = (
                waste_low_ml, waste_high_ml
         FROM ledger;
     """,
+    """
+    CREATE TABLE draft AS SELECT * FROM determination WHERE 0;  -- the one under way, as far as it has come
+    """,
 )
 VERSION = len(MIGRATIONS)

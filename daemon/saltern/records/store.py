@@ -58,8 +58,27 @@ class Store:
     # Determinations -----------------------------------------------------------------
 
     def keep(self, d: Determination) -> int:
-        """Keep a determination; return its number."""
-        row = {
+        """Keep a determination; return its number. It is no draft any more."""
+        row = self._row(d)
+        with self.writing("a determination") as connection:
+            cursor = connection.execute(_insert("determination", row), row)
+            connection.execute("DELETE FROM draft")
+            return int(cursor.lastrowid or 0)
+
+    def keep_draft(self, d: Determination) -> None:
+        """Keep the determination under way as far as it has come: what is found of it after a death."""
+        row = self._row(d)
+        with self.writing("a draft") as connection:
+            connection.execute("DELETE FROM draft")
+            connection.execute(_insert("draft", row), row)
+
+    def draft(self) -> Determination | None:
+        """Return the determination that was under way when the last process ended without a word."""
+        rows = self.rows("SELECT * FROM draft")
+        return _determination(rows[0]) if rows else None
+
+    def _row(self, d: Determination) -> dict[str, object]:
+        return {
             "source": d.source.value,
             "started_utc": d.started_at.isoformat(timespec="milliseconds"),
             "started_monotonic_s": d.started_s,
@@ -82,11 +101,6 @@ class Store:
             "budget_umol_kg": json.dumps(d.budget_umol_kg),
             "remarks": json.dumps(list(d.remarks)),
         }
-        names = ", ".join(row)
-        marks = ", ".join(f":{name}" for name in row)
-        with self.writing("a determination") as connection:
-            cursor = connection.execute(f"INSERT INTO determination ({names}) VALUES ({marks})", row)  # noqa: S608
-            return int(cursor.lastrowid or 0)
 
     def next_id(self) -> int:
         """Return the number that the next determination will have."""
@@ -129,6 +143,20 @@ class Store:
         rows = self.rows(
             "SELECT started_utc FROM determination WHERE source = ? ORDER BY id DESC LIMIT 1", (source.value,)
         )
+        return datetime.fromisoformat(rows[0]["started_utc"]) if rows else None
+
+    def last_met(self, source: Source) -> datetime | None:
+        """Return when the last determination began that counts as one: a first interrupted one does not.
+
+        So a slot that a power cut took is caught up once. One that is interrupted again counts: it may be the cause.
+        """
+        rows = self.rows(
+            "SELECT started_utc, alkalinity_reasons FROM determination WHERE source = ? ORDER BY id DESC LIMIT 2",
+            (source.value,),
+        )
+        interrupted = [json.loads(row["alkalinity_reasons"]) == [Reason.INTERRUPTED.value] for row in rows]
+        if interrupted[:1] == [True] and interrupted[1:] != [True]:
+            rows = rows[1:]
         return datetime.fromisoformat(rows[0]["started_utc"]) if rows else None
 
     # The bench's books ----------------------------------------------------------------
@@ -431,6 +459,10 @@ def _migrate(connection: sqlite3.Connection, where: str) -> None:
 def _boot_id() -> str:
     path = Path("/proc/sys/kernel/random/boot_id")
     return path.read_text().strip() if path.exists() else "unknown"
+
+
+def _insert(table: str, row: dict[str, object]) -> str:
+    return f"INSERT INTO {table} ({', '.join(row)}) VALUES ({', '.join(f':{name}' for name in row)})"  # noqa: S608
 
 
 def _quantity_columns(name: str, value: str, u: str, q: Quantity) -> dict[str, object]:

@@ -61,6 +61,7 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         self._inputs: dict[int, str] = {}
         self._seen: dict[Any, TwinPin] = {}
         self._watched: list[tuple[TwinPin, str]] = []
+        self.dead = False
         bench = world.bench
         for name, pump in bench["pumps"].items():
             self._wire_pump(name, pump)
@@ -104,7 +105,7 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
 
     def output_changed(self, number: int, value: float) -> None:
         answer = self._outputs.get(number)
-        if answer is not None:
+        if answer is not None and not self.dead:
             self._world.advance(self._clock.monotonic())
             answer(value)
 
@@ -113,12 +114,20 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         if number in self._outputs:
             self.output_changed(number, 0.0)
 
+    def force_low(self) -> None:
+        """Drive every output low, whoever had it: what safe-off does, and a power cut with its pull-downs."""
+        self._world.advance(self._clock.monotonic())
+        for answer in self._outputs.values():
+            answer(0.0)
+
     def input_level(self, number: int) -> bool | None:
         role = self._inputs.get(number)
         return None if role is None else self._world.switch(role)
 
     def refresh_inputs(self) -> None:
         """Let the switches follow the world; called whenever time has moved."""
+        if self.dead:
+            return
         if len(self._seen) != len(self.pins):
             self._seen = dict(self.pins)
             self._watched = [(p, r) for n, r in self._inputs.items() if (p := self._pin_of(n)) is not None]
@@ -140,6 +149,7 @@ class TwinPulseTrains:
     def __init__(self, world: World, clock: Clock) -> None:
         self._world = world
         self._clock = clock
+        self.dead = False
         self._heads = {
             pump["drive"]["step_pin"]: world.pumps[name]
             for name, pump in world.bench["pumps"].items()
@@ -149,6 +159,8 @@ class TwinPulseTrains:
     def queue(self, line: int, pulses: int, on_us: int, off_us: int) -> None:
         if pulses < 1:
             raise MisuseError("a train of no pulses", where=f"gpio {line}", remedy="Ask for at least one")
+        if self.dead:
+            return
         now_s = self._clock.monotonic()
         self._world.advance(now_s)
         self._heads[line].queue(now_s, pulses, (on_us + off_us) * 1e-6)
@@ -159,7 +171,15 @@ class TwinPulseTrains:
     def busy(self, line: int) -> bool:
         return self._heads[line].busy(self._clock.monotonic())
 
+    def die(self) -> None:
+        """End every train, as the thread that times them ends with its process; nothing is taken any more."""
+        for line in self._heads:
+            self.cancel(line)
+        self.dead = True
+
     def cancel(self, line: int) -> None:
+        if self.dead:
+            return
         now_s = self._clock.monotonic()
         self._world.advance(now_s)
         self._heads[line].cancel(now_s)

@@ -88,8 +88,7 @@ class FaultTable(Table):
             msg = "at_phase needs determination"
             raise ValueError(msg)
         if self.kind not in FAULTS:
-            later = " (a fault of the computer: not played by this version)" if self.kind in COMPUTER_FAULTS else ""
-            msg = f"{self.kind!r} is not a fault{later}; choose of {', '.join(sorted(FAULTS))}"
+            msg = f"{self.kind!r} is not a fault; choose of {', '.join(sorted(FAULTS))}"
             raise ValueError(msg)
         return self
 
@@ -123,6 +122,8 @@ class Play:
     clock: StepClock
     ledger_upper_ml: Callable[[], float] = lambda: float("inf")
     bound_held: bool = True
+    computer: Callable[[FaultTable], "End"] = lambda fault: None
+    """Plays what befalls the computer and not the bench: whoever runs the service on it knows how."""
     wires: Wires = field(init=False)
     world: World = field(init=False)
 
@@ -353,6 +354,10 @@ def _clock_step(play: Play, fault: FaultTable) -> End:
     return None
 
 
+def _computer(play: Play, fault: FaultTable) -> End:
+    return play.computer(fault)
+
+
 COMPUTER_FAULTS = (
     "power-cut", "process-killed", "service-hang", "disk-full", "disk-readonly", "database-corrupt",
 )  # fmt: skip
@@ -390,4 +395,5 @@ FAULTS: dict[str, Callable[[Play, FaultTable], End]] = {
     "serial-late": _late,
     "serial-renumbered": _renumbered,
     "clock-step": _clock_step,
+    **dict.fromkeys(COMPUTER_FAULTS, _computer),
 }

@@ -41,19 +41,32 @@ def build(
     titre_u = (bench["titre"]["u_percent"] or 0.0) / 100.0
     truths = draw(errors, calibrated=calibrated, titre_u=titre_u, random=random)
     world = World(bench, truths, tank, random)
-    pins = TwinPinFactory(world, clock)
     boards = Boards(world, clock)
+    return wire(world, boards, clock), world, boards
+
+
+def wire(world: World, boards: Boards, clock: FollowedClock) -> Wires:
+    """Connect a process to a world that is there; the pins follow the clock until they are dead."""
+    pins = TwinPinFactory(world, clock)
+    pulses = TwinPulseTrains(world, clock)
 
     def follow(now_s: float) -> None:
         world.advance(now_s)
         pins.refresh_inputs()
 
     clock.attach(follow)
-    wires = Wires(
-        clock=clock,
-        pins=pins,
-        pulses=TwinPulseTrains(world, clock),
-        open_serial=boards.open,
-        close=pins.close,
-    )
-    return wires, world, boards
+    return Wires(clock=clock, pins=pins, pulses=pulses, open_serial=boards.open, close=pins.close)
+
+
+def die(wires: Wires, *, driven: bool) -> None:
+    """Let the process at these wires die: its pulse trains end.
+
+    Parameters
+    ----------
+    driven
+        Whether its outputs stay as they are; else they fall to their pull-downs.
+    """
+    wires.pulses.die()  # type: ignore[attr-defined]
+    if not driven:
+        wires.pins.force_low()
+    wires.pins.dead = True

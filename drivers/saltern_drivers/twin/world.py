@@ -49,6 +49,8 @@ class Spilled:
     peak_vessel_ml: float = 0.0
     max_titrant_in_one_run_ml: float = 0.0
     max_moving_s_after_trip: float = 0.0
+    max_moving_s_after_death: float = 0.0
+    titrant_by_day_ml: dict[int, float] = field(default_factory=dict)
 
 
 @dataclass
@@ -95,6 +97,9 @@ class World:
     stop_pressed: bool = False
     head_leaks_ml_s: dict[str, float] = field(default_factory=dict)
     trip_since_s: dict[str, float] = field(default_factory=dict)
+    dead_since_s: float | None = None  # no process holds the wires
+    powered: bool = True
+    lowest_ml: float = float("inf")  # since whoever asks last set it
 
     def __post_init__(self) -> None:
         vessel, pumps = self.bench["vessel"], self.bench["pumps"]
@@ -174,11 +179,14 @@ class World:
         moved = False
         for head in self._heads:
             volume = head.advance(to_s)
-            if volume != 0.0:
+            if volume != 0.0 and self.powered:
                 moved = True
                 self._move(head.name, volume)
                 if self.trip_since_s:
                     self._count_after_trip(head.name)
+                if self.dead_since_s is not None:
+                    moving_s = to_s - self.dead_since_s
+                    self.spilled.max_moving_s_after_death = max(self.spilled.max_moving_s_after_death, moving_s)
         self._watch_trips()
         if self.head_leaks_ml_s:
             self._leak(elapsed_s)
@@ -186,6 +194,7 @@ class World:
         if moved:
             self._dirty = True
             self._overflow()
+            self.lowest_ml = min(self.lowest_ml, self.volume_ml())
         else:
             self._adding = False
             if self._drawing:
@@ -304,6 +313,8 @@ class World:
         self.vessel.pour_in(Liquid(mass_g, 0.0, mass_g * self.titrant_ionic, -acid, 0.0))
         self.unmixed_acid += acid
         self.titrant_since_empty_ml += given
+        day = int(self.at_s // 86400.0)
+        self.spilled.titrant_by_day_ml[day] = self.spilled.titrant_by_day_ml.get(day, 0.0) + given
         self.spilled.max_titrant_in_one_run_ml = max(
             self.spilled.max_titrant_in_one_run_ml, self.titrant_since_empty_ml
         )
