@@ -46,6 +46,10 @@ class StorageError(SalternError, OSError):
     """A record could not be written or read."""
 
 
+class SafeOffError(SalternError):
+    """The outputs could not be taken low."""
+
+
 class NotRunningError(SalternError):
     """No service answers."""
 

@@ -46,6 +46,10 @@ class DeviceUnavailableError(DriverError, OSError):
     """The device cannot be opened: it is absent, busy or not permitted."""
 
 
+class LinesBusyError(DriverError, OSError):
+    """Output lines are held by a process that has not let them go."""
+
+
 class DeviceSilentError(DriverError, TimeoutError):
     """The device did not answer within its own time-out."""
 
@@ -279,12 +283,15 @@ class Driver:
         The exclusive resources a config takes, such as ``"gpio:17"`` or ``"serial:/dev/serial/by-id/..."``.
     open
         Opens the device. Outputs are inactive before it returns.
+    outputs
+        The GPIO lines that the device drives: what safe-off takes low when nobody else can.
     """
 
     kind: Literal["probe", "pump", "permit", "stirrer", "switch"]
     config: type[BaseModel]
     claims: Callable[[Any], list[str]]
     open: Callable[[Any, Wires], Any]
+    outputs: Callable[[Any], list[int]] = lambda config: []
 
 
 OpenWires = Callable[[Mapping[str, Any], Clock], Wires]

@@ -109,6 +109,8 @@ class Service:
         draft = self.store.draft()
         if draft is not None:
             self._keep(draft)
+            text = f"the determination begun {draft.started_at:%Y-%m-%d %H:%M} UTC was interrupted; it is kept as void"
+            self._alert(Severity.NOTICE, "interrupted", text)
 
     def _recover(self) -> None:
         """Empty a vessel that a lost process left, for acid may stand in it, and leave the probes wet.

@@ -8,13 +8,13 @@
 
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import serial
 
-from saltern.ports import Clock, DeviceUnavailableError, MisuseError, SerialPort, Wires
+from saltern.ports import Clock, DeviceUnavailableError, LinesBusyError, MisuseError, SerialPort, Wires
 
 HEADER_CHIP_LABELS = ("pinctrl-rp1", "pinctrl-bcm2835", "pinctrl-bcm2711")
 UNSTABLE_PORTS = ("/dev/ttyUSB", "/dev/ttyACM")
@@ -90,6 +90,33 @@ class LgpioPulseTrains:
     def cancel(self, line: int) -> None:
         # A pulse of zero on- and off-time stops the line's train and empties its queue.
         self._lgpio.tx_pulse(self._handle, line, 0, 0, 0, 0)
+
+
+def force_low(lines: Sequence[int]) -> None:
+    """Take these lines and drive them low; nothing is opened beside the chip, and the lines stay low afterwards.
+
+    Raises
+    ------
+    LinesBusyError
+        Another process holds one. The others are low already.
+    DeviceUnavailableError
+        There is no chip.
+    """
+    lgpio = _import_lgpio()
+    handle = lgpio.gpiochip_open(_header_chip(lgpio))
+    busy = []
+    try:
+        for line in lines:
+            try:
+                lgpio.gpio_claim_output(handle, line, 0)
+            except lgpio.error:
+                busy.append(line)
+    finally:
+        lgpio.gpiochip_close(handle)
+    if busy:
+        raise LinesBusyError(
+            f"lines {busy} are held by another process", where="GPIO", remedy="Stop it: systemctl kill -s KILL saltern"
+        )
 
 
 def _import_lgpio() -> Any:

@@ -50,4 +50,10 @@ def open_permit(config: Config, wires: Wires) -> EdgePermit:
     return EdgePermit(DigitalOutputDevice(config.pin, pin_factory=wires.pins), config.lapse_s)
 
 
-DRIVER = Driver(kind="permit", config=Config, claims=lambda config: [f"gpio:{config.pin}"], open=open_permit)
+DRIVER = Driver(
+    kind="permit",
+    config=Config,
+    claims=lambda config: [f"gpio:{config.pin}"],
+    open=open_permit,
+    outputs=lambda config: [config.pin],
+)

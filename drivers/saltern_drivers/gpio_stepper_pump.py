@@ -158,4 +158,5 @@ DRIVER = Driver(
     config=Config,
     claims=lambda config: [f"gpio:{pin}" for pin in (config.step_pin, config.direction_pin, config.enable_pin)],
     open=open_pump,
+    outputs=lambda config: [config.step_pin, config.direction_pin, config.enable_pin],
 )

@@ -35,4 +35,10 @@ def open_stirrer(config: Config, wires: Wires) -> PwmStirrer:
     return PwmStirrer(PWMOutputDevice(config.pin, frequency=config.frequency_hz, pin_factory=wires.pins))
 
 
-DRIVER = Driver(kind="stirrer", config=Config, claims=lambda config: [f"gpio:{config.pin}"], open=open_stirrer)
+DRIVER = Driver(
+    kind="stirrer",
+    config=Config,
+    claims=lambda config: [f"gpio:{config.pin}"],
+    open=open_stirrer,
+    outputs=lambda config: [config.pin],
+)

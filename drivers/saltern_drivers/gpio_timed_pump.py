@@ -94,4 +94,5 @@ DRIVER = Driver(
     config=Config,
     claims=lambda config: [f"gpio:{config.pin}"],
     open=open_pump,
+    outputs=lambda config: [config.pin],
 )

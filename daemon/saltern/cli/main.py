@@ -7,7 +7,21 @@ import sys
 
 import typer
 
-from saltern.cli import check, daemon, demo, evaluate, keep, live, operate, records, report, results, show, simulate
+from saltern.cli import (
+    check,
+    daemon,
+    demo,
+    evaluate,
+    keep,
+    live,
+    operate,
+    records,
+    report,
+    results,
+    safe_off,
+    show,
+    simulate,
+)
 from saltern.errors import ConfigError, InterlockError, NotRunningError, RemoteError, SalternError, StartupError
 
 app = typer.Typer(
@@ -37,6 +51,7 @@ app.command()(keep.schedule)
 app.command()(keep.condition)
 app.add_typer(keep.log, name="log")
 app.add_typer(keep.alert, name="alert")
+app.command("safe-off")(safe_off.safe_off)
 app.command()(operate.reset)
 app.command()(operate.empty)
 app.command()(operate.rinse)

@@ -1,5 +1,6 @@
 """Opening a bench from its file: clock, wires, records and service, closed again in order."""
 
+import os
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -7,11 +8,13 @@ from dataclasses import dataclass
 from importlib.metadata import entry_points
 from pathlib import Path
 
+from saltern.bench.devices import validate_devices
 from saltern.clock import Clock, PacedClock, RealClock
 from saltern.config import load_bench, records_path, shipped_config, socket_path
 from saltern.errors import ConfigError
 from saltern.records.store import open_store
 from saltern.records.upkeep import keep_bench_file
+from saltern.safe_off import Outputs, outputs_path, write_outputs
 from saltern.service import Service, open_service
 
 
@@ -59,6 +62,9 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
         (opener,) = entry_points(group="saltern.wires", name=config.wires)
         wires = opener.load()(config.model_dump(), clock)
         try:
+            lines = [line for _, driver, options in validate_devices(config) for line in driver.outputs(options)]
+            outputs = Outputs(config.wires, tuple(lines), os.getpid())
+            write_outputs(outputs_path(records, config.name), outputs)
             service = open_service(config, wires, clock, store)
             for number in (signal.SIGTERM, signal.SIGINT):
                 signal.signal(number, lambda *_: service.end())

@@ -1,0 +1,254 @@
+"""Scenarios of what goes wrong, and what must never be so, judged by the twin's truth.
+
+A case is a seed and its faults. `play` runs it through production code and drivers and returns which invariants were
+violated. `cases_of_one` has every kind of fault at every phase, `cases_of_two` pairs of kinds at random phases.
+"""
+
+import itertools
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from saltern.cli.logs import quiet_logs
+from saltern.cli.simulation import Stage, bench_of
+from saltern.errors import SalternError
+from saltern_drivers.twin.scenario import COMPUTER_FAULTS, FAULTS, Scenario
+
+EVERY_H, DETERMINATIONS, STRUCK = 1.0, 4, 2
+PHASES = (
+    "idle",
+    "look at the probes",
+    "permit of titrant",
+    "discard tip",
+    "empty",
+    "permit of sample",
+    "rinse 1",
+    "empty after rinse",
+    "fill",
+    "measure",
+    "titrate",
+    "evaluate",
+    "empty after titration",
+    "keep wet",
+)
+PUMPS = ("sample", "waste", "titrant")
+OF_A_PUMP = {"head-leak", "pump-gain-shift", "permit-stuck-on"}
+
+RESOLUTION = {"alkalinity": 1.0, "ph_total": 0.005, "salinity": 0.02}
+BLIND: dict[str, set[str]] = {
+    "alkalinity": {
+        "drain-partial",
+        "pump-gain-shift",
+        "titrant-line-air",
+        "sample-line-air",
+        "titrant-wrong-strength",
+        "head-leak",
+        "conductivity-bubble",
+        "temperature-offset",
+    },
+    "ph_total": {"temperature-offset", "ph-drift", "ph-slope-lost"},
+    "salinity": {"conductivity-bubble", "temperature-offset"},
+}
+"""What no single determination can see, by quantity: volumes and strengths that differ from what is believed, a probe
+that is off by a plausible amount. A reference, a balance or a second instrument can."""
+
+LAPSE_S, SCAN_S, EDGE_S, SAFE_OFF_S = 0.5, 0.1, 0.25, 1.0
+
+
+@dataclass(frozen=True)
+class Case:
+    """One scenario."""
+
+    seed: int
+    faults: tuple[dict[str, Any], ...]
+    persist: bool = True
+
+    @property
+    def kinds(self) -> set[str]:
+        return {fault["kind"] for fault in self.faults}
+
+    def __str__(self) -> str:
+        told = " + ".join(
+            f"{f['kind']}{':' + f['pump'] if 'pump' in f else ''} at {f.get('at_phase', 'idle')}+{f.get('after_s', 0):g} s"
+            for f in self.faults
+        )
+        return f"{told} (seed {self.seed}, outputs {'persist' if self.persist else 'are released'})"
+
+
+@dataclass
+class Outcome:
+    """What became of a case: violated invariants with what was seen, and what was reported."""
+
+    violated: dict[str, str] = field(default_factory=dict)
+    verdicts: list[str] = field(default_factory=list)
+    alerts: set[str] = field(default_factory=set)
+    trips: set[str] = field(default_factory=set)
+
+    def demand(self, invariant: str, holds: bool, seen: str) -> None:
+        if not holds:
+            self.violated.setdefault(invariant, seen)
+
+
+INVARIANTS = (
+    "nothing spilled",
+    "vessel within capacity",
+    "no acid to the tank",
+    "acid of a run within its ceiling",
+    "acid of a day within its ceiling",
+    "trips within their deadline",
+    "off after a death",
+    "ledger bound held",
+    "empty is proved before a restarted service adds",
+    "a latched trip stays cut",
+    "no record lost",
+    "no accepted lie",
+    "told of what is not harmless",
+    "the service goes on",
+)
+
+
+def fault(kind: str, phase: str, after_s: float, for_h: float | None, pump: str | None) -> dict[str, Any]:
+    """Return a fault that strikes in the second determination, or at rest before it."""
+    when: dict[str, Any] = {"at_phase": phase, "determination": STRUCK, "after_s": after_s}
+    if phase == "idle":
+        when = {"at_h": 0.75 * EVERY_H + after_s / 3600.0}
+    made = {"kind": kind, **when}
+    if for_h is not None:
+        made["for_h"] = for_h
+    if pump is not None:
+        made["pump"] = pump
+    return made
+
+
+def cases_of_one() -> Iterator[Case]:
+    """Every kind at every phase, under both behaviours of outputs; for good, or for a quarter of an hour."""
+    for number, (kind, phase) in enumerate(itertools.product(sorted(FAULTS), PHASES)):
+        pump = PUMPS[number % 3] if kind in OF_A_PUMP else None
+        for_h = None if number % 2 else 0.25
+        yield Case(
+            1000 + number,
+            (fault(kind, phase, float(number % 7), for_h, pump),),
+            persist=(number + number // len(PHASES)) % 2 == 0,
+        )
+
+
+def cases_of_two(seed: int = 5) -> Iterator[Case]:
+    """All pairs of kinds, at random phases."""
+    random = np.random.default_rng(seed)
+    for number, pair in enumerate(itertools.combinations(sorted(FAULTS), 2)):
+        made = []
+        for kind in pair:
+            pump = str(random.choice(PUMPS)) if kind in OF_A_PUMP else None
+            for_h = None if random.random() < 0.5 else float(random.uniform(0.05, 0.5))
+            made.append(fault(kind, str(random.choice(PHASES)), float(random.uniform(0.0, 30.0)), for_h, pump))
+        yield Case(3000 + number, tuple(made), persist=bool(random.random() < 0.5))
+
+
+def play(case: Case) -> Outcome:
+    """Run a case, and judge it."""
+    quiet_logs()
+    scenario = Scenario.model_validate(
+        {
+            "seed": case.seed,
+            "days": (DETERMINATIONS * EVERY_H - 0.05) / 24.0,
+            "schedule": {"every_h": EVERY_H},
+            "fault": list(case.faults),
+        }
+    )
+    found = Outcome()
+    with tempfile.TemporaryDirectory() as folder:
+        records = f"{folder}/saltern.sqlite" if case.kinds & set(COMPUTER_FAULTS) else ":memory:"
+        stage = Stage(scenario, bench_of(scenario, Path(folder)), records, outputs_persist=case.persist)
+        watch = _Watch(stage, case, found)
+        try:
+            stage.play_until(scenario.days * 86400.0)
+            reported = stage.log.finish(scenario.days * 86400.0)
+            watch.judge(reported)
+            stage.close()
+        except SalternError as error:
+            found.demand("the service goes on", False, str(error))
+    return found
+
+
+class _Watch:
+    """Looks at every addition while a case is played, and at the whole of it afterwards."""
+
+    def __init__(self, stage: Stage, case: Case, found: Outcome) -> None:
+        self._stage, self._case, self._found = stage, case, found
+        self._checked = stage.play.world.on_add
+        self._deaths = 0
+        self._by_itself = bool(case.kinds & {"head-leak", "sample-pump-runaway", "titrant-pump-runaway"})
+        stage.play.world.on_add = self._added
+
+    def _added(self) -> None:
+        self._checked()
+        computer, world = self._stage.computer, self._stage.play.world
+        service = computer.service
+        if service is None or self._by_itself:
+            return
+        if computer.deaths != self._deaths:
+            empty_ml = world.residue_ml + world.residue_extra_ml + 0.2
+            self._found.demand(
+                "empty is proved before a restarted service adds",
+                world.lowest_ml <= max(empty_ml, world.cell_ml),
+                f"{world.lowest_ml:.1f} mL was the least since the death",
+            )
+            self._deaths = computer.deaths
+        world.lowest_ml = float("inf")
+        latched = [row.name for row in service.bench.guard.acting if row.kind == "trip" and "sample" in row.cuts]
+        self._found.demand("a latched trip stays cut", not latched, f"{latched} had tripped")
+
+    def judge(self, reported: dict[str, Any]) -> None:
+        """Judge the whole case."""
+        found, case, stage = self._found, self._case, self._stage
+        truth, limits = stage.play.world.spilled, stage.computer._config.limits
+        found.demand("nothing spilled", truth.spilled_ml == 0.0, f"{truth.spilled_ml:.2f} mL")
+        capacity_ml = stage.play.world.capacity_ml
+        found.demand("vessel within capacity", truth.peak_vessel_ml <= capacity_ml, f"{truth.peak_vessel_ml:.1f} mL")
+        found.demand("no acid to the tank", truth.titrant_to_tank_ml == 0.0, f"{truth.titrant_to_tank_ml:.3f} mL")
+        most_ml = truth.max_titrant_in_one_run_ml
+        found.demand(
+            "acid of a run within its ceiling", most_ml <= 1.15 * limits.titrant_per_run_ml, f"{most_ml:.1f} mL"
+        )
+        day_ml = max(truth.titrant_by_day_ml.values(), default=0.0)
+        found.demand("acid of a day within its ceiling", day_ml <= limits.titrant_per_day_ml, f"{day_ml:.0f} mL")
+        after_s = truth.max_moving_s_after_trip
+        found.demand("trips within their deadline", after_s <= EDGE_S + 1e-6, f"{after_s:.2f} s after it")
+        allowed_s = (SAFE_OFF_S if "permit-stuck-on" in case.kinds else LAPSE_S) + SCAN_S
+        dead_s = truth.max_moving_s_after_death
+        stuck = case.kinds & {"permit-stuck-on"} and any(kind.endswith("runaway") for kind in case.kinds)
+        found.demand("off after a death", dead_s <= allowed_s or bool(stuck), f"{dead_s:.2f} s after it")
+        found.demand("ledger bound held", stage.play.bound_held, "more in the vessel than the ledger's upper bound")
+        found.trips = {trip["interlock"] for trip in reported["trips"] if trip["kind"] == "trip"}
+        found.alerts = {alert["code"] for alert in reported["alerts"]}
+        found.verdicts = [d["alkalinity"]["verdict"] for d in reported["determinations"]]
+        self._judge_values(reported["determinations"])
+        self._judge_records(reported["determinations"])
+        troubled = bool(found.trips) or any(verdict in ("void", "suspect") for verdict in found.verdicts)
+        troubled = troubled or len(found.verdicts) < DETERMINATIONS
+        found.demand("told of what is not harmless", bool(found.alerts) or not troubled, f"{found.verdicts}, no alert")
+
+    def _judge_values(self, determinations: list[dict[str, Any]]) -> None:
+        for entry in determinations:
+            for name, resolution in RESOLUTION.items():
+                quantity = entry[name]
+                value = quantity["umol_per_kg" if name == "alkalinity" else "value"]
+                if quantity["verdict"] != "accepted" or self._case.kinds & BLIND[name]:
+                    continue
+                off = abs(value - quantity["truth"])
+                allowed = 3.0 * quantity["u"] + resolution
+                self._found.demand(
+                    "no accepted lie",
+                    off <= allowed,
+                    f"{name} of {entry['id']}: off by {off:.4g}, u {quantity['u']:.3g}",
+                )
+
+    def _judge_records(self, determinations: list[dict[str, Any]]) -> None:
+        if "database-corrupt" in self._case.kinds:
+            return  # damaged records are moved aside, and the keeper is told
+        numbers = [entry["id"] for entry in determinations]
+        self._found.demand("no record lost", numbers == list(range(1, len(numbers) + 1)), str(numbers))

@@ -1,0 +1,126 @@
+"""Outputs go low with nobody's help; what holds them is killed; a list that is not one is refused."""
+
+import json
+import os
+import subprocess
+import sys
+import types
+
+import pytest
+
+from saltern.errors import SafeOffError
+from saltern.ports import LinesBusyError
+from saltern.safe_off import Outputs, read_outputs, safe_off, write_outputs
+from saltern_drivers import gpio_lines
+
+OUTPUTS = Outputs("gpio", (17, 27, 22, 19), 1)
+
+
+def test_what_is_written_is_read_and_what_is_damaged_is_not(tmp_path):
+    path = tmp_path / "outputs.json"
+    write_outputs(path, OUTPUTS)
+    assert read_outputs(path) == OUTPUTS
+
+    path.write_text(path.read_text().replace("27", "26"))
+    with pytest.raises(SafeOffError, match="damaged"):
+        read_outputs(path)
+    path.write_text("[]")
+    with pytest.raises(SafeOffError, match="not a list of outputs"):
+        read_outputs(path)
+    with pytest.raises(SafeOffError, match="cannot be read"):
+        read_outputs(tmp_path / "none")
+    with pytest.raises(SafeOffError, match="cannot be written"):
+        write_outputs(tmp_path / "no" / "outputs.json", OUTPUTS)
+
+
+@pytest.fixture
+def header(monkeypatch):
+    """A GPIO chip that some of the lines of which another process may hold."""
+
+    class RefusedError(Exception):
+        pass
+
+    chip = types.SimpleNamespace(levels={}, held=set(), opened=0)
+
+    def claim(handle, line, level):
+        if line in chip.held:
+            raise RefusedError("GPIO busy")
+        chip.levels[line] = level
+
+    lgpio = types.SimpleNamespace(
+        error=RefusedError,
+        gpiochip_open=lambda number: number,
+        gpiochip_close=lambda handle: None,
+        gpio_get_chip_info=lambda handle: (0, 54, "gpiochip0", "pinctrl-bcm2711"),
+        gpio_claim_output=claim,
+    )
+    monkeypatch.setitem(sys.modules, "lgpio", lgpio)
+    monkeypatch.setattr(gpio_lines, "_header_chip", lambda lgpio: 0)
+    return chip
+
+
+def test_every_line_is_driven_low_and_one_that_is_held_keeps_none_of_the_others_up(header):
+    gpio_lines.force_low(OUTPUTS.lines)
+    assert header.levels == {17: 0, 27: 0, 22: 0, 19: 0}
+
+    header.levels.clear()
+    header.held = {17}
+    with pytest.raises(LinesBusyError, match="17"):
+        gpio_lines.force_low(OUTPUTS.lines)
+    assert header.levels == {27: 0, 22: 0, 19: 0}
+
+
+def test_a_hung_service_that_holds_the_lines_is_killed_first(header):
+    hung = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)", "saltern"])
+    header.held = {17}
+
+    def force(lines):
+        if hung.poll() is not None:
+            header.held = set()
+        gpio_lines.force_low(lines)
+
+    assert safe_off(Outputs("gpio", OUTPUTS.lines, hung.pid), force) is True
+    assert hung.wait(5) < 0
+    assert header.levels[17] == 0
+
+
+def test_a_stranger_that_holds_the_lines_is_left_alone(header):
+    stranger = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"], cwd="/")
+    header.held = {17}
+    with pytest.raises(SafeOffError, match="another process"):
+        safe_off(Outputs("gpio", OUTPUTS.lines, stranger.pid), gpio_lines.force_low)
+    assert stranger.poll() is None
+    stranger.kill()
+    stranger.wait()
+
+
+def test_the_command_needs_the_list_alone(tmp_path):
+    path = tmp_path / "outputs.json"
+    write_outputs(path, Outputs("twin", (17, 27), os.getpid()))
+    command = [sys.executable, "-m", "saltern.cli.main", "safe-off"]
+    done = subprocess.run([*command, str(path)], capture_output=True, text=True, check=False)
+    none = subprocess.run(
+        command, capture_output=True, text=True, check=False, env={**os.environ, "RUNTIME_DIRECTORY": ""}
+    )
+
+    assert done.stdout == "2 outputs are low.\n"
+    assert none.returncode == 1
+    assert "Give the path" in none.stderr
+
+
+def test_a_service_writes_every_line_that_its_drivers_drive(tmp_path):
+    from saltern.cli.opening import opened
+    from tests.toml import to_toml
+    from tests.twin_bench import bench_table
+
+    bench = tmp_path / "bench.toml"
+    bench.write_text(to_toml(bench_table()))
+    with opened(bench) as here:
+        found = json.loads((tmp_path / "kelp-room.outputs.json").read_text())
+        pins = here.service.bench.devices
+    assert pins is not None
+    table = bench_table()
+    wanted = {table["stirrer"]["drive"]["pin"]}
+    for pump in table["pumps"].values():
+        wanted |= {value for key, value in pump["drive"].items() if key.endswith("pin")} | {pump["permit"]["pin"]}
+    assert set(found["lines"]) == wanted
