@@ -70,8 +70,23 @@ def test_every_line_is_driven_low_and_one_that_is_held_keeps_none_of_the_others_
     assert header.levels == {27: 0, 22: 0, 19: 0}
 
 
-def test_a_hung_service_that_holds_the_lines_is_killed_first(header):
-    hung = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)", "saltern"])
+@pytest.fixture
+def sleeper():
+    """Processes that do nothing, ended when the test is over."""
+    made = []
+
+    def start(*words):
+        made.append(subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)", *words]))
+        return made[-1]
+
+    yield start
+    for process in made:
+        process.kill()
+        process.wait()
+
+
+def test_a_hung_service_that_holds_the_lines_is_killed_first(header, sleeper):
+    hung = sleeper("saltern")
     header.held = {17}
 
     def force(lines):
@@ -84,14 +99,12 @@ def test_a_hung_service_that_holds_the_lines_is_killed_first(header):
     assert header.levels[17] == 0
 
 
-def test_a_stranger_that_holds_the_lines_is_left_alone(header):
-    stranger = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"], cwd="/")
+def test_a_stranger_that_holds_the_lines_is_left_alone(header, sleeper):
+    stranger = sleeper()
     header.held = {17}
     with pytest.raises(SafeOffError, match="another process"):
         safe_off(Outputs("gpio", OUTPUTS.lines, stranger.pid), gpio_lines.force_low)
     assert stranger.poll() is None
-    stranger.kill()
-    stranger.wait()
 
 
 def test_the_command_needs_the_list_alone(tmp_path):

@@ -125,9 +125,10 @@ _BY_HAND = "Take the bench off its supply, then start the service once: it write
 def _is_saltern(pid: int) -> bool:
     """Return whether that process runs this program: its number may have been given to another."""
     try:
-        return b"saltern" in Path(f"/proc/{pid}/cmdline").read_bytes()
+        words = Path(f"/proc/{pid}/cmdline").read_bytes().decode(errors="replace").split("\0")
     except OSError:
         return False
+    return any(Path(word).name == "saltern" or word == "saltern.cli.main" for word in words)
 
 
 def _checksum(body: dict[str, object]) -> str:

@@ -73,7 +73,7 @@ class Case:
 
     def __str__(self) -> str:
         told = " + ".join(
-            f"{f['kind']}{':' + f['pump'] if 'pump' in f else ''} at {f.get('at_phase', 'idle')}+{f.get('after_s', 0):g} s"
+            f"{f['kind']} {f.get('pump', '')} at {f.get('at_phase', 'rest')}, {f.get('after_s', 0):.0f} s"
             for f in self.faults
         )
         return f"{told} (seed {self.seed}, outputs {'persist' if self.persist else 'are released'})"
