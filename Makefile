@@ -10,6 +10,7 @@ help:
 	@echo "make demo   a day of a reef tank on the simulated bench, in some seconds"
 	@echo "make test   linters, types, import rules and tests"
 	@echo "make bench  accuracy and speed of the evaluation, as tables (half an hour)"
+	@echo "make soak   the fault campaign, ten years of schedules, a week of outages (an hour)"
 	@echo "make clean  remove what make has set up"
 
 # One stamp for what runs, one for what tests: the demo does not wait for test tools.
@@ -42,6 +43,10 @@ types: $(VENV)/stamp-test
 
 unit: $(VENV)/stamp-test
 	$(BIN)/pytest -n 2
+
+soak: $(VENV)/stamp-test
+	SALTERN_SOAK=1 $(BIN)/pytest -q --timeout 3600 tests/publish/test_mqtt.py tests/test_schedule.py
+	$(BIN)/python -m tests.faults
 
 bench: $(VENV)/stamp-test
 	$(BIN)/python -m tests.benchmarks

@@ -208,6 +208,8 @@ class Titre(Table):
 
 class Waste(Table):
     container_ml: PositiveMl = 5000.0
+    into: Literal["vented-container", "drain"] = "vented-container"
+    siphon_broken: bool = Field(default=False, description="the waste line has a vent hole above the spout")
 
 
 class Limits(Table):

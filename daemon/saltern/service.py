@@ -23,7 +23,7 @@ from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.config import BenchConfig, Schedule
 from saltern.errors import ConfigError, SalternError, StorageError
-from saltern.ports import Clock, Wires
+from saltern.ports import Clock, MisuseError, Wires
 from saltern.procedures.determination import Expectation, determine, keep_wet
 from saltern.procedures.notebook import Notebook, Step
 from saltern.procedures.outcome import Determination, Source
@@ -180,7 +180,11 @@ class Service:
         self._consider_the_clock()
         held = any(row.kind == "trip" or row.holds_starts for row in self.bench.guard.acting)
         if not held and not self._ending.is_set() and self.bench.storage_works() and self.decision().start:
-            self.measure(Source.TANK)
+            try:
+                self.measure(Source.TANK)
+            except MisuseError as error:
+                self._alert(Severity.CRITICAL, "program-fault", f"no determination is possible: {error}")
+                raise
 
     def _consider_the_clock(self) -> None:
         """Trust the wall clock unless it says less than the records: it was stepped back, or never set after a start.

@@ -254,7 +254,8 @@ def test_storage_that_fails_blocks_additions_and_clears_by_itself(twin):
         twin.bench.add("sample", 20.0)
 
 
-def test_a_line_that_could_dip_into_the_vessel_is_never_drawn_back():
+def test_a_line_that_could_dip_into_the_vessel_is_never_drawn_back(monkeypatch):
+    monkeypatch.setattr("saltern.bench.devices.refusals", lambda config: [])  # start-up refuses it too
     twin = TwinBench(true={"pumps.sample.line.outlet_mm": 60.0})
 
     with pytest.raises(MisuseError, match="air gap"):

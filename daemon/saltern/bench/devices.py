@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from saltern.bench.hydraulics import refusals
 from saltern.config import BenchConfig, DeviceTable, config_mistakes
 from saltern.errors import ConfigError, SalternError, StartupError
 from saltern.ports import Driver, Probe, PumpDrive, RunPermit, Stirrer, Switch, Wires
@@ -116,7 +117,7 @@ def _slots(config: BenchConfig) -> list[_Slot]:
 def _check(config: BenchConfig) -> tuple[list[tuple[_Slot, Driver, BaseModel]], list[SalternError]]:
     drivers = {entry.name: entry for entry in entry_points(group=GROUP)}
     checked: list[tuple[_Slot, Driver, BaseModel]] = []
-    mistakes: list[SalternError] = []
+    mistakes: list[SalternError] = [*refusals(config)]
     claimed: dict[str, str] = {}
     for slot in _slots(config):
         entry = drivers.get(slot.table.driver)

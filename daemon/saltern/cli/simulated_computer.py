@@ -21,6 +21,7 @@ from saltern_drivers.twin.wires import die, wire
 SAFE_OFF_AFTER_S = 1.0
 """systemd runs ExecStopPost about so soon after a death (an assumption)."""
 
+FINE_S = 0.05
 RESTART_AFTER_S = 10.0
 WATCHDOG_S = 30.0
 BOOT_S = 40.0
@@ -123,7 +124,8 @@ class Computer:
         except ProcessDeath:
             pass
         if self._play.world.powered:
-            self._clock.sleep(SAFE_OFF_AFTER_S)
+            for _ in range(round(SAFE_OFF_AFTER_S / FINE_S)):  # in steps that show what stops when
+                self._clock.sleep(FINE_S)
             self._wires.pins.dead = False
             self._wires.pins.force_low()
             self._wires.pins.dead = True

@@ -69,12 +69,6 @@ def warnings(config: BenchConfig) -> list[str]:
     """Return what should be changed, each with what to do."""
     found = []
     lines = config.pumps
-    if lines.sample.line.outlet_mm <= config.vessel.spout_mm:
-        found.append(
-            "pumps.sample.line ends below the spout: end it above, with an air gap, or acid could be drawn back"
-        )
-    if lines.sample.line.inlet_mm > config.vessel.spout_mm and config.sample.air_break_ml <= 0.0:
-        found.append("the tank stands above the vessel and the sample line has no air break: it can run by gravity")
     if lines.titrant.line.inlet_mm > lines.titrant.line.outlet_mm:
         found.append("the titrant bottle stands above the tip: a worn head would let acid run; put it lower")
     if lines.waste.line.outlet_mm < lines.waste.line.inlet_mm:

@@ -36,6 +36,9 @@ from saltern.quality.verdict import Reason, Verdict
 
 STABLE_CONDUCTIVITY, STABLE_TEMPERATURE_K = 0.003, 0.1  # two readings in a row may differ by this much
 MOST_TRIES = 12
+MOVED_UNASKED = ("unasked", "permit-stuck")
+"""Trips that say that volumes were not what was asked for."""
+
 CANNOT_ADD = ("volume-bound", "drain-failed")
 """Interlocks that only a proved drain clears, and under which nothing may be added."""
 
@@ -118,6 +121,8 @@ def determine(
         _leave_clean_if_it_can(bench, notebook)
         return _void(bench, notebook, run, reason)
     _leave_clean_if_it_can(bench, notebook)
+    if _acts(bench, MOVED_UNASKED):
+        return _void(bench, notebook, run, Reason.INTERLOCK)
     return _finished(bench, notebook, run, run.drawn, run.titration, run.end_point, electrode, expectation.history)
 
 
@@ -277,6 +282,7 @@ def leave_clean(bench: Bench, notebook: Notebook) -> None:
     """Empty, and leave the probes wet in fresh sample."""
     bench.stir(0.0)
     empty(bench, notebook, "empty after titration")
+    bench.prove_permit("sample")  # a pump that began to turn by itself since the last proof gave more than was counted
     keep_wet(bench, notebook)
 
 
@@ -319,7 +325,7 @@ def _finished(
         bench,
         notebook,
         run,
-        alkalinity=judge_alkalinity(config, found, end_point, titration.settled, against),
+        alkalinity=judge_alkalinity(config, found, ph_total, end_point, titration.settled, against),
         ph_total=judge_ph(ph_total, electrode, against_ph),
         salinity=judge_salinity(drawn.salinity),
         budget_umol_kg=budget,

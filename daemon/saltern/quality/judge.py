@@ -17,7 +17,12 @@ AGREE = 3.0
 
 
 def judge_alkalinity(
-    config: BenchConfig, alkalinity: Estimate, end_point: EndPoint, settled: bool, against: Sequence[Finding] = ()
+    config: BenchConfig,
+    alkalinity: Estimate,
+    ph_total: Estimate,
+    end_point: EndPoint,
+    settled: bool,
+    against: Sequence[Finding] = (),
 ) -> Quantity:
     """Return the alkalinity with its verdict.
 
@@ -29,6 +34,8 @@ def judge_alkalinity(
         The bench.
     alkalinity
         umol/kg, with the combined standard uncertainty.
+    ph_total
+        Of the sample as drawn. One that no water has comes of an electrode that is far off, whose curve can look sound.
     end_point
         The evaluation, with the flags of its curve.
     settled
@@ -38,7 +45,8 @@ def judge_alkalinity(
     """
     flags = {*end_point.flags, *(finding.code for finding in against if finding.flagged)}
     reasons = [reason for reason in Reason if reason.value in flags]
-    if not ALKALINITY_UMOL_KG[0] <= alkalinity.value <= ALKALINITY_UMOL_KG[1]:
+    likely = PH_TOTAL[0] <= ph_total.value <= PH_TOTAL[1]
+    if not likely or not ALKALINITY_UMOL_KG[0] <= alkalinity.value <= ALKALINITY_UMOL_KG[1]:
         reasons.append(Reason.OUT_OF_RANGE)
     if not alkalinity.u <= config.limits.accept_u_umol_kg:
         reasons.append(Reason.UNCERTAIN)

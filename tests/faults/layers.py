@@ -1,0 +1,152 @@
+"""Protection, switched off a layer at a time: what then goes wrong shows that the campaign would see it."""
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from functools import partial
+from unittest.mock import patch
+
+from saltern.bench import bench as bench_module
+from saltern.bench import ledger as books
+from saltern.bench.guard import Guard
+from saltern.bench.ledger import Interval
+from saltern.quality.verdict import Quantity, Verdict
+from saltern.records.store import Store
+from saltern_drivers.gpio_timed_pump import TimedPump
+from saltern_drivers.twin.pins import TwinPinFactory
+from saltern_drivers.twin.world import World
+
+
+@contextmanager
+def without(*names: str) -> Iterator[None]:
+    """Switch these layers off."""
+    with ExitStack() as stack:
+        for name in names:
+            for change in LAYERS[name]():
+                stack.enter_context(change)
+        yield
+
+
+def _guard_off() -> list:
+    return [patch.object(bench_module, "Guard", partial(Guard, table=()))]
+
+
+def _cuts_ignored() -> list:
+    return [
+        patch.object(Guard, "demand", lambda self, role: None),
+        patch.object(Guard, "_stop", lambda self, role: None),
+        patch.object(Guard, "_cuts", lambda self, acting: frozenset()),
+    ]
+
+
+def _permits_off() -> list:
+    begin = World.__post_init__
+
+    def lit(self: World) -> None:
+        begin(self)
+        for head in self.pumps.values():
+            head.permit_stuck = True
+
+    proofs = [patch.object(bench_module.Bench, name, lambda self, role: None) for name in ("prove_permit", "prove_cut")]
+    return [patch.object(World, "__post_init__", lit), *proofs]
+
+
+def _deadlines_off() -> list:
+    """A timed pump whose end is never armed."""
+    start = TimedPump.start
+
+    def endless(self: TimedPump, *amount: object) -> None:
+        start(self, *amount)
+        self._end.cancel()
+
+    return [patch.object(TimedPump, "start", endless)]
+
+
+def _ledger_off() -> list:
+    def promised(ledger: books.Ledger, stage: str, *_: float) -> books.Ledger:
+        return books.replace(ledger, stage=stage)
+
+    return [
+        patch.object(books, "promised", promised),
+        patch.object(books, "sample_added", lambda ledger, *_: ledger),
+        patch.object(books, "after_unclean_stop", lambda found, capacity_ml: books.replace(found, stage=None)),
+    ]
+
+
+def _memory_of_stages_off() -> list:
+    """A start that believes the vessel empty, whatever the last process left."""
+
+    def empty(found: books.Ledger, capacity_ml: float) -> books.Ledger:
+        return books.replace(found, vessel_ml=Interval(0.0, 1.0), stage=None)
+
+    from saltern.service import Service
+
+    return [
+        patch.object(books, "after_unclean_stop", empty),
+        patch.object(Service, "_recover", lambda self: None),
+    ]
+
+
+def _proof_of_empty_off() -> list:
+    """A drain that is believed without its transition."""
+
+    def believed(self: bench_module.Bench) -> bench_module.Drained:
+        self._turn("waste", 20.0, bench_module.Direction.FORWARD)
+        self.ledger = books.proved_empty(self.ledger, self._fixed["cell_ml"])
+        return bench_module.Drained(True, True, 20.0, 20.0)
+
+    return [patch.object(bench_module.Bench, "drain", believed)]
+
+
+def _safe_off_off() -> list:
+    return [patch.object(TwinPinFactory, "force_low", lambda self: None)]
+
+
+def _verdict_off() -> list:
+    def accept(config: object, found: object, *_: object) -> Quantity:
+        return Quantity(found.value, found.u, Verdict.ACCEPTED)  # type: ignore[attr-defined]
+
+    return [patch("saltern.procedures.determination.judge_alkalinity", accept)]
+
+
+def _alerts_off() -> list:
+    return [patch("saltern.alerts.Alerting.raise_once", lambda self, alert: None)]
+
+
+def _records_off() -> list:
+    keep = Store.keep
+
+    def forgetful(self: Store, d: object) -> int:
+        number = keep(self, d)
+        if number == 2:
+            self._connection.execute("DELETE FROM determination WHERE id = 1")
+        return number
+
+    return [patch.object(Store, "keep", forgetful)]
+
+
+def _loop_off() -> list:
+    def fall(self: object, seconds: float) -> None:
+        raise RuntimeError("the loop fell over")
+
+    return [patch.object(bench_module.Bench, "idle", fall)]
+
+
+def _hydraulics_off() -> list:
+    return [patch("saltern.bench.devices.refusals", lambda config: [])]
+
+
+LAYERS: dict[str, Callable[[], list]] = {
+    "guard": _guard_off,
+    "cuts": _cuts_ignored,
+    "permits": _permits_off,
+    "deadlines": _deadlines_off,
+    "ledger": _ledger_off,
+    "memory of stages": _memory_of_stages_off,
+    "proof of empty": _proof_of_empty_off,
+    "safe-off": _safe_off_off,
+    "verdict": _verdict_off,
+    "alerts": _alerts_off,
+    "records": _records_off,
+    "loop": _loop_off,
+    "hydraulics": _hydraulics_off,
+}

@@ -1,0 +1,39 @@
+"""A slice of the fault campaign on every run; `make soak` plays all of it (`python -m tests.faults`)."""
+
+import pytest
+
+from tests.faults.campaign import Case, cases_of_one, cases_of_two, fault, play
+from tests.faults.mutants import score
+
+EVERY_SINGLE, EVERY_PAIR = 17, 41
+"""Coprime to the number of phases: the slice meets every kind and every phase, not every kind at every phase."""
+
+ONCE_WRONG = (
+    Case(19, (fault("ph-drift", "evaluate", 4.0, None, None),)),  # 1763 umol/kg off, accepted: the fit looked sound
+    Case(20, (fault("sample-pump-runaway", "fill", 1.0, 0.25, None),)),  # 4 % more sample than counted, accepted
+    Case(22, (fault("service-hang", "permit of titrant", 2.0, None, None),)),  # a lost run that nobody was told of
+    Case(24, (fault("disk-readonly", "titrate", 20.0, 0.5, None),)),  # a start every minute that could not be kept
+)
+"""Cases in which something was violated once."""
+
+
+@pytest.mark.parametrize("case", ONCE_WRONG, ids=str)
+def test_what_was_mended_stays_mended(case):
+    assert play(case).violated == {}
+
+
+@pytest.mark.parametrize("case", list(cases_of_one())[::EVERY_SINGLE], ids=str)
+def test_one_fault_violates_nothing(case):
+    assert play(case).violated == {}
+
+
+@pytest.mark.parametrize("case", list(cases_of_two())[::EVERY_PAIR], ids=str)
+def test_two_faults_violate_nothing(case):
+    assert play(case).violated == {}
+
+
+def test_every_mutant_of_every_row_is_killed():
+    killed, made, living = score()
+
+    assert living == []
+    assert killed == made > 50
