@@ -276,6 +276,10 @@ class Schedule(Table):
         return self
 
 
+class Proof(Table):
+    every_days: float = Field(default=180.0, gt=0, le=730, description="how often floats and sensors are tried by hand")
+
+
 class Records(Table):
     path: str = "saltern.sqlite"
     keep_curves_days: int | None = Field(
@@ -363,6 +367,7 @@ class BenchConfig(Table):
     waste: Waste = Waste()
     limits: Limits
     schedule: Schedule = Schedule()
+    proof: Proof = Proof()
     records: Records = Records()
     service: ServiceTable = ServiceTable()
     mqtt: Mqtt | None = None

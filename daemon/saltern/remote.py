@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
+from saltern.bench.proof import trials
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config import BenchConfig
 from saltern.errors import ConfigError, SalternError
@@ -63,6 +64,7 @@ class Remote:
             "acknowledge": self._acknowledge,
             "alert-test": self._alert_test,
             "away": self._away,
+            "trials": self._trials,
             "reload": self._reload,
         }
 
@@ -86,6 +88,7 @@ class Remote:
                 standing=service.alerting.standing,
                 running=service.running,
                 conditions=service.conditions(),
+                bypassed=service.bench.guard.bypassed(),
             )
             self._drawn_s = now_s
         return {**self._picture, "running": self.service.running}
@@ -172,6 +175,14 @@ class Remote:
             "lasts": found.lasts,
             "parts_due": due,
             "told": _who_is_told(service.config),
+        }
+
+    def _trials(self, _: protocol.Nothing) -> Answer:
+        return {
+            "trials": [
+                {"interlock": trial.interlock, "provoke": trial.provoke, "put_back": trial.put_back}
+                for trial in trials(self.service.config)
+            ]
         }
 
     def _reload(self, _: protocol.Nothing) -> "Future[Answer]":

@@ -19,6 +19,7 @@ from saltern.bench import ledger as books
 from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
 from saltern.bench.guard import TripEvent
+from saltern.bench.proof import GRACE, due
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.config import BenchConfig, Schedule
@@ -35,7 +36,7 @@ from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.verdict import Verdict
 from saltern.records.as_json import determination_json
 from saltern.records.store import Store
-from saltern.records.upkeep import away_now, install, installed, thin
+from saltern.records.upkeep import away_now, began, install, installed, keep_bypass, keep_proof, proved, thin
 from saltern.schedule import Circumstances, Decision, decide
 from saltern.tank.away import stretched
 
@@ -87,6 +88,7 @@ class Service:
         self._dry_by_s: float | None = None
         self._in_doubt = False
         self._begun: datetime | None = None
+        self._first_start = began(store) or clock.now()
         self._unkept: list[Determination] = []
         self._round_s = clock.monotonic()
         self._believed_s = clock.monotonic()
@@ -351,6 +353,11 @@ class Service:
                 self._take_the_vessel_as_empty()
             case ["part", "installed", name] if name in self.config.parts:
                 install(self.store, name, self.clock.now())
+            case ["proved", interlock, "passed" | "failed" as outcome, who]:
+                keep_proof(self.store, interlock, passed=outcome == "passed", who=who, at=self.clock.now())
+            case ["bypass", name, hours, why] if hours.replace(".", "", 1).isdigit() and 0.0 < float(hours) <= 72.0:
+                self.bench.guard.bypass(name, 3600.0 * float(hours))
+                keep_bypass(self.store, name, float(hours), why, self.clock.now())
             case ["part", "emptied", "waste"]:
                 self.bench.note(books.container_emptied(self.bench.ledger), "waste container emptied")
             case _:
@@ -462,6 +469,15 @@ class Service:
             Severity.ERROR,
             "no-result",
             f"no result that is believed for {rules.no_result_h:g} h: look at `saltern status` and the log",
+        )
+        proof_due = due(self.config, proved(self.store), self._first_start)
+        self.bench.noticed.proof_overdue = self.clock.now() > proof_due + GRACE
+        self._standing(
+            self.clock.now() >= proof_due,
+            Severity.NOTICE,
+            "proof-due",
+            f"the proof test is due: run `saltern proof-test`; from {proof_due + GRACE:%Y-%m-%d} nothing is measured "
+            "unattended without it",
         )
         for found in (
             *watchlist.of_stores(self.config, self.bench.ledger),

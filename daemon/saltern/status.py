@@ -28,6 +28,7 @@ def picture(
     standing: tuple[Alert, ...],
     running: dict[str, Any] | None,
     conditions: dict[str, bool],
+    bypassed: dict[str, float],
 ) -> dict[str, Any]:
     """Return the status as JSON.
 
@@ -35,9 +36,9 @@ def picture(
     ----------
     config, reader, now
         The bench, its records (a connection of the caller's own), the time.
-    ledger, acting, standing, running, conditions
-        As they are this moment: volumes, interlocks as (name, kind, remedy), alerts, the run under way, and what is
-        known of conditions.
+    ledger, acting, standing, running, conditions, bypassed
+        As they are this moment: volumes, interlocks as (name, kind, remedy), alerts, the run under way, what is
+        known of conditions, and interlocks that are bypassed with the seconds left.
     """
     newest = reader.results(1)
     since = now - timedelta(days=TREND_DAYS)
@@ -87,6 +88,7 @@ def picture(
             for alert in standing
         ],
         "conditions": conditions,
+        "bypasses": [{"name": name, "left_h": left_s / 3600.0} for name, left_s in bypassed.items()],
         "parts": _parts(config, installed(reader), now),
         "away": None if away is None else {"until_utc": away.until.isoformat(timespec="seconds"), "gap_h": away.gap_h},
     }

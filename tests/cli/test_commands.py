@@ -217,9 +217,13 @@ def test_check_says_what_follows_and_what_is_wrong(tmp_path):
     assert code == 2
     assert "gpio:17 is used twice" in err
     path.write_text(text.replace("outlet_mm = 85", "outlet_mm = 60"))
+    code, _, err = run("check", path)
+    assert code == 2
+    assert "ends below the spout" in err
+    path.write_text(text.replace("inlet_mm = -50", "inlet_mm = 50"))
     code, out, _ = run("check", path)
     assert code == 0
-    assert "ends below the spout" in out
+    assert "titrant bottle stands above the tip" in out
 
 
 def daemon(folder, *options):

@@ -72,6 +72,7 @@ class Guard:
         self.events: deque[TripEvent] = deque(maxlen=10_000)
         self.scanned: Callable[[], None] = lambda: None  # told of every scan: the control thread lives
         self.snapshot = Snapshot()
+        self._bypassed_until_s: dict[str, float] = {}
 
     # Scanning, in the control thread --------------------------------------------
 
@@ -86,6 +87,8 @@ class Guard:
         seen = self.snapshot
         self._look(seen)
         now_acting = {row.name for row in self._table if row.condition(seen)}
+        if self._bypassed_until_s:
+            now_acting -= self.bypassed().keys()
         with self._lock:
             if self._edges:
                 now_acting |= self._edges
@@ -116,6 +119,28 @@ class Guard:
             self._edges.add(name)
         for role in row.cuts:
             self._stop(role)
+
+    def bypass(self, name: str, seconds: float) -> None:
+        """Leave a row out of account for so long, by monotonic time; a restart ends it.
+
+        Raises
+        ------
+        InterlockError
+            There is no such row, or it guards more than the number.
+        """
+        row = self._rows.get(name)
+        if row is None or not row.bypassable:
+            may = ", ".join(other.name for other in self._table if other.bypassable)
+            raise InterlockError(
+                f"{name} cannot be bypassed", where="bypass", remedy=f"These can: {may}", interlock=name
+            )
+        self._bypassed_until_s[name] = self._clock.monotonic() + seconds
+        self.scan()
+
+    def bypassed(self) -> dict[str, float]:
+        """Return the rows that are bypassed now, and for how many seconds more."""
+        now_s = self._clock.monotonic()
+        return {name: until_s - now_s for name, until_s in dict(self._bypassed_until_s).items() if until_s > now_s}
 
     def demand(self, role: str) -> None:
         """Refuse a motion that an interlock forbids.

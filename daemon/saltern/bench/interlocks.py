@@ -77,7 +77,7 @@ class Row:
     """One line of the table.
 
     `holds_starts`: no determination starts by schedule while the row acts; an operator may still ask for one, as far
-    as the pumps that it leaves go.
+    as the pumps that it leaves go. `bypassable`: it guards the number and not the room, and may be bypassed for a time.
     """
 
     name: str
@@ -89,6 +89,7 @@ class Row:
     severity: Severity
     remedy: str
     holds_starts: bool = False
+    bypassable: bool = False
     leaves: frozenset[str] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -397,6 +398,7 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ERROR,
         "Look at the temperature probe, its plug and its board; it clears with the next good reading",
+        bypassable=True,
     ),
     Row(
         "clock",
@@ -408,6 +410,7 @@ TABLE: tuple[Row, ...] = (
         Severity.WARNING,
         "Set the clock, or look why it is not synchronised; starts by the wall clock wait",
         holds_starts=True,
+        bypassable=True,
     ),
     Row(
         "proof-test",
@@ -419,6 +422,7 @@ TABLE: tuple[Row, ...] = (
         Severity.WARNING,
         "Run `saltern proof-test`: every interlock is provoked once, by hand",
         holds_starts=True,
+        bypassable=True,
     ),
 )
 

@@ -15,6 +15,7 @@ from saltern.cli import (
     keep,
     live,
     operate,
+    proof_test,
     records,
     report,
     results,
@@ -56,6 +57,8 @@ app.command()(operate.reset)
 app.command()(operate.empty)
 app.command()(operate.rinse)
 app.command()(operate.part)
+app.command()(operate.bypass)
+app.command("proof-test")(proof_test.proof_test)
 
 FAILED, USAGE, REFUSED, NOT_RUNNING = 1, 2, 3, 4
 

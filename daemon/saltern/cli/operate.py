@@ -34,6 +34,16 @@ def part(
     _operate(bench, ["part", act, name])
 
 
+def bypass(
+    bench: BenchFile,
+    name: Annotated[str, typer.Argument(help="Interlock: of those that guard the number alone.", show_default=False)],
+    hours: Annotated[float, typer.Argument(min=0.1, max=72.0, help="For how long; a restart ends it.")],
+    why: Annotated[str, typer.Argument(help="The reason, for the records.", show_default=False)],
+) -> None:
+    """Leave an interlock out of account for some hours: clock, proof-test or temperature-fault, never one of safety."""
+    _operate(bench, ["bypass", name, f"{hours:g}", why])
+
+
 def _operate(bench: Path, words: list[str]) -> None:
     """Let the running service do it; without one, open the bench and do it here."""
     from saltern.cli.present import console

@@ -34,6 +34,8 @@ def print_status(s: dict[str, Any]) -> None:
         table.add_row("condition", f"{name}: {'holds' if holds else 'does not hold'}")
     for part in s["parts"]:
         table.add_row("part", _part(part))
+    for bypass in s["bypasses"]:
+        table.add_row("bypassed", f"{bypass['name']}, for {bypass['left_h']:.1f} h more")
     if s["away"] is not None:
         gap_h = s["away"]["gap_h"]
         kept = f"at least {gap_h:.1f} h from start to start" if gap_h else "the schedule stays as it is"

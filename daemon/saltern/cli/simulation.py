@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from saltern.bench.proof import trials
 from saltern.cli.simulated_computer import Computer, post
 from saltern.clock import VirtualClock
 from saltern.config import BenchConfig, config_mistakes, load_bench, read_toml, shipped_config
@@ -263,6 +264,9 @@ def _attend(play: Play, service: Service) -> None:
     if standing & {"titrant-low", "interlock-titrant-empty"}:
         play.refill_titrant()
         post(service, ["part", "replaced", "titrant"])
+    if "proof-due" in standing:
+        for trial in trials(service.config):
+            post(service, ["proved", trial.interlock, "passed", "keeper"])
     if standing & {"waste-nearly-full", "interlock-waste-full"}:
         play.empty_waste_container()
         post(service, ["part", "emptied", "waste"])

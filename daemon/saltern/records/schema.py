@@ -75,5 +75,17 @@ MIGRATIONS: tuple[str, ...] = (
     """
     CREATE TABLE draft AS SELECT * FROM determination WHERE 0;  -- the one under way, as far as it has come
     """,
+    """
+    CREATE TABLE proof (
+        id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, interlock TEXT NOT NULL, passed INTEGER NOT NULL,
+        who TEXT NOT NULL
+    );
+    CREATE TABLE bypass (
+        id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, interlock TEXT NOT NULL, hours REAL NOT NULL,
+        why TEXT NOT NULL
+    );
+    CREATE VIEW v_proofs AS SELECT id, at_utc, interlock, passed, who FROM proof;
+    CREATE VIEW v_bypasses AS SELECT id, at_utc, interlock, hours, why FROM bypass;
+    """,
 )
 VERSION = len(MIGRATIONS)

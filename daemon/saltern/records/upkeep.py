@@ -54,6 +54,36 @@ def newest_bench_file(store: Store) -> str | None:
     return rows[0]["text"] if rows else None
 
 
+def keep_proof(store: Store, interlock: str, *, passed: bool, who: str, at: datetime) -> None:
+    """Keep that an interlock was provoked by hand, and whether it acted."""
+    with store.writing("a proof test") as connection:
+        connection.execute(
+            "INSERT INTO proof (at_utc, interlock, passed, who) VALUES (?, ?, ?, ?)",
+            (_utc(at), interlock, int(passed), who),
+        )
+
+
+def proved(store: Store) -> dict[str, datetime]:
+    """Return when each interlock was last seen to act; one whose newest trial failed is not proved."""
+    rows = store.rows("SELECT interlock, at_utc, passed FROM proof ORDER BY id")
+    newest = {row["interlock"]: row for row in rows}
+    return {name: datetime.fromisoformat(row["at_utc"]) for name, row in newest.items() if row["passed"]}
+
+
+def began(store: Store) -> datetime | None:
+    """Return when this bench first committed anything."""
+    rows = store.rows("SELECT min(at_utc) AS at FROM bench_file")
+    return datetime.fromisoformat(rows[0]["at"]) if rows and rows[0]["at"] else None
+
+
+def keep_bypass(store: Store, interlock: str, hours: float, why: str, at: datetime) -> None:
+    """Keep that an interlock was bypassed, for how long and why."""
+    with store.writing("a bypass") as connection:
+        connection.execute(
+            "INSERT INTO bypass (at_utc, interlock, hours, why) VALUES (?, ?, ?, ?)", (_utc(at), interlock, hours, why)
+        )
+
+
 def thin(store: Store, before: datetime) -> int:
     """Drop curve and readings of accepted determinations older than that; return of how many.
 

@@ -81,6 +81,7 @@ METHODS: dict[str, type[Params]] = {
     "alert-test": Nothing,
     "away": AwayParams,
     "reload": Nothing,
+    "trials": Nothing,
 }
 """Method by method, what it takes. `follow` also subscribes to the notifications `step`, `finished` and `alert`."""
 
