@@ -88,6 +88,7 @@ class Service:
         self._dry_by_s: float | None = None
         self._in_doubt = False
         self._begun: datetime | None = None
+        self._begun_s: float | None = None
         self._first_start = began(store) or clock.now()
         self._unkept: list[Determination] = []
         self._round_s = clock.monotonic()
@@ -211,6 +212,8 @@ class Service:
         again = self.config.schedule.missed == "catch-up"
         kept = self.store.last_met(Source.TANK) if again else self.store.last_started(Source.TANK)
         begun = max((at for at in (kept, self._begun) if at is not None), default=None)  # it may not have been kept
+        if self._begun_s is not None and self.config.schedule.by_interval:  # an interval has no use for the wall clock
+            begun = self.clock.now() - timedelta(seconds=self.clock.monotonic() - self._begun_s)
         circumstances = Circumstances(begun, self.store.last_dose(), unmet)
         return decide(self.schedule(), self.clock.now(), circumstances)
 
@@ -303,7 +306,7 @@ class Service:
         """Carry out one determination, keep it, and tell what the keeper should know of it."""
         number = self.store.next_id()
         if source is Source.TANK:
-            self._begun = self.clock.now()
+            self._begun, self._begun_s = self.clock.now(), self.clock.monotonic()
         self.running = {"what": f"measure {source.value}", "id": number, "phase": "starting", "points": []}
         with structlog.contextvars.bound_contextvars(determination=number):
             self._log.info("determination.started", source=source.value)

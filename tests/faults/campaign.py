@@ -152,13 +152,17 @@ def cases_of_two(seed: int = 5) -> Iterator[Case]:
         yield Case(SOUND_SEEDS[number % len(SOUND_SEEDS)], tuple(made), persist=bool(random.random() < 0.5))
 
 
-def play(case: Case, build: Callable[[BenchConfig], BenchConfig] = lambda config: config) -> Outcome:
+def play(
+    case: Case,
+    build: Callable[[BenchConfig], BenchConfig] = lambda config: config,
+    determinations: int = DETERMINATIONS,
+) -> Outcome:
     """Run a case, and judge it by the limits of the default bench; `build` makes of it the one that is played on."""
     quiet_logs()
     scenario = Scenario.model_validate(
         {
             "seed": case.seed,
-            "days": (DETERMINATIONS * EVERY_H - 0.05) / 24.0,
+            "days": (determinations * EVERY_H - 0.05) / 24.0,
             "schedule": {"every_h": EVERY_H},
             "fault": list(case.faults),
         }
@@ -169,7 +173,7 @@ def play(case: Case, build: Callable[[BenchConfig], BenchConfig] = lambda config
         config = bench_of(scenario, Path(folder))
         limits = config.limits
         stage = Stage(scenario, build(config), records, outputs_persist=case.persist)
-        watch = _Watch(stage, case, found)
+        watch = _Watch(stage, case, found, determinations)
         try:
             stage.play_until(scenario.days * 86400.0)
             reported = stage.log.finish(scenario.days * 86400.0)
@@ -183,8 +187,8 @@ def play(case: Case, build: Callable[[BenchConfig], BenchConfig] = lambda config
 class _Watch:
     """Looks at every addition while a case is played, and at the whole of it afterwards."""
 
-    def __init__(self, stage: Stage, case: Case, found: Outcome) -> None:
-        self._stage, self._case, self._found = stage, case, found
+    def __init__(self, stage: Stage, case: Case, found: Outcome, determinations: int) -> None:
+        self._stage, self._case, self._found, self._wanted = stage, case, found, determinations
         self._checked = stage.play.world.on_add
         self._deaths = 0
         self._by_itself = bool(case.kinds & {"head-leak", "sample-pump-runaway", "titrant-pump-runaway"})
@@ -235,7 +239,7 @@ class _Watch:
         self._judge_values(reported["determinations"])
         self._judge_records(reported["determinations"])
         troubled = bool(found.trips) or any(verdict in ("void", "suspect") for verdict in found.verdicts)
-        troubled = troubled or len(found.verdicts) < DETERMINATIONS
+        troubled = troubled or len(found.verdicts) < self._wanted
         found.demand("told of what is not harmless", bool(found.alerts) or not troubled, f"{found.verdicts}, no alert")
 
     def _judge_values(self, determinations: list[dict[str, Any]]) -> None:

@@ -84,10 +84,11 @@ class Computer:
         self._wires = play.wires
         self._waker: ClockWaker | None = None
         self._store: Store | None = None
-        self._down_s = 0.0
+        self._down_s = RESTART_AFTER_S
         self._disk: tuple[str, str] | None = None  # pragmas that make the disk fail, and that mend it
         self.service: Service | None = None
         self.deaths = 0
+        self._left_open: list[Any] = []
 
     def ledger_upper_ml(self) -> float:
         return float("inf") if self.service is None else self.service.bench.ledger.vessel_ml.high
@@ -103,13 +104,15 @@ class Computer:
         """Start a service on the wires; one that cannot start is tried again, as systemd does."""
         self._play.world.dead_since_s = None
         self._play.world.powered = True
+        while self._left_open:
+            self._left_open.pop().close()
         self._store = open_store(self._records, self._clock)
         try:
             if self._disk is not None:
                 self._pragma(self._disk[0])
             self.service = open_service(self._config, self._wires, self._clock, self._store, self._log.step)
         except SalternError:
-            self._lose(powered=True)
+            self.lose(powered=True)
             self._down_s = RESTART_AFTER_S
             return
         self._log.begin(self.service)
@@ -197,10 +200,11 @@ class Computer:
     def _die(self, *, powered: bool) -> None:
         if self.service is None:
             return
-        self._lose(powered=powered)
+        self.lose(powered=powered)
         raise ProcessDeath
 
-    def _lose(self, *, powered: bool) -> None:
+    def lose(self, *, powered: bool) -> None:
+        """Let the process be no more; the next start comes as systemd would have it."""
         self.deaths += 1
         die(self._wires, driven=powered and self._persist)
         self._play.world.powered = powered
@@ -208,8 +212,10 @@ class Computer:
         if self._waker is not None:
             self._waker.stop()
         if self._store is not None:
-            self._store.close()  # lets go of file and lock, as the kernel does; every commit was on disk already
+            self._left_open.append(self._store._connection)  # what it had begun is rolled back, as after any death
             self._store._connection = _Dead()  # type: ignore[assignment]  # whoever of the dead still runs, ends
+            if self._store._owned is not None:
+                self._store._owned.close()
             self._store = None
         self.service = None
 

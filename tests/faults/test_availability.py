@@ -1,0 +1,57 @@
+"""Protection must not be bought with silence: without faults it measures, and after a passing one it measures again."""
+
+import os
+
+import pytest
+
+from tests.cli.command import run
+from tests.faults.campaign import SOUND_SEEDS, Case, fault, play
+
+DAYS = 30 if os.environ.get("SALTERN_SOAK") else 4
+
+
+def test_without_a_fault_nothing_trips_and_nearly_all_is_accepted(tmp_path):
+    import json
+
+    path = tmp_path / "month.toml"
+    path.write_text(f"seed = 12\ndays = {DAYS}.0\n")
+    _, out, _ = run("simulate", path, "--json")
+    played = json.loads(out)
+    verdicts = [d["alkalinity"]["verdict"] for d in played["determinations"]]
+
+    assert [trip for trip in played["trips"] if trip["kind"] == "trip"] == []
+    assert len(verdicts) >= DAYS * 6
+    assert verdicts.count("accepted") >= 0.98 * len(verdicts)
+
+
+@pytest.mark.parametrize(
+    "passing",
+    [
+        fault("overfill-switch-splash", "fill", 2.0, 0.02, None),
+        fault("serial-silent", "measure", 2.0, 0.05, None),
+        fault("serial-garbled", "titrate", 10.0, 0.05, None),
+        fault("serial-late", "empty", 2.0, 0.05, None),
+        fault("disk-full", "titrate", 20.0, 0.05, None),
+        fault("disk-readonly", "rinse 1", 2.0, 0.05, None),
+    ],
+    ids=lambda made: made["kind"],
+)
+def test_after_a_passing_fault_the_next_determination_succeeds_by_itself(passing):
+    outcome = play(Case(SOUND_SEEDS[3], (passing,)))
+
+    assert outcome.violated == {}
+    assert outcome.trips == set()
+    assert outcome.verdicts[2:]
+    assert set(outcome.verdicts[2:]) == {"accepted"}
+
+
+@pytest.mark.parametrize("step_s", [3600.0, -3600.0, 31_536_000.0, -31_536_000.0, -1_772_409_600.0])
+def test_a_wall_clock_that_jumps_harms_nothing(step_s):
+    """An hour either way, a year either way, and 1970."""
+    jump = {**fault("clock-step", "titrate", 20.0, None, None), "size": step_s}
+    outcome = play(Case(SOUND_SEEDS[4], (jump,)))
+
+    assert outcome.violated == {}
+    assert outcome.trips == set()
+    assert len(outcome.verdicts) >= 4
+    assert set(outcome.verdicts) == {"accepted"}

@@ -1,0 +1,126 @@
+"""The power is cut, or the process killed, at the instants of a determination at which anything happens at all.
+
+Instants are those at which time was seen to move: waits, scans, timers, pulses. Commits are met from both sides: just
+before one and just after. A slice here; with SALTERN_SOAK every tenth instant and every commit.
+"""
+
+import os
+import sqlite3
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+
+from saltern.cli.logs import quiet_logs
+from saltern.cli.simulated_computer import ProcessDeath
+from saltern.cli.simulation import Stage, bench_of
+from saltern.records.store import Store
+from saltern_drivers.twin.scenario import Scenario
+from tests.faults.campaign import SOUND_SEEDS, Case, play
+
+SOAK = bool(os.environ.get("SALTERN_SOAK"))
+SEED = SOUND_SEEDS[0]
+INSTANTS, COMMITS = (None, None) if SOAK else (20, 8)
+
+
+def instants():
+    """Return every instant of the first determination."""
+    quiet_logs()
+    scenario = Scenario.model_validate({"seed": SEED, "days": 0.02, "schedule": {"every_h": 1.0}})
+    stage = Stage(scenario, bench_of(scenario, Path()), ":memory:")
+    seen = []
+    stage.clock.attach(seen.append)
+    stage.play_until(0.02 * 86400.0)
+    (done,) = stage.log.outcomes
+    stage.close()
+    return sorted({at_s for at_s in seen if at_s <= done.finished_s})
+
+
+def evenly(found, count):
+    """Return so many of them, spread over all; every tenth where no number is given."""
+    return found[:: max(1, len(found) // count)] if count else found[::10]
+
+
+def commits_of_one():
+    """Return how many times the first determination commits."""
+    count = 0
+
+    @contextmanager
+    def counted(self, what):
+        nonlocal count
+        count += 1
+        with WRITING(self, what) as connection:
+            yield connection
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Store, "writing", counted)
+        instants()
+    return count
+
+
+WRITING = Store.writing
+
+
+@pytest.mark.parametrize("kind", ["power-cut", "process-killed"])
+def test_whenever_it_dies_it_starts_again_by_emptying_and_loses_nothing(kind):
+    violated = {}
+    every = evenly(instants(), INSTANTS)
+    for at_s in every:
+        case = Case(SEED, ({"kind": kind, "at_h": at_s / 3600.0, "for_h": 0.01},))
+        outcome = play(case, determinations=2)
+        if outcome.violated:
+            violated[at_s] = outcome.violated
+
+    assert violated == {}
+    assert len(every) >= 20
+
+
+class MortalStore:
+    """Lets the process die at its nth commit: before it is made, or after."""
+
+    def __init__(self, nth, side):
+        self.nth, self.side = nth, side
+        self.written, self.died, self.stage = 0, False, None
+
+    def writing(self):
+        @contextmanager
+        def mortal(store, what):
+            self.written += 1
+            dies = self.written == self.nth
+            with WRITING(store, what) as connection:
+                yield connection
+                if dies and self.side == "before":
+                    self._die()
+            if dies:
+                self._die()
+
+        return mortal
+
+    def _die(self):
+        self.died = True
+        if self.stage is not None:
+            self.stage.computer.lose(powered=True)
+        raise ProcessDeath
+
+
+@pytest.mark.parametrize("side", ["before", "after"])
+def test_a_commit_is_there_whole_or_not_at_all(side, tmp_path, monkeypatch):
+    """The process dies at a commit; the database is sound, and the next start finds what was acknowledged."""
+    quiet_logs()
+    scenario = Scenario.model_validate({"seed": SEED, "days": 0.06, "schedule": {"every_h": 1.0}})
+    for nth in evenly(list(range(2, commits_of_one())), COMMITS or 1000):
+        path, mortal = tmp_path / f"{side}-{nth}.sqlite", MortalStore(nth, side)
+        with monkeypatch.context() as patch:
+            patch.setattr(Store, "writing", mortal.writing())
+            stage = mortal.stage = Stage(scenario, bench_of(scenario, tmp_path), str(path))
+            stage.play_until(0.06 * 86400.0)
+        verdicts = [d.alkalinity.verdict.value for d in stage.log.outcomes]
+        stage.close()
+
+        assert mortal.died
+        assert stage.play.bound_held
+        assert stage.play.world.spilled.spilled_ml == 0.0
+        told = {alert.code for service in stage.log.services for alert in service.told}
+        assert verdicts[-1:] == ["accepted"] or "not-recovered" in told, (nth, verdicts)  # a dry cell proves nothing
+        with closing(sqlite3.connect(path)) as database:
+            assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
