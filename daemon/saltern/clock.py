@@ -50,11 +50,13 @@ class VirtualClock:
     ----------
     start : datetime
         Wall time at monotonic zero.
+    begins_s : float
+        Monotonic time to begin at: later than zero where a simulated world is older than its process.
     """
 
-    def __init__(self, start: datetime = datetime(2026, 3, 2, tzinfo=UTC)) -> None:
+    def __init__(self, start: datetime = datetime(2026, 3, 2, tzinfo=UTC), begins_s: float = 0.0) -> None:
         self._start = start
-        self._now_s = 0.0
+        self._now_s = begins_s
         self._wall_step = timedelta(0)
         self._armed: list[_Armed] = []
         self._order = itertools.count()
@@ -110,8 +112,10 @@ class VirtualClock:
 class PacedClock(VirtualClock):
     """Virtual time slowed to `factor` times real time, for whole processes with real sockets beside them."""
 
-    def __init__(self, factor: float, start: datetime = datetime(2026, 3, 2, tzinfo=UTC)) -> None:
-        super().__init__(start)
+    def __init__(
+        self, factor: float, start: datetime = datetime(2026, 3, 2, tzinfo=UTC), begins_s: float = 0.0
+    ) -> None:
+        super().__init__(start, begins_s)
         self._factor = factor
 
     def _let_pass(self, seconds: float) -> None:

@@ -118,10 +118,13 @@ class Service:
     def _recover(self) -> None:
         """Empty a vessel that a lost process left, for acid may stand in it, and leave the probes wet.
 
-        Draining can do no harm; nothing is added before emptiness is proved. A trip forbids it, and the keeper is told.
+        Draining can do no harm. Where the cell is dry a little is added first, if there is room for it whatever the
+        vessel holds: only a cell that falls dry proves anything. A trip forbids it, and the keeper is told.
         """
         notebook = Notebook(self.bench, self._watch)
         try:
+            if not self.bench.cell_is_wet():
+                wet_the_probes(self.bench, notebook)
             empty(self.bench, notebook, "empty after an unclean stop")
             keep_wet(self.bench, notebook)
         except SalternError as error:
@@ -394,6 +397,7 @@ class Service:
                 remedy="Drain it: saltern empty",
             )
         cell_ml = self.config.vessel.volume_at_ml(self.config.vessel.conductivity_tip_mm)
+        self.bench.must_prove = False
         self.bench.note(books.proved_empty(self.bench.ledger, cell_ml), "an operator looked: the vessel is empty")
 
     def _keep_draft(self, draft: Determination) -> None:

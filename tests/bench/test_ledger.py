@@ -35,11 +35,13 @@ def test_a_drain_without_proof_takes_nothing_off_the_upper_bound():
     assert books.drained(ledger, 500.0).vessel_ml.high == ledger.vessel_ml.high
 
 
-def test_after_an_unclean_stop_nothing_is_known_of_the_vessel():
+def test_after_an_unclean_stop_the_vessel_holds_no_more_than_was_promised_and_what_ran_on():
     ledger = books.proved_empty(books.first(150.0, 1000.0), 12.0)
-    found = books.after_unclean_stop(books.promised(ledger, "fill", 101.0, 0.0), 150.0)
+    fill = books.promised(ledger, "fill", 101.0, 0.0)
+    found = books.after_unclean_stop(fill, 150.0, 9.0)
 
-    assert found.vessel_ml == Interval(0.0, 150.0)
+    assert found.vessel_ml == Interval(0.0, 122.0)
+    assert books.after_unclean_stop(fill, 150.0, 90.0).vessel_ml == Interval(0.0, 150.0)
     assert found.stage is None
 
 

@@ -204,8 +204,8 @@ class _Watch:
             empty_ml = world.residue_ml + world.residue_extra_ml + 0.2
             self._found.demand(
                 "empty is proved before a restarted service adds",
-                world.lowest_ml <= max(empty_ml, world.cell_ml),
-                f"{world.lowest_ml:.1f} mL was the least since the death",
+                min(world.lowest_ml, world.volume_ml()) <= max(empty_ml, world.cell_ml),
+                f"it holds {world.volume_ml():.1f} mL",
             )
             self._deaths = computer.deaths
         world.lowest_ml = float("inf")

@@ -68,22 +68,20 @@ def _ledger_off() -> list:
     return [
         patch.object(books, "promised", promised),
         patch.object(books, "sample_added", lambda ledger, *_: ledger),
-        patch.object(books, "after_unclean_stop", lambda found, capacity_ml: books.replace(found, stage=None)),
+        patch.object(books, "after_unclean_stop", lambda found, *_: books.replace(found, stage=None)),
     ]
 
 
 def _memory_of_stages_off() -> list:
     """A start that believes the vessel empty, whatever the last process left."""
 
-    def empty(found: books.Ledger, capacity_ml: float) -> books.Ledger:
-        return books.replace(found, vessel_ml=Interval(0.0, 1.0), stage=None)
+    opened = bench_module.Bench._open_ledger
 
-    from saltern.service import Service
+    def empty(self: bench_module.Bench) -> tuple[books.Ledger, str, bool]:
+        found, words, _ = opened(self)
+        return books.replace(found, vessel_ml=Interval(0.0, 1.0), stage=None), words, False
 
-    return [
-        patch.object(books, "after_unclean_stop", empty),
-        patch.object(Service, "_recover", lambda self: None),
-    ]
+    return [patch.object(bench_module.Bench, "_open_ledger", empty)]
 
 
 def _proof_of_empty_off() -> list:

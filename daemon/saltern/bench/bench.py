@@ -33,6 +33,8 @@ DRAIN_MARGIN, DRAIN_MARGIN_S = 1.3, 8.0
 DRY_READINGS = 2
 STALE_S = 30.0
 CELL_EVERY_S = 300.0
+RAN_ON_S = 5.0
+"""Safe-off takes a dead process's outputs low within a second or two; counted even though permits lapse sooner."""
 STILL_MV = 8.0
 TITRANT_PROOF_S = 3.0
 SHOW_LAGS = 3.0
@@ -83,6 +85,7 @@ class Bench:
             "waste_room_ml": config.waste.container_ml - config.vessel.capacity_ml,
         }
         self.ledger, self.found, self.found_unclean = self._open_ledger()
+        self.must_prove = self.found_unclean  # nothing is added to a wet vessel before a drain is proved
         self.guard = Guard(devices.pumps, devices.permits, self._look, clock, store)
         for attribute, row in SWITCH_ROWS.items():
             switch = devices.switches.get(attribute)
@@ -101,8 +104,10 @@ class Bench:
                 False,
             )
         if kept.stage is not None:
-            found = f"an unclean stop during {kept.stage}: the vessel holds at most {capacity_ml:.0f} mL"
-            return books.after_unclean_stop(kept, capacity_ml), found, True
+            ran_on_ml = RAN_ON_S * sum(self._rate_ml_s(role) for role in ("sample", "titrant"))
+            ledger = books.after_unclean_stop(kept, capacity_ml, ran_on_ml)
+            found = f"an unclean stop during {kept.stage}: the vessel holds at most {ledger.vessel_ml.high:.0f} mL"
+            return ledger, found, True
         return kept, f"an orderly stop: the vessel holds at most {kept.vessel_ml.high:.0f} mL", False
 
     # Time -------------------------------------------------------------------------
@@ -125,7 +130,7 @@ class Bench:
             return
         self._cell_seen_s = now_s
         try:
-            wet = self._cell_is_wet()
+            wet = self.cell_is_wet()
         except ReadingError:
             return  # a fault of the board has its own row
         if self._cell_wet_at_rest is False and wet:
@@ -281,6 +286,13 @@ class Bench:
                 remedy="Run `saltern empty`: the vessel must be proved empty first",
                 interlock="volume-bound",
             )
+        if self.must_prove and (titrant_ml > 0.0 or self.cell_is_wet()):
+            raise InterlockError(
+                f"{self.found}, and what it holds is not proved",
+                where=f"{self.config.name}, {name}",
+                remedy="Run `saltern empty`: the vessel must be proved empty first",
+                interlock="volume-bound",
+            )
         self._commit(promised, name)
         self.ledger = replace(self.ledger, stage=name)
         self._promise = {"sample": sample_ml, "titrant": titrant_ml}
@@ -354,14 +366,14 @@ class Bench:
         try:
             for _ in range(DRAIN_TRIES):
                 earliest_s = EARLIEST_DRY * max(0.0, self._filled_ml - self._fixed["cell_ml"]) / rate_ml_s
-                watch = _CellWatch(self, earliest_s, wet_before=self._cell_is_wet())
+                watch = _CellWatch(self, earliest_s, wet_before=self.cell_is_wet())
                 most_s = DRAIN_MARGIN * self.ledger.vessel_ml.high / rate_ml_s + DRAIN_MARGIN_S
                 tail_s = 1.5 * vessel.volume_at_ml(vessel.conductivity_tip_mm) / rate_ml_s + 1.0
                 _, most_ml, seconds = self._turn("waste", most_s, Direction.FORWARD, until=watch.dried)
                 ran_s += seconds
                 wet_seen = wet_seen or watch.wet_seen
                 if watch.dry_at_s is not None:
-                    self.noticed.drain_failed = self.noticed.drain_unproved = False
+                    self.noticed.drain_failed = self.noticed.drain_unproved = self.must_prove = False
                     self.noticed.titrant_unanswered = False
                     self._turn("waste", tail_s, Direction.FORWARD)
                     ran_s += tail_s
@@ -431,12 +443,12 @@ class Bench:
         if role == "titrant":
             self.stir(self.config.stirrer.titrate_speed)
             self.wait(settle_s)
-        before, wet, emf_mv = self.ledger, self._cell_is_wet(), self.read_emf_mv()[0]
+        before, wet, emf_mv = self.ledger, self.cell_is_wet(), self.read_emf_mv()[0]
         self._commit(books.promised(before, name, sample_ml, titrant_ml), name)
         self.guard.demand(role)
         act(role, seconds)
         self.wait(lapse_s + 0.5 + settle_s)
-        moved = self._cell_is_wet() is not wet
+        moved = self.cell_is_wet() is not wet
         if role == "titrant":
             moved = moved or abs(self.read_emf_mv()[0] - emf_mv) > STILL_MV
         self.stir(0.0)
@@ -635,7 +647,7 @@ class Bench:
                 remedy="Check the drive's supply and wiring",
             )
 
-    def _cell_is_wet(self) -> bool:
+    def cell_is_wet(self) -> bool:
         return self.conductivity_ms_cm() >= self.config.probes.conductivity.dry_ms_cm
 
 

@@ -60,9 +60,19 @@ def first(capacity_ml: float, bottle_ml: float) -> Ledger:
     )
 
 
-def after_unclean_stop(found: Ledger, capacity_ml: float) -> Ledger:
-    """Return what is known after a stop in the middle of a stage: of the vessel, nothing."""
-    return replace(found, vessel_ml=Interval(0.0, capacity_ml), stage=None)
+def after_unclean_stop(found: Ledger, capacity_ml: float, ran_on_ml: float) -> Ledger:
+    """Return what is known after a stop in the middle of a stage: no more than was promised, and nothing of the least.
+
+    Parameters
+    ----------
+    found
+        As committed before the stage, with all that it might move.
+    capacity_ml
+        Of the vessel to its spout.
+    ran_on_ml
+        What pumps may have given after their process died, until their outputs were taken low.
+    """
+    return replace(found, vessel_ml=Interval(0.0, min(capacity_ml, found.vessel_ml.high + ran_on_ml)), stage=None)
 
 
 def promised(ledger: Ledger, stage: str, sample_most_ml: float, titrant_most_ml: float) -> Ledger:

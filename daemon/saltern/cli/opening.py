@@ -5,6 +5,7 @@ import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import timedelta
 from importlib.metadata import entry_points
 from pathlib import Path
 
@@ -37,6 +38,13 @@ class Opened:
         return changed
 
 
+def _paced(pace: float) -> PacedClock:
+    """Return a paced clock, which begins as late as a simulated world that outlived its process."""
+    (entry,) = entry_points(group="saltern.twin", name="begins_s")
+    begins_s = float(entry.load()(pace))
+    return PacedClock(pace, start=RealClock().now() - timedelta(seconds=begins_s), begins_s=begins_s)
+
+
 @contextmanager
 def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
     """Open the bench of this file, or the default simulated one; afterwards every output is off and all is closed.
@@ -53,7 +61,7 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
     simulated = config.wires == "twin"
     if pace != 1.0 and not simulated:
         raise ConfigError("--pace is for the simulated bench", where=str(path), remedy="Leave it out")
-    clock = PacedClock(pace, start=RealClock().now()) if simulated else RealClock()
+    clock = _paced(pace) if simulated else RealClock()
     folder = Path() if bench is None else bench.parent
     records = records_path(config, folder)
     store = open_store(records, clock)

@@ -147,7 +147,7 @@ def prepare(bench: Bench, notebook: Notebook) -> None:
     notebook.enter("look at the probes")
     for role in bench.devices.probes:
         bench.read(role)  # a probe that is not there ends the run before anything has moved
-    if _acts(bench, CANNOT_ADD):
+    if _acts(bench, CANNOT_ADD) or (bench.must_prove and bench.cell_is_wet()):
         _empty_and_wet(bench, notebook)
     if not wet_the_probes(bench, notebook):
         empty(bench, notebook)  # tries, and says that it cannot be proved

@@ -31,6 +31,8 @@ class TwinPin(MockPWMPin):  # type: ignore[misc]
         super()._set_function(value)
         if value == "input":
             self._board.released(self._number)
+        else:  # claimed: the line is driven, whatever a process before has left on it
+            self._board.output_changed(self._number, float(self._state))
 
     def _set_pull(self, value: str) -> None:
         super()._set_pull(value)
@@ -62,6 +64,7 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         self._seen: dict[Any, TwinPin] = {}
         self._watched: list[tuple[TwinPin, str]] = []
         self.dead = False
+        self.changed: Callable[[], None] = lambda: None
         bench = world.bench
         for name, pump in bench["pumps"].items():
             self._wire_pump(name, pump)
@@ -108,6 +111,7 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         if answer is not None and not self.dead:
             self._world.advance(self._clock.monotonic())
             answer(value)
+            self.changed()
 
     def released(self, number: int) -> None:
         """A line that is let go falls to its pull-down."""

@@ -1,11 +1,15 @@
 """The twin's wires: what a driver is given instead of real ones."""
 
+import os
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
 
 from saltern.ports import Clock, MisuseError, Wires
+from saltern_drivers.twin.afterlife import VARIABLE, Afterlife, take_up
 from saltern_drivers.twin.boards import Boards
 from saltern_drivers.twin.instruments import CLASSES, Errors, draw
 from saltern_drivers.twin.pins import TwinPinFactory, TwinPulseTrains
@@ -29,8 +33,25 @@ def open_wires(bench: Mapping[str, Any], clock: FollowedClock) -> Wires:
     """
     if not hasattr(clock, "attach"):
         raise MisuseError("needs a virtual or a paced clock", where="twin", remedy="Run it with a paced clock")
-    wires, _, _ = build(bench, clock, CLASSES["good"], calibrated=True, tank=Tank(), seed=1)
-    return wires
+    wires, world, _ = build(bench, clock, CLASSES["good"], calibrated=True, tank=Tank(), seed=1)
+    path = os.environ.get(VARIABLE)
+    return wires if not path else _outliving(wires, world, clock, Afterlife(Path(path)))
+
+
+def _outliving(wires: Wires, world: World, clock: FollowedClock, kept: Afterlife) -> Wires:
+    """Let the world be kept whenever it has moved, and take up the one that was."""
+    found = kept.found()
+    if found is not None:
+        take_up(world, found[0])
+    clock.attach(lambda _: kept.keep(world))
+    wires.pins.changed = lambda: kept.keep(world)
+
+    def close() -> None:
+        kept.keep(world)
+        wires.close()
+        kept.close()
+
+    return replace(wires, close=close)
 
 
 def force_low(lines: Sequence[int]) -> None:

@@ -1,0 +1,88 @@
+"""Real processes killed, or stopped and then killed, at random moments; the simulated world outlives them.
+
+Eight times on every run, two hundred with SALTERN_SOAK. The world goes on while no process runs, outputs as they were.
+"""
+
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+
+from saltern.config import bench_from
+from saltern_drivers.twin.afterlife import VARIABLE, Afterlife
+from tests.toml import to_toml
+from tests.twin_bench import bench_table
+
+TIMES = 200 if os.environ.get("SALTERN_SOAK") else 8
+PACE = "150"
+STARTED_WITHIN_S = 30.0
+
+
+def start(bench, state):
+    return subprocess.Popen(
+        [sys.executable, "-m", "saltern.cli.main", "daemon", str(bench), "--pace", PACE],
+        env={**os.environ, VARIABLE: str(state)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+
+
+def rows(path, query):
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as database:
+        return database.execute(query).fetchall()
+
+
+def world_of(state):
+    kept = Afterlife(Path(state))
+    found = kept.found()
+    kept.close()
+    return found[0]
+
+
+def test_killed_at_any_moment_it_verifies_first_and_loses_nothing(tmp_path):
+    dice = random.Random(11)
+    bench, state, records = tmp_path / "bench.toml", tmp_path / "world", tmp_path / "saltern.sqlite"
+    table = bench_table({"schedule": {"every_h": 0.5}, "limits.titrant_per_day_ml": 5000.0, "titrant.bottle_ml": 5e4})
+    table["waste"]["container_ml"] = 500_000.0
+    bench.write_text(to_toml(table))
+    config = bench_from(table, where="test")
+    ceiling_ml = 1.15 * config.limits.titrant_per_run_ml
+    acknowledged, unclean, last, was_open = set(), 0, 0, False
+    for _ in range(TIMES):
+        process = start(bench, state)
+        begun = time.monotonic()
+        while not (tmp_path / "kelp-room.sock").exists():
+            assert process.poll() is None
+            assert time.monotonic() - begun < STARTED_WITHIN_S
+            time.sleep(0.02)
+        time.sleep(dice.uniform(0.0, 9.0))
+        if dice.random() < 0.3:
+            process.send_signal(signal.SIGSTOP)
+            time.sleep(0.2)
+        process.kill()
+        process.wait()
+        (tmp_path / "kelp-room.sock").unlink()
+
+        assert rows(records, "PRAGMA integrity_check") == [("ok",)]
+        kept = {number for (number,) in rows(records, "SELECT id FROM determination")}
+        assert acknowledged <= kept
+        acknowledged = kept
+        truth = world_of(state)["spilled"]
+        assert truth.spilled_ml == 0.0
+        assert truth.titrant_to_tank_ml == 0.0
+        assert truth.peak_vessel_ml <= config.vessel.capacity_ml
+        assert truth.max_titrant_in_one_run_ml <= ceiling_ml
+        first = rows(records, f"SELECT stage FROM ledger WHERE id > {last} AND stage IS NOT NULL ORDER BY id LIMIT 1")
+        if was_open and first:
+            assert first == [("drain",)]
+        ((last, stage),) = rows(records, "SELECT id, stage FROM ledger ORDER BY id DESC LIMIT 1")
+        was_open = stage is not None
+        unclean += was_open
+
+    assert unclean >= TIMES / 8
+    assert rows(records, "SELECT count(*) FROM determination WHERE alkalinity_verdict = 'accepted'")[0][0] >= TIMES / 16
