@@ -203,6 +203,9 @@ class Titre(Table):
 
     factor: float = Field(default=1.0, gt=0.5, lt=2.0)
     u_percent: float | None = Field(default=None, gt=0, le=10, description="none: never standardised")
+    drift_percent_per_month: float = Field(
+        default=0.2, ge=0, le=10, description="how tubes and titrant may change; widens the uncertainty with its age"
+    )
     calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
 
 

@@ -130,3 +130,20 @@ def test_liquid_that_appears_at_rest_trips():
     twin.bench.idle(700.0)
 
     assert "unasked" in acting(twin)
+
+
+def test_a_stirrer_that_stands_still_ends_the_titration_and_is_named():
+    twin = TwinBench(fault=[{"kind": "stirrer-stopped", "at_phase": "titrate", "determination": 1, "for_h": 1.0}])
+    twin.steps = type("Steps", (), {"append": staticmethod(lambda s: _enter(twin, s))})()
+    outcome = twin.determine()
+
+    assert outcome.alkalinity.verdict is Verdict.VOID
+    assert reasons(outcome) == {Reason.UNSETTLED}
+    assert "stirrer turns" in " ".join(outcome.remarks)
+    twin.clock.sleep(3600.0)
+    assert twin.determine().alkalinity.verdict is Verdict.ACCEPTED
+
+
+def _enter(twin, step):
+    if step.titrant_ml is None:
+        twin.play.enter_phase(step.phase, 1)

@@ -38,6 +38,7 @@ CAUSES = {
     "drain-unproved": {"drain_unproved": True},
     "sample-low": {"sample_missing": True},
     "titrant-unanswered": {"titrant_unanswered": True},
+    "stirrer": {"mixing_slow": True},
     "ph-fault": {"ph_fault": True},
     "conductivity-fault": {"conductivity_fault": True},
     "temperature-fault": {"temperature_fault": True},

@@ -374,7 +374,7 @@ class Bench:
                 wet_seen = wet_seen or watch.wet_seen
                 if watch.dry_at_s is not None:
                     self.noticed.drain_failed = self.noticed.drain_unproved = self.must_prove = False
-                    self.noticed.titrant_unanswered = False
+                    self.noticed.titrant_unanswered = self.noticed.mixing_slow = False
                     self._turn("waste", tail_s, Direction.FORWARD)
                     ran_s += tail_s
                     self.ledger = books.proved_empty(self.ledger, self._fixed["cell_ml"])

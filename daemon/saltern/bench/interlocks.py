@@ -43,6 +43,7 @@ class Snapshot:
     drain_unproved: bool = False
     sample_missing: bool = False
     titrant_unanswered: bool = False
+    mixing_slow: bool = False
     ph_fault: bool = False
     conductivity_fault: bool = False
     temperature_fault: bool = False
@@ -60,6 +61,7 @@ class Noticed:
     drain_unproved: bool = False
     sample_missing: bool = False
     titrant_unanswered: bool = False
+    mixing_slow: bool = False
     ph_fault: bool = False
     conductivity_fault: bool = False
     temperature_fault: bool = False
@@ -158,6 +160,10 @@ def cell_dry_after_filling(seen: Snapshot) -> bool:
 
 def no_response_to_titrant(seen: Snapshot) -> bool:
     return seen.titrant_unanswered
+
+
+def mixes_too_slowly(seen: Snapshot) -> bool:
+    return seen.mixing_slow
 
 
 def ph_reading_impossible(seen: Snapshot) -> bool:
@@ -368,6 +374,16 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ERROR,
         "Look at the titrant bottle, air in its line, the pump head, and the pH probe",
+    ),
+    Row(
+        "stirrer",
+        "time in which the electrode settles after a dose",
+        mixes_too_slowly,
+        frozenset({"titrant"}),
+        "permissive",
+        NEXT_ADDITION,
+        Severity.ERROR,
+        "Look whether the stirrer turns and its bar is in place; it is tried again with the next determination",
     ),
     Row(
         "ph-fault",

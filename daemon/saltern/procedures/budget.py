@@ -1,12 +1,13 @@
 """The uncertainty budget of an alkalinity: what each source contributes (GUM, JCGM 100:2008, 5.1.2)."""
 
+from datetime import date
 from math import sqrt
 
 from saltern.config import BenchConfig
 
 
 def alkalinity_budget(
-    config: BenchConfig, alkalinity_umol_kg: float, fit_u_umol_kg: float, sample_ml: float
+    config: BenchConfig, alkalinity_umol_kg: float, fit_u_umol_kg: float, sample_ml: float, today: date | None = None
 ) -> dict[str, float]:
     """Return the standard uncertainty that each source contributes, umol/kg.
 
@@ -23,6 +24,9 @@ def alkalinity_budget(
         What the evaluation states: electrode noise, dose scatter, its own nuisance parameters.
     sample_ml
         Volume of the sample, residue included.
+    today
+        With it the titre factor's uncertainty grows with its age, where the bench file says how old it is: a change
+        that lies within `titre.drift_percent_per_month` either way, rectangular (GUM, JCGM 100:2008, 4.3.7).
     """
     pumps, titrant = config.pumps, config.titrant
     per_percent = abs(alkalinity_umol_kg) / 100.0
@@ -33,6 +37,9 @@ def alkalinity_budget(
     }
     if config.titre.u_percent is not None:
         budget["titre factor"] = per_percent * config.titre.u_percent
+        if today is not None and config.titre.calibrated_on is not None:
+            months = max(0.0, (today - config.titre.calibrated_on).days / 30.0)
+            budget["age of the titre factor"] = per_percent * config.titre.drift_percent_per_month * months / sqrt(3.0)
     else:
         budget["titrant strength"] = per_percent * titrant.concentration_u_percent
         budget["titrant pump gain"] = per_percent * pumps.titrant.gain_u_percent

@@ -20,7 +20,7 @@ from saltern.procedures.notebook import Notebook, Watcher
 from saltern.procedures.outcome import Determination, Quantity, Source
 from saltern.procedures.rinse import plan_for
 from saltern.procedures.settling import Plateau
-from saltern.procedures.titrate import CeilingError, NoResponseError, settled_reading, titrate
+from saltern.procedures.titrate import CeilingError, NoResponseError, NotMixedError, settled_reading, titrate
 from saltern.procedures.vessel import (
     ELECTRODE_WET_LAGS,
     NotEmptyError,
@@ -133,6 +133,7 @@ _VOID: dict[type[SalternError], Reason] = {
     SampleNotDrawnError: Reason.SAMPLE_NOT_DRAWN,
     CeilingError: Reason.TITRANT_CEILING,
     NoResponseError: Reason.NO_RESPONSE,
+    NotMixedError: Reason.UNSETTLED,
     ReadingError: Reason.PROBE_FAULT,
     MotionError: Reason.MOTION_FAULT,
     CurveError: Reason.NO_END_POINT,
@@ -314,7 +315,8 @@ def _finished(
     config = bench.config
     alkalinity = end_point.alkalinity_umol_kg * config.titre.factor
     sample_ml = config.sample.volume_ml + config.vessel.residue_ml
-    budget = alkalinity_budget(config, alkalinity, end_point.u_umol_kg * config.titre.factor, sample_ml)
+    fit_u, today = end_point.u_umol_kg * config.titre.factor, run.started_at.date()
+    budget = alkalinity_budget(config, alkalinity, fit_u, sample_ml, today)
     ph_total = initial_ph_total(titration.curve, electrode, titration.conditions)
     found = Estimate(alkalinity, combined_u(budget))
     electrode_now = electrode_against(history, electrode, drawn.temperature_c)

@@ -23,6 +23,7 @@ SLOW_ELECTRODE, SLOW = "electrode-slow", 2.0
 SHOWS_UMOL_KG, SHOWS_MV = 350.0, 4.0
 """So much acid lowers the pH of seawater of 7000 umol/kg by 0.1 at least, which is 6 mV; of poorer water by more."""
 
+NOT_MIXED = 6.0
 NEARLY_EMPTY_ML = 30.0
 LAGS_PER_READING, SECONDS_PER_DOSE = 4.0, 6.0
 """About how long a reading takes; the plan needs it only to foresee how much CO2 is lost meanwhile."""
@@ -30,6 +31,10 @@ LAGS_PER_READING, SECONDS_PER_DOSE = 4.0, 6.0
 
 class CeilingError(MotionError):
     """The titrant ceiling of one run is reached and the end point is not."""
+
+
+class NotMixedError(MotionError):
+    """The stirrer does not mix, or the electrode no longer follows."""
 
 
 class NoResponseError(MotionError):
@@ -180,6 +185,7 @@ def titrate(
             points.plateaus.append(settled_reading(bench, notebook, points.plateaus[-1].lag, noise_mv))
             notebook.show_point(points.titrant_ml[-1], points.plateaus[-1].emf_mv)
             _demand_response(bench, points, conditions, titrant_density_kg_l)
+            _demand_mixing(bench, points)
     _remark_on_lag(notebook, probe.lag_s, points.plateaus[-1].lag)
     return curve, all(plateau.settled for plateau in points.plateaus)
 
@@ -214,6 +220,27 @@ def _demand_response(bench: Bench, points: _Points, conditions: Conditions, titr
         f"{acid_umol_kg:.0f} umol/kg of acid were given and the electrode moved by {moved_mv:+.1f} mV: {likely}",
         where=f"{bench.config.name}, titrate",
         remedy="Look at the bottle, the titrant line and pump, and the pH probe in a buffer",
+    )
+
+
+def _demand_mixing(bench: Bench, points: _Points) -> None:
+    """Stop dosing where acid does not mix: what is read beside a streak of it tells nothing.
+
+    Raises
+    ------
+    NotMixedError
+        Two readings in a row did not settle, or settled many times more slowly than this electrode does.
+    """
+    limit_s = NOT_MIXED * bench.config.probes.ph.lag_s
+    doubtful = [not plateau.settled or plateau.lag.lag_s > limit_s for plateau in points.plateaus[1:]]
+    if doubtful[-2:] != [True, True]:
+        return
+    bench.noticed.mixing_slow = True
+    bench.guard.scan()
+    raise NotMixedError(
+        f"after two doses in a row the electrode did not settle as it does ({bench.config.probes.ph.lag_s:.0f} s)",
+        where=f"{bench.config.name}, titrate",
+        remedy="Look whether the stirrer turns and its bar is in place, and whether the probe is clean",
     )
 
 
