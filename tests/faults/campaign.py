@@ -36,9 +36,9 @@ PHASES = (
     "keep wet",
 )
 PUMPS = ("sample", "waste", "titrant")
-SOUND_SEEDS = (3, 6, 8, 9, 10, 11, 12, 13, 15, 16, 17, 18, 19, 20, 22, 24, 27, 28, 29, 30, 31, 36, 37, 38, 39, 40)
-"""Benches whose own errors, drawn once for all, are within 1.7 of what they state: one of 3.5 comes once in two
-thousand draws, and would be told as a lie of whatever fault it was drawn with."""
+SOUND_SEEDS = (46, 61, 71, 92, 104, 106, 115, 117, 119)
+"""Benches whose own errors, drawn once for all, are less than what they state: one of 3.5 comes once in two thousand
+draws, and would be told as a lie of whatever fault it was drawn with."""
 
 OF_A_PUMP = {"head-leak", "pump-gain-shift", "permit-stuck-on"}
 
@@ -58,7 +58,8 @@ BLIND: dict[str, set[str]] = {
     "salinity": {"conductivity-bubble", "temperature-offset"},
 }
 """What no single determination can see, by quantity: volumes and strengths that differ from what is believed, a probe
-that is off by a plausible amount. A reference, a balance or a second instrument can."""
+that is off by a plausible amount. A reference, a balance or a second instrument can. A drive that turns by itself for
+some minutes between two proofs of its permit is blind too."""
 
 LAPSE_S, SCAN_S, EDGE_S, SAFE_OFF_S = 0.5, 0.1, 0.25, 1.0
 
@@ -227,7 +228,9 @@ class _Watch:
         day_ml = max(truth.titrant_by_day_ml.values(), default=0.0)
         found.demand("acid of a day within its ceiling", day_ml <= limits.titrant_per_day_ml, f"{day_ml:.0f} mL")
         after_s = truth.max_moving_s_after_trip
-        found.demand("trips within their deadline", after_s <= EDGE_S + 1e-6, f"{after_s:.2f} s after it")
+        shorted = any(kind.endswith("-runaway") for kind in case.kinds)  # stops with its permit, and not before
+        deadline_s = EDGE_S + (LAPSE_S if shorted else 0.0)
+        found.demand("trips within their deadline", after_s <= deadline_s + 1e-6, f"{after_s:.2f} s after it")
         allowed_s = (SAFE_OFF_S if "permit-stuck-on" in case.kinds else LAPSE_S) + SCAN_S
         dead_s = truth.max_moving_s_after_death
         stuck = case.kinds & {"permit-stuck-on"} and any(kind.endswith("runaway") for kind in case.kinds)
@@ -243,11 +246,13 @@ class _Watch:
         found.demand("told of what is not harmless", bool(found.alerts) or not troubled, f"{found.verdicts}, no alert")
 
     def _judge_values(self, determinations: list[dict[str, Any]]) -> None:
+        passing = {f["kind"] for f in self._case.faults if f["kind"].endswith("-runaway") and "for_h" in f}
         for entry in determinations:
             for name, resolution in RESOLUTION.items():
                 quantity = entry[name]
                 value = quantity["umol_per_kg" if name == "alkalinity" else "value"]
-                if quantity["verdict"] != "accepted" or self._case.kinds & BLIND[name]:
+                blind = self._case.kinds & BLIND[name] or (passing and name == "alkalinity")
+                if quantity["verdict"] != "accepted" or blind:
                     continue
                 off = abs(value - quantity["truth"])
                 allowed = 3.0 * quantity["u"] + resolution

@@ -362,17 +362,20 @@ class Bench:
         # Emptying is the safe way: storage that fails does not forbid it. What was last committed then still holds
         # as an upper bound of the vessel, and additions are cut until a commit succeeds.
         self._commit_if_possible(books.drain_promised(self.ledger), "drain")
-        settled = False
+        settled, known_ml = False, self._filled_ml
+        least_tail_s = 1.5 * vessel.volume_at_ml(vessel.conductivity_tip_mm) / rate_ml_s + 1.0
         try:
             for _ in range(DRAIN_TRIES):
                 earliest_s = EARLIEST_DRY * max(0.0, self._filled_ml - self._fixed["cell_ml"]) / rate_ml_s
                 watch = _CellWatch(self, earliest_s, wet_before=self.cell_is_wet())
                 most_s = DRAIN_MARGIN * self.ledger.vessel_ml.high / rate_ml_s + DRAIN_MARGIN_S
-                tail_s = 1.5 * vessel.volume_at_ml(vessel.conductivity_tip_mm) / rate_ml_s + 1.0
                 _, most_ml, seconds = self._turn("waste", most_s, Direction.FORWARD, until=watch.dried)
                 ran_s += seconds
                 wet_seen = wet_seen or watch.wet_seen
                 if watch.dry_at_s is not None:
+                    # A cell that failed just then looks dry too: what may have been in must have had its time to leave.
+                    all_of_it_s = (known_ml or self.ledger.vessel_ml.high) * (1.0 + self._gain_u("waste")) / rate_ml_s
+                    tail_s = max(least_tail_s, all_of_it_s - watch.dry_at_s)
                     self.noticed.drain_failed = self.noticed.drain_unproved = self.must_prove = False
                     self.noticed.titrant_unanswered = self.noticed.mixing_slow = False
                     self._turn("waste", tail_s, Direction.FORWARD)

@@ -314,6 +314,7 @@ def _finished(
 ) -> Determination:
     config = bench.config
     alkalinity = end_point.alkalinity_umol_kg * config.titre.factor
+    proof_failed = bench.noticed.sample_missing  # with no sample to turn by itself, the last proof proved nothing
     sample_ml = config.sample.volume_ml + config.vessel.residue_ml
     fit_u, today = end_point.u_umol_kg * config.titre.factor, run.started_at.date()
     budget = alkalinity_budget(config, alkalinity, fit_u, sample_ml, today)
@@ -327,7 +328,7 @@ def _finished(
         bench,
         notebook,
         run,
-        alkalinity=judge_alkalinity(config, found, ph_total, end_point, titration.settled, against),
+        alkalinity=judge_alkalinity(config, found, ph_total, end_point, titration.settled, against, proof_failed),
         ph_total=judge_ph(ph_total, electrode, against_ph),
         salinity=judge_salinity(drawn.salinity),
         budget_umol_kg=budget,

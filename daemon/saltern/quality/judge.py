@@ -23,6 +23,7 @@ def judge_alkalinity(
     end_point: EndPoint,
     settled: bool,
     against: Sequence[Finding] = (),
+    sample_in_doubt: bool = False,
 ) -> Quantity:
     """Return the alkalinity with its verdict.
 
@@ -42,6 +43,8 @@ def judge_alkalinity(
         Whether every reading had settled.
     against
         How it compares with the bench's past.
+    sample_in_doubt
+        Whether the sample pump could not be proved afterwards.
     """
     flags = {*end_point.flags, *(finding.code for finding in against if finding.flagged)}
     reasons = [reason for reason in Reason if reason.value in flags]
@@ -50,6 +53,8 @@ def judge_alkalinity(
         reasons.append(Reason.OUT_OF_RANGE)
     if not alkalinity.u <= config.limits.accept_u_umol_kg:
         reasons.append(Reason.UNCERTAIN)
+    if sample_in_doubt:
+        reasons.append(Reason.SAMPLE_NOT_DRAWN)
     if not settled:
         reasons.append(Reason.UNSETTLED)
     if reasons:

@@ -182,10 +182,12 @@ class World:
             if volume != 0.0 and self.powered:
                 moved = True
                 self._move(head.name, volume)
+                # A step of time may be longer than what was left of the permit: nothing moved after that.
+                until_s = to_s if head.permit_stuck else min(to_s, head.permitted_until_s)
                 if self.trip_since_s:
-                    self._count_after_trip(head.name)
+                    self._count_after_trip(head.name, until_s)
                 if self.dead_since_s is not None:
-                    moving_s = to_s - self.dead_since_s
+                    moving_s = until_s - self.dead_since_s
                     self.spilled.max_moving_s_after_death = max(self.spilled.max_moving_s_after_death, moving_s)
         self._watch_trips()
         if self.head_leaks_ml_s:
@@ -223,10 +225,10 @@ class World:
             elif role in since:
                 del since[role]
 
-    def _count_after_trip(self, pump: str) -> None:
+    def _count_after_trip(self, pump: str, until_s: float) -> None:
         for role, since_s in self.trip_since_s.items():
             if pump != "waste" or role != "overfill":  # an overfull vessel may be emptied
-                moving_s = self.at_s - since_s
+                moving_s = until_s - since_s
                 self.spilled.max_moving_s_after_trip = max(self.spilled.max_moving_s_after_trip, moving_s)
 
     def volume_ml(self) -> float:
