@@ -54,7 +54,7 @@ SEEN_BY = {
     ),
     "a latched trip stays cut": (("cuts",), case(at("leak", "empty")), as_it_is),
     "no record lost": (("records",), case(at("clock-step", "idle")), as_it_is),
-    "no accepted lie": (("verdict",), case(at("ph-slope-lost", "titrate", 20.0)), as_it_is),
+    "no accepted lie": (("verdict",), case(at("titrant-pump-runaway", "titrate", 5.0)), as_it_is),
     "told of what is not harmless": (("alerts",), case(at("waste-line-blocked", "empty")), as_it_is),
     "the service goes on": (("loop",), case(at("clock-step", "idle")), as_it_is),
 }
