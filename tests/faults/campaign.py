@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from saltern.cli.logs import quiet_logs
-from saltern.cli.simulation import Stage, bench_of
+from saltern.cli.simulation import Stage, bench_of, run
 from saltern.config import BenchConfig, Limits
 from saltern_drivers.twin.scenario import COMPUTER_FAULTS, FAULTS, Scenario
 
@@ -153,14 +153,9 @@ def cases_of_two(seed: int = 5) -> Iterator[Case]:
         yield Case(SOUND_SEEDS[number % len(SOUND_SEEDS)], tuple(made), persist=bool(random.random() < 0.5))
 
 
-def play(
-    case: Case,
-    build: Callable[[BenchConfig], BenchConfig] = lambda config: config,
-    determinations: int = DETERMINATIONS,
-) -> Outcome:
-    """Run a case, and judge it by the limits of the default bench; `build` makes of it the one that is played on."""
-    quiet_logs()
-    scenario = Scenario.model_validate(
+def scenario_of(case: Case, determinations: int = DETERMINATIONS) -> Scenario:
+    """Return the scenario of a case."""
+    return Scenario.model_validate(
         {
             "seed": case.seed,
             "days": (determinations * EVERY_H - 0.05) / 24.0,
@@ -168,6 +163,22 @@ def play(
             "fault": list(case.faults),
         }
     )
+
+
+def play_and_report(case: Case) -> dict[str, Any]:
+    """Run a case and return what `saltern simulate` would."""
+    quiet_logs()
+    return run(scenario_of(case), Path())
+
+
+def play(
+    case: Case,
+    build: Callable[[BenchConfig], BenchConfig] = lambda config: config,
+    determinations: int = DETERMINATIONS,
+) -> Outcome:
+    """Run a case, and judge it by the limits of the default bench; `build` makes of it the one that is played on."""
+    quiet_logs()
+    scenario = scenario_of(case, determinations)
     found = Outcome()
     with tempfile.TemporaryDirectory() as folder:
         records = f"{folder}/saltern.sqlite" if case.kinds & set(COMPUTER_FAULTS) else ":memory:"
