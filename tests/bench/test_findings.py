@@ -147,3 +147,14 @@ def test_a_stirrer_that_stands_still_ends_the_titration_and_is_named():
 def _enter(twin, step):
     if step.titrant_ml is None:
         twin.play.enter_phase(step.phase, 1)
+
+
+def test_a_noisy_electrode_is_not_taken_for_a_shorted_pump():
+    twin = after("ph-noisy", for_h=1.0)
+    outcome = twin.determine()
+
+    assert outcome.alkalinity.verdict is Verdict.VOID
+    assert reasons(outcome) <= {Reason.PROBE_FAULT, Reason.UNSETTLED}
+    assert not {row.name for row in twin.bench.guard.acting if row.kind == "trip"}
+    twin.clock.sleep(3600.0)
+    assert twin.determine().alkalinity.verdict is Verdict.ACCEPTED

@@ -1,6 +1,6 @@
 """Real processes killed, or stopped and then killed, at random moments; the simulated world outlives them.
 
-Eight times on every run, two hundred with SALTERN_SOAK. The world goes on while no process runs, outputs as they were.
+Five times on every run, two hundred with SALTERN_SOAK. The world goes on while no process runs, outputs as they were.
 """
 
 import os
@@ -18,7 +18,7 @@ from saltern_drivers.twin.afterlife import VARIABLE, Afterlife
 from tests.toml import to_toml
 from tests.twin_bench import bench_table
 
-TIMES = 200 if os.environ.get("SALTERN_SOAK") else 8
+TIMES = 200 if os.environ.get("SALTERN_SOAK") else 5
 PACE = "150"
 STARTED_WITHIN_S = 30.0
 

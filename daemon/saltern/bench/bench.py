@@ -36,6 +36,7 @@ CELL_EVERY_S = 300.0
 RAN_ON_S = 5.0
 """Safe-off takes a dead process's outputs low within a second or two; counted even though permits lapse sooner."""
 STILL_MV = 8.0
+STEADY_READINGS = 4
 TITRANT_PROOF_S = 3.0
 SHOW_LAGS = 3.0
 EARLIEST_DRY = 0.6  # of the time that what was pumped in needs: earlier, and the cell failed rather than fell dry
@@ -446,14 +447,15 @@ class Bench:
         if role == "titrant":
             self.stir(self.config.stirrer.titrate_speed)
             self.wait(settle_s)
-        before, wet, emf_mv = self.ledger, self.cell_is_wet(), self.read_emf_mv()[0]
+        before, wet = self.ledger, self.cell_is_wet()
+        emf_mv = self._steady_emf_mv() if role == "titrant" else 0.0
         self._commit(books.promised(before, name, sample_ml, titrant_ml), name)
         self.guard.demand(role)
         act(role, seconds)
         self.wait(lapse_s + 0.5 + settle_s)
         moved = self.cell_is_wet() is not wet
         if role == "titrant":
-            moved = moved or abs(self.read_emf_mv()[0] - emf_mv) > STILL_MV
+            moved = moved or abs(self._steady_emf_mv() - emf_mv) > STILL_MV
         self.stir(0.0)
         if moved:
             self.ledger = replace(before, vessel_ml=before.vessel_ml.plus(0.0, sample_ml + titrant_ml))
@@ -461,6 +463,27 @@ class Bench:
         else:
             self._commit(before, f"{name} proved")
         return moved
+
+    def _steady_emf_mv(self) -> float:
+        """Return the mean of some readings of the electrode.
+
+        Raises
+        ------
+        ReadingError
+            They scatter so much that titrant could come in unseen, or noise be taken for titrant.
+        """
+        readings = []
+        for _ in range(STEADY_READINGS):
+            readings.append(self.read_emf_mv()[0])
+            self.wait(POLL_S)
+        if max(readings) - min(readings) > STILL_MV:
+            self.noticed.ph_fault = True
+            raise ReadingError(
+                f"{STEADY_READINGS} readings in a row scatter by {max(readings) - min(readings):.1f} mV",
+                where=f"{self.config.name}, ph probe",
+                remedy="Look at the probe's plug, its cable and the isolation of its board",
+            )
+        return sum(readings) / len(readings)
 
     def _energise(self, role: str, seconds: float) -> None:
         end_s = self.clock.monotonic() + seconds
