@@ -78,3 +78,13 @@ def test_a_tank_out_of_its_band_or_changing_fast_is_told_of(determination, value
     past = results(determination, *values)
 
     assert standing(watchlist.of_value(rules, past[-1], past, NOW)) == told
+
+
+def test_a_report_says_what_each_number_rests_on_and_what_is_not_known():
+    bench = config({"parts": {"ph_probe": {"life_days": 100.0}, "tube": {"life_days": 9.0}}, "titre.u_percent": 0.2})
+    rows = {name: (value, on) for name, value, on in watchlist.calibrations(bench)}
+    parts = watchlist.part_rows(bench, {"ph_probe": Installed("ph_probe", NOW)})
+
+    assert set(rows) == set(watchlist.calibrated_on(bench))
+    assert rows["titre"] == ("factor 1, u 0.2 %", "date not given")
+    assert parts == [("ph_probe", "2026-06-01", "2026-09-09"), ("tube", "unknown", "unknown")]

@@ -81,6 +81,35 @@ def calibrated_on(config: BenchConfig) -> dict[str, date | None]:
     }
 
 
+def calibrations(config: BenchConfig) -> list[tuple[str, str, str]]:
+    """Return each calibration in words: what, its value, its date or that none is given."""
+    pumps, probes, titre = config.pumps, config.probes, config.titre
+    values = {
+        "sample-pump": f"{pumps.sample.ml_per_unit:.6g} mL a unit, u {pumps.sample.gain_u_percent:g} %",
+        "waste-pump": f"{pumps.waste.ml_per_unit:.6g} mL a unit, u {pumps.waste.gain_u_percent:g} %",
+        "titrant-pump": f"{pumps.titrant.ml_per_unit:.6g} mL a unit, u {pumps.titrant.gain_u_percent:g} %",
+        "ph-probe": f"slope {probes.ph.slope_percent:g} %, {probes.ph.e7_mv:+g} mV at pH 7",
+        "conductivity-probe": f"factor {probes.conductivity.cell_factor:g}, u {probes.conductivity.u_percent:g} %",
+        "temperature-probe": f"offset {probes.temperature.offset_k:+g} K, u {probes.temperature.u_k:g} K",
+        "titre": f"factor {titre.factor:g}, "
+        + ("never standardised" if titre.u_percent is None else f"u {titre.u_percent:g} %"),
+    }
+    dates = calibrated_on(config)
+    return [(name, value, str(dates[name] or "date not given")) for name, value in values.items()]
+
+
+def part_rows(config: BenchConfig, known: Mapping[str, Installed]) -> list[tuple[str, str, str]]:
+    """Return each part in words: its name, when it was put in, when it is due."""
+    rows = []
+    for name, part in config.parts.items():
+        since = known.get(name)
+        if since is None:
+            rows.append((name, "unknown", "unknown"))
+        else:
+            rows.append((name, f"{since.at:%Y-%m-%d}", f"{since.at + timedelta(days=part.life_days):%Y-%m-%d}"))
+    return rows
+
+
 def of_value(rules: Alerts, outcome: Determination, past: Sequence[Determination], now: datetime) -> Iterator[Watched]:
     """Look at a tank that leaves the keeper's band, or changes faster than the keeper wants.
 

@@ -23,6 +23,8 @@ def report(
     from saltern.clock import RealClock
     from saltern.config import load_bench
     from saltern.records.store import open_for_reading
+    from saltern.records.upkeep import installed
+    from saltern.watchlist import calibrations, part_rows
 
     try:
         from saltern.report.charts import as_png, overview
@@ -42,7 +44,15 @@ def report(
         results = [(number, d) for number, d in store.results(MOST_ROWS)[::-1] if d.started_at >= begin]
         alerts = [(number, alert) for number, alert in store.alerts_after(0, MOST_ROWS) if alert.at >= begin]
         contents = Contents(
-            config.name, begin, end, ZoneInfo(config.schedule.time_zone), results, store.logged(begin), alerts
+            config.name,
+            begin,
+            end,
+            ZoneInfo(config.schedule.time_zone),
+            results,
+            store.logged(begin),
+            alerts,
+            calibrations(config),
+            part_rows(config, installed(store)),
         )
     finally:
         store.close()

@@ -43,6 +43,8 @@ class Contents:
     results: Sequence[tuple[int, Determination]]  # oldest first
     logged: Sequence[Logged]
     alerts: Sequence[tuple[int, Alert]]
+    calibrations: Sequence[tuple[str, str, str]] = ()  # what, value, date
+    parts: Sequence[tuple[str, str, str]] = ()  # name, put in, due
 
 
 def html(c: Contents) -> str:
@@ -63,6 +65,8 @@ def html(c: Contents) -> str:
     parts.append("<h2>Results</h2>" + _results(c))
     parts.append("<h2>Written down</h2>" + _logged(c))
     parts.append("<h2>Alerts</h2>" + _alerts(c))
+    parts.append("<h2>Calibrations</h2>" + _table(("what", "value", "date"), c.calibrations))
+    parts.append("<h2>Parts</h2>" + _table(("part", "put in", "due"), c.parts))
     body = "\n".join(parts)
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
