@@ -3,7 +3,7 @@
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -51,6 +51,9 @@ class _Series:
     spread: list[float]
 
 
+LEAST_SPAN = timedelta(hours=12)
+
+
 def overview(results: Sequence[Determination], logged: Sequence[Logged], zone: ZoneInfo) -> Figure:
     """Draw alkalinity, pH and salinity with what the keeper wrote down, on one time axis."""
     with mpl.rc_context(STYLE):
@@ -72,6 +75,9 @@ def overview(results: Sequence[Determination], logged: Sequence[Logged], zone: Z
         for kind in dict.fromkeys(entry.entry.kind for entry in logged):
             axes[0].plot([], [], color=KINDS[kind][0], alpha=0.55, linewidth=0.9, label=KINDS[kind][1])
         axes[0].legend(loc="upper left", bbox_to_anchor=(0.0, 1.22), ncols=4, frameon=False, fontsize=9)
+        times = [d.started_at.astimezone(zone) for d in results]
+        if times and max(times) - min(times) < LEAST_SPAN:  # one point alone would span years
+            axes[2].set_xlim(min(times) - LEAST_SPAN, max(times) + LEAST_SPAN)
         locator = mdates.AutoDateLocator(tz=zone, maxticks=8)
         axes[2].xaxis.set_major_locator(locator)
         axes[2].xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator, tz=zone))
