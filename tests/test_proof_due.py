@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from saltern.bench.proof import GRACE, trials
-from saltern.errors import ConfigError, InterlockError
+from saltern.errors import ConfigError, InterlockError, StorageError
 from saltern.records.store import IN_MEMORY, open_store
 from saltern.records.upkeep import keep_bench_file
 from saltern.service import open_service
@@ -67,3 +67,13 @@ def test_a_bypass_is_recorded_ends_by_itself_and_is_refused_for_what_keeps_the_f
             here.operator(["bypass", name, "1", "no reason"])
     with pytest.raises(ConfigError):
         here.operator(["bypass", "clock", "1000", "for ever"])
+
+
+def test_records_that_cannot_be_read_are_told_of_and_do_not_end_the_service(here, monkeypatch):
+    def broken(store):
+        raise StorageError("malformed", where="test", remedy="Look at the disk")
+
+    monkeypatch.setattr("saltern.service.proved", broken)
+    here.round()
+
+    assert "storage" in {alert.code for alert in here.alerting.standing}

@@ -107,7 +107,9 @@ class Service:
     def _take_up_what_was_left(self) -> None:
         """Say how the last process ended, and keep the determination that it did not live to finish, as void."""
         if self.bench.found_unclean:
-            self._alert(Severity.WARNING, "unclean-stop", f"{self.bench.found}; it is emptied before anything is added")
+            self._alert(
+                Severity.WARNING, "unclean-stop", f"{self.bench.found}; nothing is measured before it is proved empty"
+            )
             self.mailbox.put(self._recover)
         draft = self.store.draft()
         if draft is not None:
@@ -477,6 +479,16 @@ class Service:
             "no-result",
             f"no result that is believed for {rules.no_result_h:g} h: look at `saltern status` and the log",
         )
+        try:
+            self._look_at_upkeep()
+        except StorageError as error:  # what cannot be read is told of, and ends nothing
+            self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+        self._thin()
+        self.alerting.repeat(self.clock.now(), self.clock.monotonic(), rules.repeat_h * 3600.0)
+        self._beat()
+
+    def _look_at_upkeep(self) -> None:
+        """Tell of what is due: the proof test, parts, calibrations, titrant and waste."""
         proof_due = due(self.config, proved(self.store), self._first_start)
         self.bench.noticed.proof_overdue = self.clock.now() > proof_due + GRACE
         self._standing(
@@ -492,9 +504,6 @@ class Service:
             *watchlist.of_calibrations(self.config, self.clock.now().date()),
         ):
             self._standing(*found)
-        self._thin()
-        self.alerting.repeat(self.clock.now(), self.clock.monotonic(), rules.repeat_h * 3600.0)
-        self._beat()
 
     def _thin(self) -> None:
         """Drop old curves once a day, where the keeper wants that."""

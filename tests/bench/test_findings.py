@@ -4,6 +4,7 @@ import numpy as np
 import PyCO2SYS
 import pytest
 
+from saltern.bench.bench import StopRequested
 from saltern.errors import InterlockError
 from saltern.procedures.determination import Expectation
 from saltern.procedures.notebook import Notebook
@@ -158,3 +159,34 @@ def test_a_noisy_electrode_is_not_taken_for_a_shorted_pump():
     assert not {row.name for row in twin.bench.guard.acting if row.kind == "trip"}
     twin.clock.sleep(3600.0)
     assert twin.determine().alkalinity.verdict is Verdict.ACCEPTED
+
+
+def test_a_drain_cut_short_in_its_last_seconds_has_proved_nothing():
+    twin = TwinBench()
+    twin.bench.must_prove = True
+    turn, turns = twin.bench._turn, []
+
+    def stopped_in_the_tail(*given, **more):
+        turns.append(given)
+        if len(turns) == 2:
+            raise InterlockError("stopped", where="test", remedy="none", interlock="stop")
+        return turn(*given, **more)
+
+    twin.bench._turn = stopped_in_the_tail
+    with pytest.raises(InterlockError):
+        twin.bench.drain()
+
+    assert twin.bench.must_prove
+    assert twin.bench.ledger.vessel_ml.high > 100.0
+
+
+def test_a_proof_cut_short_keeps_in_the_books_what_it_might_have_moved():
+    twin = TwinBench()
+    assert twin.bench.drain().proved
+    before = twin.bench.ledger.vessel_ml.high
+    twin.clock.call_later(3.0, twin.bench.request_stop)
+    with pytest.raises(StopRequested):
+        twin.bench.prove_cut("sample")
+
+    assert twin.bench.ledger.vessel_ml.high > before + 5.0
+    assert twin.bench.ledger.stage is None

@@ -363,7 +363,7 @@ class Bench:
         # Emptying is the safe way: storage that fails does not forbid it. What was last committed then still holds
         # as an upper bound of the vessel, and additions are cut until a commit succeeds.
         self._commit_if_possible(books.drain_promised(self.ledger), "drain")
-        settled, known_ml = False, self._filled_ml
+        settled = False
         least_tail_s = 1.5 * vessel.volume_at_ml(vessel.conductivity_tip_mm) / rate_ml_s + 1.0
         try:
             for _ in range(DRAIN_TRIES):
@@ -375,13 +375,13 @@ class Bench:
                 wet_seen = wet_seen or watch.wet_seen
                 if watch.dry_at_s is not None:
                     # A cell that failed just then looks dry too: what may have been in must have had its time to leave.
-                    all_of_it_s = (known_ml or self.ledger.vessel_ml.high) * (1.0 + self._gain_u("waste")) / rate_ml_s
+                    all_of_it_s = self.ledger.vessel_ml.high * (1.0 + self._gain_u("waste")) / rate_ml_s
                     tail_s = max(least_tail_s, all_of_it_s - watch.dry_at_s)
-                    self.noticed.drain_failed = self.noticed.drain_unproved = self.must_prove = False
-                    self.noticed.titrant_unanswered = self.noticed.mixing_slow = False
                     self._turn("waste", tail_s, Direction.FORWARD)
                     ran_s += tail_s
                     self.ledger = books.proved_empty(self.ledger, self._fixed["cell_ml"])
+                    self.noticed.drain_failed = self.noticed.drain_unproved = self.must_prove = False
+                    self.noticed.titrant_unanswered = self.noticed.mixing_slow = False
                     self._filled_ml = 0.0
                     settled = True
                     return Drained(True, True, watch.dry_at_s, ran_s)
@@ -449,18 +449,24 @@ class Bench:
             self.wait(settle_s)
         before, wet = self.ledger, self.cell_is_wet()
         emf_mv = self._steady_emf_mv() if role == "titrant" else 0.0
-        self._commit(books.promised(before, name, sample_ml, titrant_ml), name)
-        self.guard.demand(role)
-        act(role, seconds)
-        self.wait(lapse_s + 0.5 + settle_s)
-        moved = self.cell_is_wet() is not wet
-        if role == "titrant":
-            moved = moved or abs(self._steady_emf_mv() - emf_mv) > STILL_MV
+        promised = books.promised(before, name, sample_ml, titrant_ml)
+        self._commit(promised, name)
+        self.ledger = replace(promised, stage=None)  # until it is seen that nothing moved
+        try:
+            self.guard.demand(role)
+            act(role, seconds)
+            self.wait(lapse_s + 0.5 + settle_s)
+            moved = self.cell_is_wet() is not wet
+            if role == "titrant":
+                moved = moved or abs(self._steady_emf_mv() - emf_mv) > STILL_MV
+        except SalternError:
+            self._commit_if_possible(self.ledger, f"{name}: cut short")
+            raise
         self.stir(0.0)
         if moved:
-            self.ledger = replace(before, vessel_ml=before.vessel_ml.plus(0.0, sample_ml + titrant_ml))
             self._commit(self.ledger, f"{name}: liquid moved")
         else:
+            self.ledger = before
             self._commit(before, f"{name} proved")
         return moved
 
