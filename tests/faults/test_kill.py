@@ -21,6 +21,8 @@ from tests.twin_bench import bench_table
 TIMES = 200 if os.environ.get("SALTERN_SOAK") else 5
 PACE = "150"
 STARTED_WITHIN_S = 30.0
+LAST = "SELECT id, stage FROM ledger ORDER BY id DESC LIMIT 1"
+ACCEPTED = "SELECT count(*) FROM determination WHERE alkalinity_verdict = 'accepted'"
 
 
 def start(bench, state):
@@ -35,6 +37,18 @@ def start(bench, state):
 def rows(path, query):
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as database:
         return database.execute(query).fetchall()
+
+
+def wait(until, within_s=60.0):
+    deadline = time.monotonic() + within_s
+    while not until():
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+
+
+def in_a_stage(records, before):
+    """Return whether the ledger says that a stage is under way which began after that row."""
+    return any(number > before and stage is not None for number, stage in rows(records, LAST))
 
 
 def world_of(state):
@@ -53,14 +67,20 @@ def test_killed_at_any_moment_it_verifies_first_and_loses_nothing(tmp_path):
     config = bench_from(table, where="test")
     ceiling_ml = 1.15 * config.limits.titrant_per_run_ml
     acknowledged, unclean, last, was_open = set(), 0, 0, False
-    for _ in range(TIMES):
+    for life in range(TIMES):
         process = start(bench, state)
         begun = time.monotonic()
         while not (tmp_path / "kelp-room.sock").exists():
             assert process.poll() is None
             assert time.monotonic() - begun < STARTED_WITHIN_S
             time.sleep(0.02)
-        time.sleep(dice.uniform(0.0, 9.0))
+        if life == TIMES - 1:
+            wait(lambda: rows(records, ACCEPTED) != [(0,)])
+        elif life % 2 == 0:
+            wait(lambda before=last: in_a_stage(records, before))
+            time.sleep(dice.uniform(0.0, 0.1))
+        else:
+            time.sleep(dice.uniform(0.0, 9.0))
         if dice.random() < 0.3:
             process.send_signal(signal.SIGSTOP)
             time.sleep(0.2)
@@ -80,9 +100,9 @@ def test_killed_at_any_moment_it_verifies_first_and_loses_nothing(tmp_path):
         first = rows(records, f"SELECT stage FROM ledger WHERE id > {last} AND stage IS NOT NULL ORDER BY id LIMIT 1")
         if was_open and first:
             assert first == [("drain",)]
-        ((last, stage),) = rows(records, "SELECT id, stage FROM ledger ORDER BY id DESC LIMIT 1")
+        ((last, stage),) = rows(records, LAST)
         was_open = stage is not None
         unclean += was_open
 
     assert unclean >= TIMES / 8
-    assert rows(records, "SELECT count(*) FROM determination WHERE alkalinity_verdict = 'accepted'")[0][0] >= TIMES / 16
+    assert rows(records, ACCEPTED)[0][0] >= TIMES / 16
