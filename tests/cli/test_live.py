@@ -12,6 +12,7 @@ import subprocess
 import sys
 import termios
 import time
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -19,6 +20,8 @@ from tests.toml import to_toml
 from tests.twin_bench import bench_table
 
 PACE = "200"
+FAR_OFF, LATER, LATEST = (f"{datetime.now(UTC) + timedelta(hours=hours):%H:%M}" for hours in (12, 13, 14))
+"""Scheduled starts: half a day from now, and more, so that none comes while a test runs, at whatever hour that is."""
 
 
 @pytest.fixture
@@ -27,7 +30,7 @@ def bench(tmp_path):
     path.write_text(
         to_toml(
             bench_table(
-                {"schedule": {"at": ["23:59:00"], "time_zone": "UTC"}, "parts": {"ph_probe": {"life_days": 365.0}}}
+                {"schedule": {"at": [f"{FAR_OFF}:00"], "time_zone": "UTC"}, "parts": {"ph_probe": {"life_days": 365.0}}}
             )
         )
     )
@@ -145,7 +148,7 @@ def test_what_the_keeper_writes_down_and_says_reaches_the_schedule(bench):
     saltern(bench, "condition", "lights-on", "yes")
     shown = json.loads(saltern(bench, "schedule", "--count", "3", "--json"))
 
-    assert [slot["at_utc"][11:16] for slot in shown["next"]] == ["23:59"] * 3
+    assert [slot["at_utc"][11:16] for slot in shown["next"]] == [FAR_OFF] * 3
     assert json.loads(saltern(bench, "status", "--json"))["conditions"] == {"lights-on": True}
     assert "Done: reset" in saltern(bench, "reset", str(bench))
 
@@ -168,7 +171,7 @@ def test_a_keeper_goes_away_and_comes_back(bench):
 
 @pytest.mark.parametrize("by_signal", [False, True])
 def test_a_changed_bench_file_is_taken_up_or_refused_whole(bench, service, by_signal):
-    table = bench_table({"schedule": {"at": ["06:30:00"], "time_zone": "UTC"}})
+    table = bench_table({"schedule": {"at": [f"{LATER}:00"], "time_zone": "UTC"}})
 
     def reload(code=0):
         if by_signal:
@@ -179,9 +182,9 @@ def test_a_changed_bench_file_is_taken_up_or_refused_whole(bench, service, by_si
         return json.loads(saltern(bench, "schedule", "--count", "1", "--json"))["next"][0]["at_utc"][11:16]
 
     bench.write_text(to_toml(table))
-    assert reload() == "06:30"
-    bench.write_text(to_toml({**table, "schedule": {"at": ["07:30:00"]}, "wires": "gpio"}))
-    assert reload(code=2) == "06:30"
+    assert reload() == LATER
+    bench.write_text(to_toml({**table, "schedule": {"at": [f"{LATEST}:00"]}, "wires": "gpio"}))
+    assert reload(code=2) == LATER
     bench.write_text("nonsense = [")
     if by_signal:
         service.send_signal(signal.SIGHUP)
