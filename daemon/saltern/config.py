@@ -18,7 +18,7 @@ Millimetres = Annotated[float, Field(ge=-3000, le=3000)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
 
 PumpRole = Literal["sample", "waste", "titrant"]
-ProbeRole = Literal["ph", "conductivity", "temperature"]
+ProbeRole = Literal["ph", "conductivity", "temperature", "stirrer", "balance"]
 SwitchRole = Literal["overfill", "leak", "stop", "waste_full"]
 
 
@@ -110,8 +110,24 @@ class Pumps(Table):
     titrant: Pump
 
 
+class StirrerSensor(Table):
+    """What tells that the stirrer turns: its motor's current, or a tachometer. Looked at before every dose."""
+
+    board: DeviceTable
+    lowest: float = Field(ge=0, description="mA or rpm at titrate_speed: below this it does not turn")
+    highest: float = Field(gt=0, description="above this it is held fast, or something is shorted")
+
+    @model_validator(mode="after")
+    def _band(self) -> "StirrerSensor":
+        if self.lowest >= self.highest:
+            msg = "lowest must lie below highest"
+            raise ValueError(msg)
+        return self
+
+
 class StirrerTable(Table):
     drive: DeviceTable
+    sensor: StirrerSensor | None = None
     titrate_speed: Fraction = 0.6
     read_speed: Fraction = 0.3
 

@@ -107,7 +107,7 @@ class Reading:
 class Probe(Protocol):
     """A measuring board. Nothing here blocks: bytes are moved, never awaited."""
 
-    unit: str  # the unit of `Reading.value`: "mV", "pH", "mS/cm", "uS/cm", "degC"
+    unit: str  # the unit of `Reading.value`: "mV", "pH", "mS/cm", "uS/cm", "degC", "g", "mA", "rpm"
 
     def request(self) -> None:
         """Ask for a fresh reading; harmless while one is under way or the board sends by itself."""
@@ -235,6 +235,14 @@ class SerialPort(Protocol):
     def close(self) -> None: ...
 
 
+class I2cBus(Protocol):
+    """The part of smbus2's `SMBus` that drivers use; one transfer takes less than a millisecond."""
+
+    def read_i2c_block_data(self, i2c_addr: int, register: int, length: int) -> list[int]: ...
+    def write_i2c_block_data(self, i2c_addr: int, register: int, data: list[int]) -> None: ...
+    def close(self) -> None: ...
+
+
 class PulseTrains(Protocol):
     """Exact pulse trains on a GPIO line: the kernel or a library times them, not Python."""
 
@@ -255,6 +263,19 @@ class PulseTrains(Protocol):
         ...
 
 
+def no_i2c(bus: int) -> I2cBus:
+    """Say that there is none.
+
+    Raises
+    ------
+    DeviceUnavailableError
+        Always.
+    """
+    raise DeviceUnavailableError(
+        "these wires have no I2C", where=f"i2c bus {bus}", remedy="Name a driver that needs none"
+    )
+
+
 @dataclass(frozen=True)
 class Wires:
     """The outside world as drivers reach it. The twin attaches here and nowhere else."""
@@ -264,6 +285,7 @@ class Wires:
     pulses: PulseTrains
     open_serial: Callable[..., SerialPort]  # the signature of serial.serial_for_url
     close: Callable[[], None] = lambda: None
+    open_i2c: Callable[[int], I2cBus] = no_i2c
 
 
 Device = Probe | PumpDrive | RunPermit | Stirrer | Switch

@@ -427,7 +427,8 @@ class Service:
     def _expectation(self, source: Source) -> Expectation:
         """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word."""
         past = self.store.believed(source, MOST_RESULTS)
-        history, loss = history_of(past), usual_loss(past)
+        history = history_of(past, self.config.probes.conductivity.calibrated_on)
+        loss = usual_loss(past)
         last = past[-1].alkalinity.value if past else None
         if last is not None:
             raw = last / self.config.titre.factor

@@ -14,7 +14,7 @@ from typing import Any
 
 import serial
 
-from saltern.ports import Clock, DeviceUnavailableError, LinesBusyError, MisuseError, SerialPort, Wires
+from saltern.ports import Clock, DeviceUnavailableError, I2cBus, LinesBusyError, MisuseError, SerialPort, Wires
 
 HEADER_CHIP_LABELS = ("pinctrl-rp1", "pinctrl-bcm2835", "pinctrl-bcm2711")
 UNSTABLE_PORTS = ("/dev/ttyUSB", "/dev/ttyACM")
@@ -39,7 +39,33 @@ def open_wires(bench: Mapping[str, Any], clock: Clock) -> Wires:
         pulses=LgpioPulseTrains(lgpio, factory._handle),
         open_serial=open_serial,
         close=factory.close,
+        open_i2c=open_i2c,
     )
+
+
+def open_i2c(bus: int) -> I2cBus:
+    """Open an I2C bus of the header.
+
+    Raises
+    ------
+    DeviceUnavailableError
+        smbus2 is not installed, or the bus is not there, or it may not be opened.
+    """
+    try:
+        import smbus2
+    except ImportError as error:
+        raise DeviceUnavailableError(
+            "the library smbus2 is not installed", where=f"i2c bus {bus}", remedy="Install saltern[i2c]"
+        ) from error
+    try:
+        opened: I2cBus = smbus2.SMBus(bus)
+    except OSError as error:
+        raise DeviceUnavailableError(
+            f"cannot be opened ({error})",
+            where=f"/dev/i2c-{bus}",
+            remedy="Switch I2C on (raspi-config, or dtparam=i2c_arm=on) and add the user to the group i2c",
+        ) from error
+    return opened
 
 
 def open_serial(port: str, **settings: Any) -> SerialPort:

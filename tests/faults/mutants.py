@@ -5,7 +5,7 @@ is killed when a guard that has the mutant alone lets a pump run that the row al
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 from saltern.bench.guard import Guard
 from saltern.bench.interlocks import TABLE, Row, Snapshot
@@ -43,7 +43,7 @@ class Rig:
         self.guard = Guard(self.pumps, self.pumps, self._look, VirtualClock(), self.store, rows)
 
     def _look(self, seen: Snapshot) -> None:
-        for name in Snapshot.__slots__:
+        for name in (f.name for f in fields(Snapshot)):
             setattr(seen, name, getattr(self.now, name))
 
     def allowed(self) -> frozenset[str]:

@@ -2,6 +2,7 @@
 
 import random
 import threading
+from dataclasses import fields
 
 import pytest
 
@@ -78,5 +79,5 @@ def test_an_edge_during_a_start_leaves_the_pump_cut_at_the_next_scan_at_the_late
 
 
 def _look(seen):
-    for name in type(seen).__slots__:
+    for name in (f.name for f in fields(seen)):
         setattr(seen, name, getattr(WELL, name))

@@ -14,12 +14,15 @@ from saltern.quality.history import (
     electrode_against,
     history_of,
     ph_against,
+    salinity_against,
     usual_loss,
 )
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.verdict import Quantity, Reason, Verdict
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
+
+SALINITY = Quantity(35.0, 0.2, Verdict.ACCEPTED)
 
 
 @dataclass
@@ -29,6 +32,7 @@ class Result:
     ph_total: Quantity
     end_point: EndPoint | None
     temperature_c: float | None = 25.0
+    salinity: Quantity = SALINITY
 
 
 def electrode(e0_mv=394.0, slope=1.0, loss=0.05):
@@ -152,3 +156,13 @@ def test_agreement_does_not_heal_a_bad_curve():
 
 def test_a_value_out_of_range_is_not_asked_again():
     assert not asked_again(suspect(12000.0, Reason.OUT_OF_RANGE))
+
+
+def test_a_bubble_at_the_cell_makes_the_salinity_suspect_until_the_cell_is_calibrated_anew():
+    results = past(8, np.random.default_rng(1))
+    (found,) = salinity_against(history_of(results), Estimate(24.5, 0.3))
+    (usual,) = salinity_against(history_of(results), Estimate(35.4, 0.3))
+
+    assert found.flagged
+    assert not usual.flagged
+    assert salinity_against(history_of(results, (START + timedelta(days=30)).date()), Estimate(24.5, 0.3)) == ()

@@ -216,19 +216,24 @@ class Bench:
                 self._pass(POLL_S, POLL_S)
             else:
                 doubt = implausible(role, reading)
-                setattr(self.noticed, f"{role}_fault", doubt is not None)
+                self._notice_fault(role, faulty=doubt is not None)
                 if doubt is not None:
                     raise ReadingError(
                         doubt, where=f"{self.config.name}, {role} probe", remedy="Check the probe, its plug and board"
                     )
                 self._good_s[role] = reading.at_s
                 return reading
-        setattr(self.noticed, f"{role}_fault", True)
+        self._notice_fault(role, faulty=True)
         raise ReadingError(
             f"no reading in {READ_TRIES} tries: {trouble.what if trouble else 'silent'}",
             where=f"{self.config.name}, {role} probe",
             remedy=trouble.remedy if trouble else "Check the board",
         )
+
+    def _notice_fault(self, role: str, *, faulty: bool) -> None:
+        """Let the probe's own row know; probes that a bench may have beside the three have none."""
+        if f"{role}_fault" in NOTICED:
+            setattr(self.noticed, f"{role}_fault", faulty)
 
     def read_emf_mv(self) -> tuple[float, float]:
         """Return the electrode's signal in mV, rising with acid, and its monotonic time.

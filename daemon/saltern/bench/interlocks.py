@@ -18,8 +18,29 @@ NEXT_ADDITION = 0.0
 
 
 @dataclass(slots=True)
-class Snapshot:
-    """What one scan sees."""
+class Noticed:
+    """What readings and procedures gave reason to think, until they give reason to think otherwise."""
+
+    drain_failed: bool = False
+    drain_unproved: bool = False
+    sample_missing: bool = False
+    titrant_unanswered: bool = False
+    mixing_slow: bool = False
+    ph_fault: bool = False
+    conductivity_fault: bool = False
+    temperature_fault: bool = False
+    liquid_unasked: bool = False
+    permit_failed: bool = False
+    clock_untrusted: bool = False
+    proof_overdue: bool = False
+
+
+NOTICED = tuple(f.name for f in fields(Noticed))
+
+
+@dataclass(slots=True)
+class Snapshot(Noticed):
+    """What one scan sees: inputs, ledger, times, and what the bench and its procedures have noticed."""
 
     overfill: bool = True
     leak: bool = True
@@ -39,39 +60,6 @@ class Snapshot:
     reading_limit_s: float = 1.0
     storage_failed: bool = False
     motions: int = 0
-    drain_failed: bool = False  # from here on: what the bench and its procedures have noticed
-    drain_unproved: bool = False
-    sample_missing: bool = False
-    titrant_unanswered: bool = False
-    mixing_slow: bool = False
-    ph_fault: bool = False
-    conductivity_fault: bool = False
-    temperature_fault: bool = False
-    liquid_unasked: bool = False
-    permit_failed: bool = False
-    clock_untrusted: bool = False
-    proof_overdue: bool = False
-
-
-@dataclass(slots=True)
-class Noticed:
-    """What readings and procedures gave reason to think, until they give reason to think otherwise."""
-
-    drain_failed: bool = False
-    drain_unproved: bool = False
-    sample_missing: bool = False
-    titrant_unanswered: bool = False
-    mixing_slow: bool = False
-    ph_fault: bool = False
-    conductivity_fault: bool = False
-    temperature_fault: bool = False
-    liquid_unasked: bool = False
-    permit_failed: bool = False
-    clock_untrusted: bool = False
-    proof_overdue: bool = False
-
-
-NOTICED = tuple(f.name for f in fields(Noticed))
 
 
 @dataclass(frozen=True)
@@ -377,7 +365,7 @@ TABLE: tuple[Row, ...] = (
     ),
     Row(
         "stirrer",
-        "time in which the electrode settles after a dose",
+        "the stirrer's sensor, and the time in which the electrode settles after a dose",
         mixes_too_slowly,
         frozenset({"titrant"}),
         "permissive",

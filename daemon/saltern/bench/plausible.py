@@ -8,6 +8,9 @@ POSSIBLE: dict[tuple[str, str], tuple[float, float]] = {
     ("conductivity", "mS/cm"): (-0.5, 120.0),  # seawater of salinity 45 at 40 degC: 87
     ("conductivity", "uS/cm"): (-500.0, 120_000.0),
     ("temperature", "degC"): (2.0, 45.0),
+    ("stirrer", "mA"): (-50.0, 5000.0),
+    ("stirrer", "rpm"): (0.0, 6000.0),
+    ("balance", "g"): (-5000.0, 5000.0),
 }
 """What each probe can send in a vessel of tank water, titrated or not, or in air."""
 

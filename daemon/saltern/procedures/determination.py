@@ -30,7 +30,14 @@ from saltern.procedures.vessel import (
     rinse,
     wet_the_probes,
 )
-from saltern.quality.history import NO_HISTORY, History, alkalinity_against, electrode_against, ph_against
+from saltern.quality.history import (
+    NO_HISTORY,
+    History,
+    alkalinity_against,
+    electrode_against,
+    ph_against,
+    salinity_against,
+)
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
 from saltern.quality.verdict import Reason, Verdict
 
@@ -323,14 +330,16 @@ def _finished(
     electrode_now = electrode_against(history, electrode, drawn.temperature_c)
     against = (*alkalinity_against(history, found, run.started_at), *electrode_now)
     against_ph = (*ph_against(history, ph_total), *electrode_now)
-    notebook.remarks += [f"{f.code}: {f.about}" for f in (*end_point.findings, *against, *against_ph[:1]) if f.flagged]
+    against_salinity = salinity_against(history, drawn.salinity)
+    told = (*end_point.findings, *against, *against_ph[:1], *against_salinity)
+    notebook.remarks += [f"{f.code}: {f.about}" for f in told if f.flagged]
     return _record(
         bench,
         notebook,
         run,
         alkalinity=judge_alkalinity(config, found, ph_total, end_point, titration.settled, against, proof_failed),
         ph_total=judge_ph(ph_total, electrode, against_ph),
-        salinity=judge_salinity(drawn.salinity),
+        salinity=judge_salinity(drawn.salinity, against_salinity),
         budget_umol_kg=budget,
     )
 

@@ -178,6 +178,7 @@ def titrate(
                     where=f"{bench.config.name}, titrate",
                     remedy="Check the titrant's strength and bottle, the pH probe, and the ceiling",
                 )
+            _demand_turning(bench)
             _dose(bench, notebook, dose_ml, counted)
             points.titrant_ml.append(given_ml + dose_ml)
             points.dose_sd_ml.append(pump.dose_walk_ml * dose_ml**0.5)
@@ -188,6 +189,29 @@ def titrate(
             _demand_mixing(bench, points)
     _remark_on_lag(notebook, probe.lag_s, points.plateaus[-1].lag)
     return curve, all(plateau.settled for plateau in points.plateaus)
+
+
+def _demand_turning(bench: Bench) -> None:
+    """Give no acid to a stirrer that its sensor, where the bench has one, does not see turning.
+
+    Raises
+    ------
+    NotMixedError
+        The sensor's value is outside its band.
+    """
+    sensor = bench.config.stirrer.sensor
+    if sensor is None:
+        return
+    seen = bench.read("stirrer")
+    bench.noticed.mixing_slow = not sensor.lowest <= seen.value <= sensor.highest
+    bench.guard.scan()
+    if bench.noticed.mixing_slow:
+        raise NotMixedError(
+            f"the stirrer's sensor says {seen.value:.0f} {seen.unit}, and it turns at {sensor.lowest:.0f} to "
+            f"{sensor.highest:.0f}",
+            where=f"{bench.config.name}, titrate",
+            remedy="Look whether the stirrer turns, its bar is in place and nothing holds it",
+        )
 
 
 def _demand_response(bench: Bench, points: _Points, conditions: Conditions, titrant_density_kg_l: float) -> None:

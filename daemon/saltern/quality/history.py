@@ -6,7 +6,7 @@ and it cannot tell it from a true change of the tank. So a result that differs i
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from itertools import pairwise
 from statistics import NormalDist, median
 from typing import Protocol
@@ -25,7 +25,7 @@ STUDENT = 1.25
 """About five results tell a scatter within 30 %; limits are widened so that false alarms stay as rare as stated."""
 
 PIVOT_PH = 4.0
-OFFSET_FLOOR_MV, SLOPE_FLOOR, PH_FLOOR = 0.3, 0.001, 0.03
+OFFSET_FLOOR_MV, SLOPE_FLOOR, PH_FLOOR, SALINITY_FLOOR = 0.3, 0.001, 0.03, 0.3
 """Least scatter believed from determination to determination, beside what each states of itself (common practice)."""
 
 
@@ -38,6 +38,8 @@ class Result(Protocol):
     def alkalinity(self) -> Quantity: ...
     @property
     def ph_total(self) -> Quantity: ...
+    @property
+    def salinity(self) -> Quantity: ...
     @property
     def end_point(self) -> EndPoint | None: ...
     @property
@@ -56,6 +58,7 @@ class History:
     pivot_mv: tuple[float, ...]  # the electrode's potential at pH 4 of the total scale
     slope: tuple[float, ...]
     ph_total: tuple[float, ...]
+    salinity: tuple[float, ...] = ()
 
     def expected_alkalinity(self, at: datetime) -> Estimate | None:
         """Return the last result, and how far one at this time usually is from it: a tank wanders with time."""
@@ -71,8 +74,12 @@ class History:
 NO_HISTORY = History((), (), (), (), ())
 
 
-def history_of(results: Sequence[Result]) -> History:
-    """Return the history in results, oldest first; of each kind only what was believed counts."""
+def history_of(results: Sequence[Result], cell_calibrated_on: date | None = None) -> History:
+    """Return the history in results, oldest first; of each kind only what was believed counts.
+
+    Salinities count only since the cell's calibration: a new one may find another value for the same water.
+    """
+    since = [d for d in results if cell_calibrated_on is None or d.started_at.date() >= cell_calibrated_on]
     believed = [d for d in results if _believed(d.alkalinity) is not None]
     electrodes = [(d.end_point, d.temperature_c) for d in believed if d.end_point is not None]
     pivots = [pivot_mv(e, t) for e, t in electrodes if t is not None]
@@ -85,6 +92,7 @@ def history_of(results: Sequence[Result]) -> History:
         pivot_mv=tuple(pivot for pivot in pivots if pivot is not None)[-MOST_RESULTS:],
         slope=tuple(e.slope for e, _ in electrodes if e.slope is not None and e.slope_u is not None)[-MOST_RESULTS:],
         ph_total=tuple(ph.value for ph in ph_total if ph is not None)[-MOST_RESULTS:],
+        salinity=tuple(s.value for s in map(_believed, (d.salinity for d in since)) if s is not None)[-MOST_RESULTS:],
     )
 
 
@@ -121,6 +129,18 @@ def ph_against(history: History, ph_total: Estimate) -> tuple[Finding, ...]:
     return (
         Finding("differs-from-expectation", statistic, _limit(), f"pH usually {usual:.2f}, now {ph_total.value:.2f}"),
     )
+
+
+def salinity_against(history: History, salinity: Estimate) -> tuple[Finding, ...]:
+    """Compare the sample's salinity with what it has been: a bubble at the cell takes a part of it at once.
+
+    A tank that did change at once, by a large water change, is believed again after the cell's next calibration.
+    """
+    if len(history.salinity) < LEAST_RESULTS:
+        return ()
+    usual, scatter = _robust(history.salinity, SALINITY_FLOOR)
+    about = f"salinity usually {usual:.1f}, now {salinity.value:.1f}: a bubble at the cell, or a true change"
+    return (Finding("differs-from-expectation", abs(salinity.value - usual) / scatter, _limit(), about),)
 
 
 def electrode_against(history: History, electrode: EndPoint, temperature_c: float) -> tuple[Finding, ...]:

@@ -91,9 +91,12 @@ def confirmed(first: Quantity, second: Quantity) -> Quantity:
     return Quantity(second.value, second.u, Verdict.ACCEPTED)
 
 
-def judge_salinity(salinity: Estimate) -> Quantity:
-    """Return the sample's practical salinity with its verdict."""
-    return _judge(salinity, SALINITY, ACCEPT_SALINITY_U)
+def judge_salinity(salinity: Estimate, against: Sequence[Finding] = ()) -> Quantity:
+    """Return the sample's practical salinity with its verdict; one that differs from the past is suspect."""
+    judged = _judge(salinity, SALINITY, ACCEPT_SALINITY_U)
+    if not any(finding.flagged for finding in against):
+        return judged
+    return Quantity(judged.value, judged.u, Verdict.SUSPECT, (*judged.reasons, Reason.UNEXPECTED))
 
 
 def _judge(value: Estimate, believable: tuple[float, float], accept_u: float) -> Quantity:

@@ -29,6 +29,12 @@ class Errors:
     conductivity_noise: float
     temperature_k: float
     residue_ml: float
+    balance: float = 0.0005  # of the cell's gain, after a reference mass was laid on it
+    balance_noise_g: float = 0.01
+    balance_drift_g_per_h: float = 0.05
+    balance_creep: float = 0.0005
+    balance_tube_g: float = 0.03
+    balance_vibration_g: float = 0.05
 
 
 CLASSES = {

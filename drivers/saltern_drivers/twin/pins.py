@@ -104,6 +104,7 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
             self._outputs[drive["pin"]] = power
 
     def _stir(self, value: float) -> None:
+        self._world.stirrer_power = value
         self._world.stirrer = 0.0 if self._world.stirrer_stopped else value
 
     def output_changed(self, number: int, value: float) -> None:

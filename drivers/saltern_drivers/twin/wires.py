@@ -11,6 +11,7 @@ import numpy as np
 from saltern.ports import Clock, MisuseError, Wires
 from saltern_drivers.twin.afterlife import VARIABLE, Afterlife, take_up
 from saltern_drivers.twin.boards import Boards
+from saltern_drivers.twin.i2c import Bus
 from saltern_drivers.twin.instruments import CLASSES, Errors, draw
 from saltern_drivers.twin.pins import TwinPinFactory, TwinPulseTrains
 from saltern_drivers.twin.tank import Tank
@@ -81,7 +82,14 @@ def wire(world: World, boards: Boards, clock: FollowedClock) -> Wires:
         pins.refresh_inputs()
 
     clock.attach(follow)
-    return Wires(clock=clock, pins=pins, pulses=pulses, open_serial=boards.open, close=pins.close)
+    return Wires(
+        clock=clock,
+        pins=pins,
+        pulses=pulses,
+        open_serial=boards.open,
+        close=pins.close,
+        open_i2c=lambda bus: Bus(world, clock),
+    )
 
 
 def die(wires: Wires, *, driven: bool) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from saltern.chemistry.seawater import conductivity_ms_cm
+from saltern_drivers.twin.balance import Balance
 from saltern_drivers.twin.electrode import Electrode
 from saltern_drivers.twin.instruments import Truths
 from saltern_drivers.twin.liquid import Liquid
@@ -66,6 +67,7 @@ class World:
     temperature_c: float = ROOM_C
     unmixed_acid: float = 0.0  # g x umol/kg of acid still in streaks
     stirrer: float = 0.0
+    stirrer_power: float = 0.0  # what its driver is asked for; a stirrer held fast does not turn for it
     bottle_ml: float = 0.0
     waste_ml: float = 0.0
     tip_idle_since_s: float = 0.0
@@ -138,12 +140,23 @@ class World:
             noise_mv=errors.noise_mv,
             random=self.random,
         )
+        (seed,) = self.random.bit_generator.seed_seq.spawn(1)  # type: ignore[attr-defined]
+        apart = np.random.default_rng(seed)  # benches without a balance are drawn as ever
+        self.balance = Balance(
+            gain=1.0 + apart.normal(0.0, errors.balance),
+            noise_g=errors.balance_noise_g,
+            drift_g_per_h=errors.balance_drift_g_per_h,
+            creep=errors.balance_creep,
+            tube_g=errors.balance_tube_g,
+            vibration_g=errors.balance_vibration_g,
+            random=apart,
+        )
         self._media: dict[tuple[float, float], Medium] = {}
         self._ph = 8.0
         self._dirty = True
         self._aimed_s = -1.0
         self._settle(self.residue_ml)
-        self._adding = self._drawing = False
+        self._adding = self._drawing = self._turning = False
         self._rest_sample_line()
 
     def _head(self, name: str, gain: float, walk_ml: float, repeatability: float) -> PumpHead:
@@ -194,14 +207,18 @@ class World:
             self._leak(elapsed_s)
             moved = True
         if moved:
-            self._dirty = True
+            self._dirty = self._turning = True
             self._overflow()
             self.lowest_ml = min(self.lowest_ml, self.volume_ml())
         else:
             self._adding = False
+            if self._turning:
+                self._turning = False
+                self.balance.jolt()
             if self._drawing:
                 self._drawing = False
                 self._rest_sample_line()
+        self.balance.advance(to_s, self.vessel.mass_g)
         self._creep()
         self._exchange(elapsed_s, self.stirrer)
         if self.unmixed_acid:

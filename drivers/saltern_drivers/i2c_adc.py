@@ -1,0 +1,145 @@
+"""A 16-bit converter on I2C (ADS1115 and its kind): an electrode's preamplifier, or the current of the stirrer's motor.
+
+The chip converts when asked and is asked again whether it has done; nothing waits. Its registers are those of the
+data sheet (Texas Instruments SBAS444): conversion 0, config 1. Value sent = `offset` + `per_mv` x millivolts at the
+input. Example, a motor's current through a shunt of 1 ohm::
+
+    [stirrer.sensor]
+    lowest = 30.0
+    highest = 120.0
+    [stirrer.sensor.board]
+    driver = "i2c-adc"
+    input = "0"
+    full_scale_v = 0.256
+    unit = "mA"
+
+Limits: inputs must stay between ground and the chip's supply, so an electrode needs an isolated preamplifier with its
+zero in the middle (`offset` takes it off again); the chip itself has 1e12 ohm of nothing.
+"""
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from saltern.ports import (
+    Clock,
+    DeviceSilentError,
+    DeviceUnavailableError,
+    Driver,
+    I2cBus,
+    Reading,
+    ReplyError,
+    Wires,
+)
+
+CONVERSION, CONFIG = 0x00, 0x01
+START, SINGLE_SHOT, EIGHT_PER_S, COMPARATOR_OFF = 0x8000, 0x0100, 0x0000, 0x0003
+MUX = {"0-1": 0, "0-3": 1, "1-3": 2, "2-3": 3, "0": 4, "1": 5, "2": 6, "3": 7}
+GAIN = {6.144: 0, 4.096: 1, 2.048: 2, 1.024: 3, 0.512: 4, 0.256: 5}
+TIMEOUT_S = 0.5  # a conversion at eight a second takes 0.125 s, give or take a tenth
+
+
+class Config(BaseModel):
+    """A converter's input."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    bus: int = Field(default=1, ge=0, le=20)
+    address: int = Field(default=0x48, ge=0x48, le=0x4B)
+    input: Literal["0", "1", "2", "3", "0-1", "0-3", "1-3", "2-3"]
+    full_scale_v: float = Field(default=2.048, description="6.144, 4.096, 2.048, 1.024, 0.512 or 0.256")
+    unit: Literal["mV", "mA"] = "mV"
+    per_mv: float = Field(default=1.0, description="of the unit, for each mV at the input; negative turns the sign")
+    offset: float = 0.0
+
+    @field_validator("full_scale_v")
+    @classmethod
+    def _of_the_chip(cls, volts: float) -> float:
+        if volts not in GAIN:
+            msg = f"the chip's ranges are {', '.join(f'{v:g}' for v in GAIN)} V"
+            raise ValueError(msg)
+        return volts
+
+
+class Converter:
+    """One input of the chip."""
+
+    def __init__(self, bus: I2cBus, clock: Clock, config: Config) -> None:
+        self._bus = bus
+        self._clock = clock
+        self._config = config
+        self._where = f"i2c-{config.bus} 0x{config.address:02x}"
+        self._asked_s: float | None = None
+        self.unit: str = config.unit
+
+    def request(self) -> None:
+        if self._asked_s is not None:
+            return
+        word = (
+            START
+            | MUX[self._config.input] << 12
+            | GAIN[self._config.full_scale_v] << 9
+            | SINGLE_SHOT
+            | EIGHT_PER_S
+            | COMPARATOR_OFF
+        )
+        self._write(word)
+        self._asked_s = self._clock.monotonic()
+
+    def poll(self) -> Reading | None:
+        if self._asked_s is None:
+            return None
+        if not self._read(CONFIG) & START:  # the bit is 0 while it converts
+            if self._clock.monotonic() - self._asked_s > TIMEOUT_S:
+                self._asked_s = None
+                raise DeviceSilentError(
+                    f"no conversion came to its end within {TIMEOUT_S} s",
+                    where=self._where,
+                    remedy="Check the converter's supply",
+                )
+            return None
+        self._asked_s = None
+        counts = self._read(CONVERSION)
+        counts -= 0x10000 if counts & 0x8000 else 0
+        if counts in (0x7FFF, -0x8000):
+            raise ReplyError(
+                f"the input is at or beyond {self._config.full_scale_v} V",
+                where=self._where,
+                remedy="Look at the probe and its plug, or choose a larger full_scale_v",
+            )
+        mv = counts * self._config.full_scale_v * 1000.0 / 32768.0
+        return Reading(self._config.offset + self._config.per_mv * mv, self._config.unit, self._clock.monotonic())
+
+    def close(self) -> None:
+        self._bus.close()
+
+    def _read(self, register: int) -> int:
+        try:
+            high, low = self._bus.read_i2c_block_data(self._config.address, register, 2)
+        except (OSError, ValueError) as error:
+            raise self._gone(error) from error
+        return high << 8 | low
+
+    def _write(self, word: int) -> None:
+        try:
+            self._bus.write_i2c_block_data(self._config.address, CONFIG, [word >> 8, word & 0xFF])
+        except OSError as error:
+            raise self._gone(error) from error
+
+    def _gone(self, error: Exception) -> DeviceUnavailableError:
+        self._asked_s = None
+        return DeviceUnavailableError(
+            f"does not answer ({error})", where=self._where, remedy="Check its supply, its wires and its address"
+        )
+
+
+def open_converter(config: Config, wires: Wires) -> Converter:
+    return Converter(wires.open_i2c(config.bus), wires.clock, config)
+
+
+DRIVER = Driver(
+    kind="probe",
+    config=Config,
+    claims=lambda config: [f"i2c:{config.bus}:0x{config.address:02x}:{config.input}"],
+    open=open_converter,
+)
