@@ -4,6 +4,7 @@ A bench file is TOML. Unknown keys are refused, and all mistakes are reported to
 """
 
 import tomllib
+from collections.abc import Mapping
 from datetime import date, time
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -155,6 +156,7 @@ class ConductivityProbe(Table):
     board: DeviceTable
     compensation: Compensation = Compensation()
     cell_factor: float = Field(default=1.0, gt=0.5, lt=2.0, description="multiplies the reading, from calibration")
+    cell_offset_ms_cm: float = Field(default=0.0, ge=-10, le=10, description="added, from two standards")
     u_percent: float = Field(default=0.5, gt=0, le=10)
     calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
     dry_ms_cm: float = Field(default=2.0, gt=0, le=20, description="below this the cell is in air")
@@ -310,6 +312,12 @@ class Part(Table):
     """A part that wears: when it is due. `saltern part BENCH.toml installed NAME` says that a new one is in."""
 
     life_days: float = Field(gt=0, le=3650)
+    pump: PumpRole | None = Field(default=None, description="whose hours and litres count for it: a tube")
+    life_hours: float | None = Field(default=None, gt=0, le=10_000, description="of that pump's running")
+    life_litres: float | None = Field(default=None, gt=0, le=100_000, description="through that pump")
+    settles: Literal["alkalinity", "ph", "salinity"] | None = Field(
+        default=None, description="what is provisional while it is new: a line or tube, a pH probe, a cell"
+    )
 
 
 class ServiceTable(Table):
@@ -464,6 +472,24 @@ def bench_from(table: dict[str, Any], *, where: str) -> BenchConfig:
         return BenchConfig.model_validate(table)
     except ValidationError as error:
         raise StartupError(where, config_mistakes(error, where)) from error
+
+
+def with_values(config: BenchConfig, values: Mapping[str, object], *, where: str) -> BenchConfig:
+    """Return the bench file with options replaced, by dotted name, and everything checked again.
+
+    Raises
+    ------
+    StartupError
+        What results is no bench that could run.
+    """
+    table = config.model_dump(exclude_unset=True)
+    for name, value in values.items():
+        *path, last = name.split(".")
+        inner = table
+        for part in path:
+            inner = inner.setdefault(part, {})
+        inner[last] = value
+    return bench_from(table, where=where)
 
 
 def config_mistakes(error: ValidationError, where: str) -> list[SalternError]:

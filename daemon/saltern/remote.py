@@ -6,16 +6,19 @@ posted to the control thread and answered when it is done.
 
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
+from saltern import guided
 from saltern.bench.proof import trials
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config import BenchConfig
-from saltern.errors import ConfigError, SalternError
+from saltern.errors import ConfigError, InterlockError, SalternError
+from saltern.guidance import Guidance
 from saltern.procedures.outcome import Source
+from saltern.records import calibrations
 from saltern.records.store import Store
 from saltern.records.upkeep import go_away, installed
 from saltern.rpc import protocol
@@ -49,6 +52,7 @@ class Remote:
     reload: Callable[[], list[str]]
     _picture: dict[str, Any] | None = None
     _drawn_s: float = 0.0
+    _guidance: Guidance | None = None
 
     def handlers(self) -> dict[str, Handler]:
         return {
@@ -66,6 +70,10 @@ class Remote:
             "away": self._away,
             "trials": self._trials,
             "reload": self._reload,
+            "guide": self._guide,
+            "answer": self._answer,
+            "calibrations": self._calibrations,
+            "roll-back": self._roll_back,
         }
 
     def _hello(self, _: protocol.Nothing) -> Answer:
@@ -91,7 +99,9 @@ class Remote:
                 bypassed=service.bench.guard.bypassed(),
             )
             self._drawn_s = now_s
-        return {**self._picture, "running": self.service.running}
+        question = self._guidance.question if self._guidance is not None else None
+        asked = None if question is None else asdict(question)
+        return {**self._picture, "running": self.service.running, "question": asked}
 
     def _measure(self, params: protocol.MeasureParams) -> Answer:
         self._refuse_while_busy()
@@ -193,6 +203,50 @@ class Remote:
 
         def act() -> Answer:
             return {"changed": self.reload()}
+
+        self._post(act, answer)
+        return answer
+
+    def _guide(self, params: protocol.GuideParams) -> Answer:
+        """Begin a guided procedure; it goes on without whoever began it, and may be taken up by another."""
+        options = guided.options_of(params.procedure, params.options)
+        self._refuse_while_busy()
+        service = self.service
+        service.claim(params.procedure)
+        guidance = Guidance(service.bench, service.on_event, params.answers)
+        self._guidance = guidance
+
+        def act() -> Answer:
+            try:
+                found = guided.run(service, params.procedure, options, guidance, params.who)
+            except SalternError as error:
+                told = {"what": error.what, "where": error.where, "remedy": error.remedy}
+                code = protocol.REFUSED if isinstance(error, InterlockError) else protocol.FAILED
+                service.on_event("ended", {"procedure": params.procedure, "error": told, "code": code})
+                raise
+            service.on_event("ended", {"procedure": params.procedure, "result": found})
+            return found
+
+        self._post(act, Future())
+        return {"started": params.procedure}
+
+    def _answer(self, params: protocol.AnswerParams) -> Answer:
+        if self._guidance is None:
+            raise ConfigError("nothing is asked", where="answer", remedy="Begin a guided procedure first")
+        self._guidance.answer(params.key, params.text)
+        return {"answered": params.key}
+
+    def _calibrations(self, params: protocol.CalibrationsParams) -> Answer:
+        return {"calibrations": calibrations.listed(self.reader, params.kind)}
+
+    def _roll_back(self, params: protocol.RollBackParams) -> "Future[Answer]":
+        self._refuse_while_busy()
+        self.service.claim("roll back")
+        answer: Future[Answer] = Future()
+
+        def act() -> Answer:
+            guided.roll_back(self.service, params.kind, params.number, params.who)
+            return {"calibrations": calibrations.listed(self.reader, params.kind)}
 
         self._post(act, answer)
         return answer

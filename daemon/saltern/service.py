@@ -20,23 +20,36 @@ from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
 from saltern.bench.guard import TripEvent
 from saltern.bench.proof import GRACE, due
-from saltern.chemistry.endpoint.curve import Estimate
+from saltern.chemistry.endpoint.curve import Estimate, Medium
 from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.config import BenchConfig, Schedule
 from saltern.errors import ConfigError, SalternError, StorageError
 from saltern.ports import Clock, MisuseError, Wires
-from saltern.procedures.determination import Expectation, determine, keep_wet
+from saltern.procedures.determination import Expectation, determine
 from saltern.procedures.notebook import Notebook, Step
-from saltern.procedures.outcome import Determination, Source
+from saltern.procedures.outcome import Determination, Quantity, Source
 from saltern.procedures.rinse import plan_for
+from saltern.procedures.standardise import StandardiseOptions
 from saltern.procedures.titrate import SLOW_ELECTRODE
-from saltern.procedures.vessel import empty, rinse, wet_the_probes
+from saltern.procedures.vessel import empty, keep_wet, rinse, wet_the_probes
 from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
-from saltern.quality.verdict import Verdict
+from saltern.quality.verdict import Reason, Verdict
 from saltern.records.as_json import determination_json
+from saltern.records.calibrations import applied, in_force
 from saltern.records.store import Store
-from saltern.records.upkeep import away_now, began, install, installed, keep_bypass, keep_proof, proved, thin
+from saltern.records.upkeep import (
+    away_now,
+    began,
+    install,
+    installed,
+    keep_bypass,
+    keep_proof,
+    keep_usage,
+    proved,
+    state,
+    thin,
+)
 from saltern.schedule import Circumstances, Decision, decide
 from saltern.tank.away import stretched
 
@@ -65,7 +78,7 @@ def open_service(
     """
     devices = open_devices(config, wires)
     clock.sleep(0.2)  # switches take their debounce time to say what they are
-    bench = Bench(config, devices, clock, store)
+    bench = Bench(applied(config, store), devices, clock, store)
     return Service(config, bench, clock, store, watcher)
 
 
@@ -76,7 +89,8 @@ class Service:
         self, config: BenchConfig, bench: Bench, clock: Clock, store: Store, watcher: Callable[[Step], None]
     ) -> None:
         self.idle_s = IDLE_S
-        self.config = config
+        self.file = config  # as written; `config` is that with the calibrations in force
+        self.config = bench.config
         self.bench = bench
         self.clock = clock
         self.store = store
@@ -99,6 +113,7 @@ class Service:
         self.on_event: Callable[[str, dict[str, object]], None] = lambda kind, what: None
         self._ending = threading.Event()
         self._log = structlog.get_logger("saltern").bind(bench=config.name)
+        self.take_up_calibrations()
         self._log.info("service.started", found=bench.found, records=store.found or "as they were left")
         if store.found:
             self._alert(Severity.ERROR, "records-damaged", store.found)
@@ -186,13 +201,17 @@ class Service:
 
     def _measure_if_due(self) -> None:
         self._consider_the_clock()
-        held = any(row.kind == "trip" or row.holds_starts for row in self.bench.guard.acting)
+        held = any(row.kind == "trip" or row.holds_starts for row in self.bench.guard.acting) or self.parked()
         if not held and not self._ending.is_set() and self.bench.storage_works() and self.decision().start:
             try:
                 self.measure(Source.TANK)
             except MisuseError as error:
                 self._alert(Severity.CRITICAL, "program-fault", f"no determination is possible: {error}")
                 raise
+
+    def parked(self) -> bool:
+        """Return whether the bench is put to rest: nothing is measured by schedule."""
+        return state(self.store, "parked") is not None
 
     def _consider_the_clock(self) -> None:
         """Trust the wall clock unless it says less than the records: it was stepped back, or never set after a start.
@@ -240,9 +259,9 @@ class Service:
         ConfigError
             It changes what needs a stop; nothing is taken up.
         """
-        changed = [name for name in BenchConfig.model_fields if getattr(new, name) != getattr(self.config, name)]
+        changed = [name for name in BenchConfig.model_fields if getattr(new, name) != getattr(self.file, name)]
         fixed = [name for name in changed if name not in RELOADED]
-        old, alerts = self.config.alerts, new.alerts
+        old, alerts = self.file.alerts, new.alerts
         fixed += [f"alerts.{name}" for name in OPENED_ONCE if getattr(alerts, name) != getattr(old, name)]
         if fixed:
             raise ConfigError(
@@ -250,9 +269,16 @@ class Service:
                 where=self.config.name,
                 remedy="Restart the service",
             )
-        self.config = self.bench.config = new
+        applied(new, self.store)  # says so now if it does not go with the calibrations in force
+        self.file = new
+        self.take_up_calibrations()
         self._log.info("service.reloaded", changed=changed)
         return changed
+
+    def take_up_calibrations(self) -> None:
+        """Let the calibrations in force count, pumps at rest."""
+        self.config = self.bench.config = applied(self.file, self.store)
+        self.bench.calibrations = {kind.value: kept.id for kind, kept in in_force(self.store).items()}
 
     # What others see and ask ------------------------------------------------------------
 
@@ -307,21 +333,51 @@ class Service:
         self._in_doubt = outcome.alkalinity.verdict is Verdict.SUSPECT
         return outcome
 
-    def _measure_once(self, source: Source, judged: Callable[[Determination], Determination]) -> Determination:
-        """Carry out one determination, keep it, and tell what the keeper should know of it."""
+    def measure_reference(self, reference: StandardiseOptions) -> Determination:
+        """Carry out one determination of a water of known alkalinity; the past of other references does not count."""
+        known = Estimate(reference.alkalinity_umol_kg / self.config.titre.factor, 0.1 * reference.alkalinity_umol_kg)
+        loss = usual_loss(self.store.believed(Source.TANK, MOST_RESULTS))
+        return self._measure_once(
+            Source.REFERENCE, lambda d: d, Expectation(known, loss), Medium(reference.medium), tells=False
+        )
+
+    def measure_again(self) -> Determination:
+        """Carry out one determination of the tank that is part of a guided procedure."""
+        return self._measure_once(Source.TANK, lambda d: d, tells=False)
+
+    def measure_other(self) -> Determination:
+        """Carry out one determination of a bucket."""
+        return self._measure_once(Source.OTHER, lambda d: d, tells=False)
+
+    def _measure_once(
+        self,
+        source: Source,
+        judged: Callable[[Determination], Determination],
+        expectation: Expectation | None = None,
+        medium: Medium = Medium.SEAWATER,
+        *,
+        tells: bool = True,
+    ) -> Determination:
+        """Carry out one determination, keep it, and tell what the keeper should know of it.
+
+        Within a guided procedure whoever guides is told, and `running` is the procedure's.
+        """
         number = self.store.next_id()
         if source is Source.TANK:
             self._begun, self._begun_s = self.clock.now(), self.clock.monotonic()
-        self.running = {"what": f"measure {source.value}", "id": number, "phase": "starting", "points": []}
+        if tells:
+            self.running = {"what": f"measure {source.value}", "id": number, "phase": "starting", "points": []}
+        expected = expectation or self._expectation(source)
         with structlog.contextvars.bound_contextvars(determination=number):
             self._log.info("determination.started", source=source.value)
             try:
                 outcome = judged(
-                    determine(self.bench, source, self._expectation(source), self._watch, self._keep_draft)
+                    self._settled(determine(self.bench, source, expected, self._watch, self._keep_draft, medium))
                 )
             finally:
-                self.running = None
-                if not self._ending.is_set():
+                if tells:
+                    self.running = None
+                if not self._ending.is_set() and tells:
                     self.bench.clear_stop()
             self._keep(outcome)
             self.on_event("finished", determination_json(number, outcome))
@@ -333,8 +389,45 @@ class Service:
                 u_umol_kg=outcome.alkalinity.u,
                 remarks=list(outcome.remarks),
             )
-            self._tell_of(outcome)
+            self._keep_hours()
+            if tells:
+                self._tell_of(outcome)
         return outcome
+
+    def _settled(self, d: Determination) -> Determination:
+        """Make provisional what a part that is still settling bears on, and say which part and how long."""
+        if d.source is not Source.TANK:
+            return d
+        found = watchlist.settling(
+            self.config, installed(self.store), d, self.store.believed(Source.TANK, MOST_RESULTS)
+        )
+        if not found:
+            return d
+        bears_on = {one.part.bears_on for one in found}
+
+        def provisional(quantity: Quantity, name: str) -> Quantity:
+            if name not in bears_on or quantity.verdict is not Verdict.ACCEPTED:
+                return quantity
+            return replace(quantity, verdict=Verdict.PROVISIONAL, reasons=(*quantity.reasons, Reason.SETTLING))
+
+        return replace(
+            d,
+            alkalinity=provisional(d.alkalinity, "alkalinity"),
+            ph_total=provisional(d.ph_total, "ph"),
+            salinity=provisional(d.salinity, "salinity"),
+            remarks=(*d.remarks, *(one.text for one in found)),
+        )
+
+    def _keep_hours(self) -> None:
+        """Put what the pumps have turned into the records; what cannot be kept now is kept next time."""
+        if not self.bench.turned:
+            return
+        try:
+            keep_usage(self.store, self.bench.turned)
+        except StorageError as error:
+            self._log.error("pump_hours.not_kept", what=error.what, remedy=error.remedy)
+        else:
+            self.bench.turned = {}
 
     def operator(self, words: list[str]) -> None:
         """Do what an operator's command says; called in the control thread.
@@ -358,7 +451,7 @@ class Service:
                 bottle_ml = self.config.titrant.bottle_ml
                 self.bench.note(books.bottle_replaced(self.bench.ledger, bottle_ml), "new bottle of titrant")
             case ["part", "emptied", "vessel"]:
-                self._take_the_vessel_as_empty()
+                self.bench.believe_empty("an operator looked: the vessel is empty")
             case ["part", "installed", name] if name in self.config.parts:
                 install(self.store, name, self.clock.now())
             case ["proved", interlock, "passed" | "failed" as outcome, who]:
@@ -383,24 +476,6 @@ class Service:
         empty(self.bench, notebook)
         rinse(self.bench, notebook, plan_for(self.config))
         keep_wet(self.bench, notebook)
-
-    def _take_the_vessel_as_empty(self) -> None:
-        """Believe an operator who looked, where the bench itself cannot prove it and does not see otherwise.
-
-        Raises
-        ------
-        ConfigError
-            The conductivity cell is wet.
-        """
-        if self.bench.conductivity_ms_cm() >= self.config.probes.conductivity.dry_ms_cm:
-            raise ConfigError(
-                "the conductivity cell stands in liquid: the vessel is not empty",
-                where=self.config.name,
-                remedy="Drain it: saltern empty",
-            )
-        cell_ml = self.config.vessel.volume_at_ml(self.config.vessel.conductivity_tip_mm)
-        self.bench.must_prove = False
-        self.bench.note(books.proved_empty(self.bench.ledger, cell_ml), "an operator looked: the vessel is empty")
 
     def _keep_draft(self, draft: Determination) -> None:
         try:

@@ -6,16 +6,29 @@ cleared when its cause has gone.
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta
+from itertools import pairwise
+from statistics import median
 from typing import NamedTuple
 
 from saltern.alerts import Severity
 from saltern.bench.ledger import Ledger
+from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config import Alerts, BenchConfig
 from saltern.procedures.arithmetic import titrant_per_run_ml
 from saltern.procedures.outcome import Determination
+from saltern.quality.history import MAD_TO_SD, OFFSET_FLOOR_MV, pivot_mv
+from saltern.quality.part_settling import NewPart, Settles, Settling, still_settling
+from saltern.quality.verdict import Verdict
 from saltern.records.upkeep import Installed
 from saltern.tank.trend import trend
+
+SETTLES: dict[str, Settles] = {"titrant bottle": "alkalinity", "pause": "alkalinity"}
+"""Events that the service itself keeps, and what they bear on."""
+
+LEAST_STEPS = 4
+USUAL_STEP: dict[Settles, float] = {"alkalinity": 10.0, "ph": 0.5, "salinity": 0.1}
+"""How far a tank and a probe move between determinations where their past does not say, umol/kg, mV and 1 (assumed)."""
 
 
 class Watched(NamedTuple):
@@ -52,6 +65,38 @@ def of_parts(config: BenchConfig, known: Mapping[str, Installed], now: datetime)
         overdue = name in known and now - known[name].at > timedelta(days=part.life_days)
         text = f"{name} is due: it has been in for more than {part.life_days:g} days"
         yield Watched(overdue, Severity.NOTICE, f"part-due-{name}", text)
+
+
+def settling(
+    config: BenchConfig, known: Mapping[str, Installed], newest: Determination, past: Sequence[Determination]
+) -> list[Settling]:
+    """Return the parts that are still settling, by the results since they were put in, the newest included."""
+    results = [*past, newest]
+    found = []
+    for name, part in known.items():
+        bears_on = SETTLES.get(name) or (config.parts[name].settles if name in config.parts else None)
+        if bears_on is None:
+            continue
+        values = [(d.started_at, value) for d in results if (value := _settles(d, bears_on)) is not None]
+        before = [value.value for at, value in values if at < part.at]
+        steps = [abs(after - earlier) for earlier, after in pairwise(before)]
+        usual = MAD_TO_SD * median(steps) if len(steps) >= LEAST_STEPS else USUAL_STEP[bears_on]
+        still = still_settling(NewPart(name, part.at, bears_on), values, newest.started_at, usual)
+        if still is not None:
+            found.append(still)
+    return found
+
+
+def _settles(d: Determination, bears_on: Settles) -> Estimate | None:
+    """Return the value by which a part is seen to settle: of a pH probe that is its potential, not the tank's pH."""
+    if bears_on == "ph":
+        pivot = pivot_mv(d.end_point, d.temperature_c or 25.0) if d.end_point is not None else None
+        return None if pivot is None else Estimate(pivot, OFFSET_FLOOR_MV)
+    quantity = d.alkalinity if bears_on == "alkalinity" else d.salinity
+    believed = quantity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
+    if not believed or quantity.value is None or quantity.u is None:
+        return None
+    return Estimate(quantity.value, quantity.u)
 
 
 def of_calibrations(config: BenchConfig, today: date) -> Iterator[Watched]:

@@ -16,9 +16,10 @@ from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
 from saltern.bench.interlocks import NOTICED, Noticed, Snapshot
 from saltern.bench.ledger import Interval, Ledger, LedgerStore
 from saltern.bench.plausible import implausible
+from saltern.bench.usage import Usage
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.config import BenchConfig, Pump
-from saltern.errors import InterlockError, MotionError, ReadingError, SalternError, StorageError
+from saltern.errors import ConfigError, InterlockError, MotionError, ReadingError, SalternError, StorageError
 from saltern.ports import Clock, Direction, DriverError, MisuseError, Progress, Reading
 
 MOVING_SCAN_S = 0.1
@@ -75,6 +76,8 @@ class Bench:
         self._good_s: dict[str, float] = {}
         self._storage_failed = False
         self.noticed = Noticed()
+        self.turned: dict[str, Usage] = {}  # since somebody last took it from here
+        self.calibrations: dict[str, int] = {}  # in force, by kind: what a result is to remember
         self._filled_ml = 0.0  # what was pumped in since the vessel was last proved empty, as commanded
         self._seen_s = clock.monotonic()
         self._cell_wet_at_rest: bool | None = None
@@ -340,6 +343,55 @@ class Bench:
         self._promise[role] = left_ml - volume_ml
         least_ml, most_ml, _ = self._turn(role, volume_ml / self._pump(role).ml_per_unit, Direction.FORWARD)
         return Interval(least_ml, most_ml)
+
+    def collect(self, role: str, volume_ml: float) -> float:
+        """Pump into a container that is held under the line's end; return the native units turned.
+
+        The ledger counts it as if it had gone into the vessel: nobody but the keeper knows where the end hangs.
+        """
+        drive, pump = self.devices.pumps[role], self._pump(role)
+        units = volume_ml / pump.ml_per_unit
+        units = float(round(units)) if drive.unit == "steps" else units
+        sample_ml, titrant_ml = (units * pump.ml_per_unit if adds == role else 0.0 for adds in ("sample", "titrant"))
+        with self.stage(f"collect {role}", sample_ml=sample_ml, titrant_ml=titrant_ml):
+            self._turn(role, units, Direction.FORWARD)
+        return units
+
+    def found_outside(self, role: str) -> None:
+        """Believe the keeper, who has measured what was pumped, that none of it is in the vessel.
+
+        Raises
+        ------
+        InterlockError
+            The conductivity cell says otherwise.
+        """
+        if self.cell_is_wet():
+            raise InterlockError(
+                f"the conductivity cell is wet: what the {role} pump gave is in the vessel",
+                where=f"{self.config.name}, collect {role}",
+                remedy="Run `saltern empty`, and hold the line's end over the beaker",
+                interlock="volume-bound",
+            )
+        self.note(books.found_outside(self.ledger, self._fixed["cell_ml"]), f"collected {role} was measured outside")
+        self._filled_ml = 0.0
+
+    def believe_empty(self, reason: str) -> None:
+        """Believe a keeper who looked, where the bench itself cannot prove it and does not see otherwise.
+
+        Raises
+        ------
+        ConfigError
+            The conductivity cell is wet.
+        """
+        if self.cell_is_wet():
+            raise ConfigError(
+                "the conductivity cell stands in liquid: the vessel is not empty",
+                where=self.config.name,
+                remedy="Drain it: saltern empty",
+            )
+        self.must_prove = False
+        self.note(books.proved_empty(self.ledger, self._fixed["cell_ml"]), reason)
+        self._filled_ml = 0.0
 
     def draw_back(self, role: str, volume_ml: float) -> None:
         """Turn a pump backwards, to break its line with air; the line's end must be above the spout.
@@ -614,6 +666,7 @@ class Bench:
                 break
             progress, took_s, ended_early = self._one_motion(role, part, direction, until)
             least, most = self._book(role, progress, took_s, direction)
+            self.turned[role] = self.turned.get(role, Usage()).plus(took_s, 0.5 * (least + most))
             least_ml, most_ml, seconds = least_ml + least, most_ml + most, seconds + took_s
             if ended_early:
                 break

@@ -101,6 +101,11 @@ def titrant_added(ledger: Ledger, least_ml: float, most_ml: float) -> Ledger:
     )
 
 
+def found_outside(ledger: Ledger, cell_dry_ml: float) -> Ledger:
+    """Return what is known once a keeper has measured outside what was pumped, and the cell is still dry."""
+    return replace(ledger, vessel_ml=Interval(0.0, cell_dry_ml), titrant_run_ml=0.0)
+
+
 def drain_promised(ledger: Ledger) -> Ledger:
     """Return the ledger to commit before a drain: as if all of the vessel had gone to waste, and as if none had."""
     return replace(ledger, waste_ml=ledger.waste_ml.plus(0.0, ledger.vessel_ml.high), stage="drain")

@@ -8,14 +8,17 @@ import sys
 import typer
 
 from saltern.cli import (
+    calibrations,
     check,
     daemon,
     demo,
     evaluate,
+    guide,
     keep,
     live,
     operate,
     proof_test,
+    recipe,
     records,
     report,
     results,
@@ -59,6 +62,16 @@ app.command()(operate.rinse)
 app.command()(operate.part)
 app.command()(operate.bypass)
 app.command("proof-test")(proof_test.proof_test)
+app.add_typer(guide.calibrate, name="calibrate")
+app.command()(guide.standardise)
+app.command()(guide.prime)
+app.command("change-bottle")(guide.change_bottle)
+app.command()(guide.spike)
+app.command()(guide.park)
+app.command()(guide.resume)
+app.command()(guide.guided)
+app.add_typer(calibrations.calibrations, name="calibrations")
+app.command()(recipe.recipe)
 
 FAILED, USAGE, REFUSED, NOT_RUNNING = 1, 2, 3, 4
 

@@ -126,6 +126,10 @@ class Computer:
                 return
         except ProcessDeath:
             pass
+        self.start_again()
+
+    def start_again(self) -> None:
+        """Do what systemd does after a death: outputs low, a pause, a new process on new wires."""
         if self._play.world.powered:
             for _ in range(round(SAFE_OFF_AFTER_S / FINE_S)):  # in steps that show what stops when
                 self._clock.sleep(FINE_S)

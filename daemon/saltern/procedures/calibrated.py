@@ -16,6 +16,23 @@ NBS_MINUS_TOTAL_U_PH = 0.08
 """Standard uncertainty of that difference: the junction shift of an electrode is its own, some hundredths and more."""
 
 
+def calibrated_options(config: BenchConfig) -> dict[str, float | None]:
+    """Return the options, by dotted name, that a result depends on and that calibrations give."""
+    pumps, ph, cell = config.pumps, config.probes.ph, config.probes.conductivity
+    return {
+        "pumps.sample.ml_per_unit": pumps.sample.ml_per_unit,
+        "pumps.titrant.ml_per_unit": pumps.titrant.ml_per_unit,
+        "probes.ph.e7_mv": ph.e7_mv,
+        "probes.ph.slope_percent": ph.slope_percent,
+        "probes.conductivity.cell_factor": cell.cell_factor,
+        "probes.conductivity.cell_offset_ms_cm": cell.cell_offset_ms_cm,
+        "probes.temperature.offset_k": config.probes.temperature.offset_k,
+        "titrant.concentration_mol_per_l": config.titrant.concentration_mol_per_l,
+        "titre.factor": config.titre.factor,
+        "titre.u_percent": config.titre.u_percent,
+    }
+
+
 def e0_from_calibration(probe: PhProbe, temperature_c: float) -> Estimate:
     """Return what the buffers let one expect of the potential at pH 0 on the total scale, mV.
 
@@ -44,13 +61,13 @@ def sample_salinity(config: BenchConfig, board_ms_cm: float, temperature_c: floa
 
     def salinity(ms_cm: float, t_c: float) -> float:
         raw = undo_compensation(
-            ms_cm * probe.cell_factor,
+            ms_cm,
             t_c,
             kind=table.kind,
             alpha_percent_per_k=table.alpha_percent_per_k,
             reference_c=table.reference_c,
         )
-        return float(practical_salinity(raw, t_c))
+        return float(practical_salinity(raw * probe.cell_factor + probe.cell_offset_ms_cm, t_c))
 
     value = salinity(board_ms_cm, temperature_c)
     by_cell = salinity(board_ms_cm * (1.0 + probe.u_percent / 100.0), temperature_c) - value

@@ -4,18 +4,25 @@ Read `determine` top-down: it is the lab's standard operating procedure.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
+import numpy as np
+
 from saltern.bench.bench import Bench, StopRequested
+from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Estimate, Priors
 from saltern.chemistry.endpoint.methods import DEFAULT, METHODS
 from saltern.chemistry.endpoint.sample_ph import initial_ph_total
+from saltern.chemistry.equilibria import constants
+from saltern.chemistry.quantities import Medium
 from saltern.chemistry.seawater import density_kg_l
+from saltern.chemistry.standards import NACL_IONIC_SALINITY, nacl_density_kg_l
 from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
+from saltern.config import Water
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
 from saltern.procedures.budget import alkalinity_budget, combined_u
-from saltern.procedures.calibrated import e0_from_calibration, ph_nbs, sample_salinity
+from saltern.procedures.calibrated import calibrated_options, e0_from_calibration, ph_nbs, sample_salinity
 from saltern.procedures.notebook import Notebook, Watcher
 from saltern.procedures.outcome import Determination, Quantity, Source
 from saltern.procedures.rinse import plan_for
@@ -27,6 +34,7 @@ from saltern.procedures.vessel import (
     SampleNotDrawnError,
     empty,
     fill,
+    keep_wet,
     rinse,
     wet_the_probes,
 )
@@ -41,6 +49,8 @@ from saltern.quality.history import (
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
 from saltern.quality.verdict import Reason, Verdict
 
+NACL_PK1_U, USUAL_UMOL_KG = 0.03, 2400.0
+NACL_IONIC_U = 1.0  # by how much a recipe's salt may be off, as salinity
 STABLE_CONDUCTIVITY, STABLE_TEMPERATURE_K = 0.003, 0.1  # two readings in a row may differ by this much
 MOST_TRIES = 12
 MOVED_UNASKED = ("unasked", "permit-stuck")
@@ -90,6 +100,7 @@ class _Run:
     source: Source
     started_at: datetime
     started_s: float
+    medium: Medium = Medium.SEAWATER
     drawn: Drawn | None = None
     titration: Titration | None = None
     end_point: EndPoint | None = None
@@ -101,22 +112,23 @@ def determine(
     expectation: Expectation,
     watcher: Watcher,
     keep_draft: Callable[[Determination], None] = lambda draft: None,
+    medium: Medium = Medium.SEAWATER,
 ) -> Determination:
     """Carry out one determination.
 
     Always returns: a run that could not be finished is void, with its reason and all that was measured, and
     the bench is left safe. Only a fault of the program is raised. `keep_draft` is given what there is so far, in case
-    nobody lives to tell the rest.
+    nobody lives to tell the rest. `medium` is what was drawn: seawater, or a carbonate standard in NaCl.
     """
     notebook = Notebook(bench, watcher)
-    run = _Run(source, bench.clock.now(), bench.clock.monotonic())
+    run = _Run(source, bench.clock.now(), bench.clock.monotonic(), medium)
     notebook.save = lambda: keep_draft(_void(bench, notebook, run, Reason.INTERRUPTED))
     notebook.save()
     try:
         prepare(bench, notebook)
         take_sample(bench, notebook)
-        run.drawn = measure_as_drawn(bench, notebook)
-        run.titration = titrate_sample(bench, notebook, run.drawn, expectation)
+        run.drawn = measure_as_drawn(bench, notebook, medium)
+        run.titration = titrate_sample(bench, notebook, run.drawn, expectation, medium)
         run.end_point = evaluate(bench, notebook, run.titration)
         electrode = fitted_electrode(run.titration, run.end_point)
     except SalternError as error:
@@ -201,7 +213,7 @@ def take_sample(bench: Bench, notebook: Notebook) -> None:
     fill(bench, notebook, bench.config.sample.volume_ml)
 
 
-def measure_as_drawn(bench: Bench, notebook: Notebook) -> Drawn:
+def measure_as_drawn(bench: Bench, notebook: Notebook, medium: Medium = Medium.SEAWATER) -> Drawn:
     """Read pH first, before CO2 is lost, then conductivity and temperature."""
     config = bench.config
     notebook.enter("measure")
@@ -211,6 +223,9 @@ def measure_as_drawn(bench: Bench, notebook: Notebook) -> Drawn:
     temperature_c = until_stable(bench, notebook.temperature_c, lambda _: STABLE_TEMPERATURE_K)
     salinity = sample_salinity(config, conductivity, temperature_c)
     sample_ml = config.sample.volume_ml + config.vessel.residue_ml
+    if medium is Medium.NACL:  # its conductivity tells no salinity; it has the ionic strength that the recipe gives it
+        salinity = Estimate(NACL_IONIC_SALINITY, NACL_IONIC_U)
+        return Drawn(electrode, temperature_c, salinity, sample_ml * nacl_density_kg_l(temperature_c))
     return Drawn(electrode, temperature_c, salinity, sample_ml * density_kg_l(salinity.value, temperature_c))
 
 
@@ -236,15 +251,23 @@ def until_stable(bench: Bench, read: Callable[[], float], tolerance: Callable[[f
     )
 
 
-def titrate_sample(bench: Bench, notebook: Notebook, drawn: Drawn, expectation: Expectation) -> Titration:
+def titrate_sample(
+    bench: Bench,
+    notebook: Notebook,
+    drawn: Drawn,
+    expectation: Expectation,
+    medium: Medium = Medium.SEAWATER,
+) -> Titration:
     """Titrate the sample in the vessel."""
-    titrant, probe, water = bench.config.titrant, bench.config.probes.ph, bench.config.water
+    titrant, probe = bench.config.titrant, bench.config.probes.ph
+    water = bench.config.water if medium is Medium.SEAWATER else Water(borate_ratio=0.0, borate_ratio_u=0.0)
     density = titrant_density_kg_l(titrant.concentration_mol_per_l, titrant.background, drawn.temperature_c)
     conditions = Conditions(
         sample_g=drawn.sample_g,
         salinity=drawn.salinity.value,
         titrant_mol_per_kg=titrant.concentration_mol_per_l / density,
         titrant_salinity=BACKGROUND_SALINITY[titrant.background],
+        medium=medium,
         phosphate_umol_kg=Estimate(water.phosphate_umol_kg, water.phosphate_u_umol_kg),
         silicate_umol_kg=Estimate(water.silicate_umol_kg, water.silicate_u_umol_kg),
         borate_ratio=Estimate(water.borate_ratio, water.borate_ratio_u),
@@ -265,13 +288,30 @@ def titrate_sample(bench: Bench, notebook: Notebook, drawn: Drawn, expectation: 
         titrant_density_kg_l=density,
         temperature_c=drawn.temperature_c,
     )
-    return Titration(curve, settled, conditions, priors)
+    return Titration(doubt_carbonic_acid(curve, conditions, priors), settled, conditions, priors)
 
 
 def evaluate(bench: Bench, notebook: Notebook, titration: Titration) -> EndPoint:
     """Find the end point by the keeper's method; history may guide the doses, never the answer."""
     notebook.enter("evaluate")
     return METHODS[bench.config.method](titration.curve, titration.conditions, evaluation_priors(titration.priors))
+
+
+def doubt_carbonic_acid(curve: Curve, conditions: Conditions, priors: Priors) -> Curve:
+    """Return the curve with readings trusted less where carbonic acid's own constant decides them.
+
+    In sodium chloride pK1 is known to `NACL_PK1_U` only. That shifts the signal by as much of it as the carbonate
+    system buffers, which is all near pH 6 and next to nothing below 3.5. In seawater it is known well enough.
+    """
+    if conditions.medium is not Medium.NACL or curve.emf_sd_mv is None or priors.e0_mv is None:
+        return curve
+    mv_per_ph = nernst_slope_mv(float(np.mean(curve.temperature_c))) * priors.slope.value
+    h = 10.0 ** -((priors.e0_mv.value - curve.emf_mv) / mv_per_ph)
+    k1 = float(constants(conditions.salinity, float(np.mean(curve.temperature_c)), Medium.NACL).k1)
+    carbon = 1e-6 * (priors.alkalinity_umol_kg.value if priors.alkalinity_umol_kg is not None else USUAL_UMOL_KG)
+    by_carbon = carbon * k1 * h / (k1 + h) ** 2
+    shift_mv = NACL_PK1_U * mv_per_ph * by_carbon / (by_carbon + h)
+    return replace(curve, emf_sd_mv=np.hypot(curve.emf_sd_mv, shift_mv))
 
 
 def fitted_electrode(titration: Titration, end_point: EndPoint) -> EndPoint:
@@ -292,12 +332,6 @@ def leave_clean(bench: Bench, notebook: Notebook) -> None:
     empty(bench, notebook, "empty after titration")
     bench.prove_permit("sample")  # a pump that began to turn by itself since the last proof gave more than was counted
     keep_wet(bench, notebook)
-
-
-def keep_wet(bench: Bench, notebook: Notebook) -> None:
-    """Let the probes wait in fresh sample."""
-    fill(bench, notebook, bench.config.sample.keep_wet_ml, "keep wet")
-    notebook.enter("done")
 
 
 def _leave_clean_if_it_can(bench: Bench, notebook: Notebook) -> None:
@@ -380,6 +414,8 @@ def _record(
         priors=titration.priors if titration else None,
         end_point=run.end_point,
         budget_umol_kg=budget_umol_kg,
+        calibrations=dict(bench.calibrations),
+        calibrated=calibrated_options(bench.config),
         readings=tuple(notebook.readings),
         remarks=tuple(notebook.remarks),
     )

@@ -36,6 +36,8 @@ class Determination:
 
     `alkalinity` is in umol/kg of sample; `budget_umol_kg` holds the standard uncertainty that each source
     contributes to it. `curve`, `conditions`, `priors` and `method` are all that another evaluation needs.
+    `calibrations` are the numbers of those in force, by kind, and `calibrated` the options of the bench that they, or
+    the bench file, gave.
     """
 
     source: Source
@@ -56,5 +58,7 @@ class Determination:
     priors: Priors | None = None
     end_point: EndPoint | None = None
     budget_umol_kg: dict[str, float] = field(default_factory=dict)
+    calibrations: dict[str, int] = field(default_factory=dict)
+    calibrated: dict[str, float | None] = field(default_factory=dict)
     readings: tuple[Sighting, ...] = ()
     remarks: tuple[str, ...] = ()

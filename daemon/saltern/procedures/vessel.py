@@ -83,6 +83,12 @@ def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill"
         )
 
 
+def keep_wet(bench: Bench, notebook: Notebook) -> None:
+    """Let the probes wait in fresh sample."""
+    fill(bench, notebook, bench.config.sample.keep_wet_ml, "keep wet")
+    notebook.enter("done")
+
+
 def rinse(bench: Bench, notebook: Notebook, plan: RinsePlan) -> None:
     """Fill a little and empty, as often as planned: each dilutes the residue of the one before."""
     for turn in range(1, plan.times + 1):

@@ -57,10 +57,11 @@ def judge_alkalinity(
         reasons.append(Reason.SAMPLE_NOT_DRAWN)
     if not settled:
         reasons.append(Reason.UNSETTLED)
+    for_want_of_a_factor = config.titre.u_percent is None and set(reasons) <= {Reason.UNCERTAIN}
+    if for_want_of_a_factor:
+        return Quantity(alkalinity.value, alkalinity.u, Verdict.PROVISIONAL, (*reasons, Reason.NOT_STANDARDISED))
     if reasons:
         return Quantity(alkalinity.value, alkalinity.u, Verdict.SUSPECT, tuple(reasons))
-    if config.titre.u_percent is None:
-        return Quantity(alkalinity.value, alkalinity.u, Verdict.PROVISIONAL, (Reason.NOT_STANDARDISED,))
     return Quantity(alkalinity.value, alkalinity.u, Verdict.ACCEPTED)
 
 

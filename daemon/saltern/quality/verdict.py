@@ -38,6 +38,7 @@ class Reason(StrEnum):
     UNEXPECTED = "differs-from-expectation"
     OUT_OF_RANGE = "out-of-range"
     NOT_STANDARDISED = "not-standardised"
+    SETTLING = "part-settling"
     CONTAMINATED = "rinse-incomplete"
 
 

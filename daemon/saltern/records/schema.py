@@ -87,5 +87,30 @@ MIGRATIONS: tuple[str, ...] = (
     CREATE VIEW v_proofs AS SELECT id, at_utc, interlock, passed, who FROM proof;
     CREATE VIEW v_bypasses AS SELECT id, at_utc, interlock, hours, why FROM bypass;
     """,
+    """
+    CREATE TABLE calibration (
+        id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, kind TEXT NOT NULL, who TEXT NOT NULL,
+        outcome TEXT NOT NULL,                -- accepted, refused, ended
+        words TEXT NOT NULL,
+        options TEXT NOT NULL,                -- JSON: options of the bench file by dotted name
+        before TEXT NOT NULL,                 -- JSON: what they were
+        statistics TEXT NOT NULL, readings TEXT NOT NULL  -- JSON
+    );
+    CREATE TABLE calibration_force (          -- the newest word on a kind counts; NULL: as the bench file says
+        id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, kind TEXT NOT NULL, calibration INTEGER, who TEXT NOT NULL
+    );
+    CREATE VIEW v_calibrations AS
+        SELECT id, at_utc, kind, who, outcome, words, options, statistics FROM calibration;
+    ALTER TABLE determination ADD COLUMN calibrations TEXT NOT NULL DEFAULT '{}';  -- JSON: kind to number
+    ALTER TABLE determination ADD COLUMN calibrated TEXT NOT NULL DEFAULT '{}';    -- JSON: the options it was made with
+    ALTER TABLE draft ADD COLUMN calibrations TEXT NOT NULL DEFAULT '{}';
+    ALTER TABLE draft ADD COLUMN calibrated TEXT NOT NULL DEFAULT '{}';
+    CREATE TABLE usage (                      -- what each pump has turned since the records began
+        pump TEXT PRIMARY KEY, running_s REAL NOT NULL, volume_ml REAL NOT NULL, motions INTEGER NOT NULL
+    );
+    ALTER TABLE part ADD COLUMN usage TEXT NOT NULL DEFAULT '{}';  -- JSON: of its pump when it was put in
+    ALTER TABLE part ADD COLUMN note TEXT NOT NULL DEFAULT '';
+    CREATE TABLE state (name TEXT PRIMARY KEY, value TEXT NOT NULL, set_utc TEXT NOT NULL);  -- JSON
+    """,
 )
 VERSION = len(MIGRATIONS)

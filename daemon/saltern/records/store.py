@@ -99,6 +99,8 @@ class Store:
             "priors": None if d.priors is None else json.dumps(asdict(d.priors)),
             "end_point": None if d.end_point is None else _end_point_json(d.end_point),
             "budget_umol_kg": json.dumps(d.budget_umol_kg),
+            "calibrations": json.dumps(d.calibrations),
+            "calibrated": json.dumps(d.calibrated),
             "remarks": json.dumps(list(d.remarks)),
         }
 
@@ -534,5 +536,7 @@ def _determination(row: sqlite3.Row) -> Determination:
         priors=None if row["priors"] is None else _priors(row["priors"]),
         end_point=None if row["end_point"] is None else _end_point(row["end_point"]),
         budget_umol_kg=json.loads(row["budget_umol_kg"]),
+        calibrations=json.loads(row["calibrations"]),
+        calibrated=json.loads(row["calibrated"]),
         remarks=tuple(json.loads(row["remarks"])),
     )

@@ -1,8 +1,11 @@
 """Records around the bench: which parts were put in when, the keeper's absence, bench files, and old curves."""
 
-from dataclasses import dataclass
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 
+from saltern.bench.usage import Usage
 from saltern.records import blobs
 from saltern.records.store import Store
 from saltern.tank.away import Away
@@ -10,22 +13,69 @@ from saltern.tank.away import Away
 
 @dataclass(frozen=True)
 class Installed:
-    """A part as it was last put in."""
+    """A part as it was last put in, and what each pump had turned by then."""
 
     name: str
     at: datetime
+    usage: Mapping[str, Usage] = field(default_factory=dict)
+    note: str = ""
 
 
-def install(store: Store, name: str, at: datetime) -> None:
-    """Keep that a new part was put in; what was there before stays on record."""
+def install(store: Store, name: str, at: datetime, note: str = "") -> None:
+    """Keep that a new part was put in, and what every pump had turned until then; what was there before stays."""
+    turned = json.dumps({pump: asdict(used) for pump, used in usage(store).items()})
     with store.writing("a part") as connection:
-        connection.execute("INSERT INTO part (name, installed_utc) VALUES (?, ?)", (name, _utc(at)))
+        connection.execute(
+            "INSERT INTO part (name, installed_utc, usage, note) VALUES (?, ?, ?, ?)", (name, _utc(at), turned, note)
+        )
 
 
 def installed(store: Store) -> dict[str, Installed]:
     """Return the newest of each part, by name."""
-    rows = store.rows("SELECT name, max(installed_utc) AS at FROM part GROUP BY name ORDER BY name")
-    return {row["name"]: Installed(row["name"], datetime.fromisoformat(row["at"])) for row in rows}
+    rows = store.rows("SELECT name, installed_utc, usage, note FROM part ORDER BY installed_utc, id")
+    return {
+        row["name"]: Installed(
+            row["name"],
+            datetime.fromisoformat(row["installed_utc"]),
+            {pump: Usage(**used) for pump, used in json.loads(row["usage"]).items()},
+            row["note"],
+        )
+        for row in rows
+    }
+
+
+def usage(store: Store) -> dict[str, Usage]:
+    """Return what each pump has turned since the records began."""
+    rows = store.rows("SELECT pump, running_s, volume_ml, motions FROM usage")
+    return {row["pump"]: Usage(row["running_s"], row["volume_ml"], row["motions"]) for row in rows}
+
+
+def keep_usage(store: Store, turned: Mapping[str, Usage]) -> None:
+    """Add what pumps have turned to what they had turned before."""
+    with store.writing("pump hours") as connection:
+        for pump, more in turned.items():
+            connection.execute(
+                "INSERT INTO usage (pump, running_s, volume_ml, motions) VALUES (?, ?, ?, ?) ON CONFLICT (pump) DO "
+                "UPDATE SET running_s = running_s + excluded.running_s, volume_ml = volume_ml + excluded.volume_ml, "
+                "motions = motions + excluded.motions",
+                (pump, more.running_s, more.volume_ml, more.motions),
+            )
+
+
+def keep_state(store: Store, name: str, value: object, at: datetime) -> None:
+    """Keep a state of the bench that outlives restarts; None forgets it."""
+    with store.writing("a state") as connection:
+        connection.execute("DELETE FROM state WHERE name = ?", (name,))
+        if value is not None:
+            connection.execute(
+                "INSERT INTO state (name, value, set_utc) VALUES (?, ?, ?)", (name, json.dumps(value), _utc(at))
+            )
+
+
+def state(store: Store, name: str) -> object:
+    """Return a state, or None."""
+    rows = store.rows("SELECT value FROM state WHERE name = ?", (name,))
+    return json.loads(rows[0]["value"]) if rows else None
 
 
 def go_away(store: Store, away: Away | None) -> None:

@@ -54,6 +54,30 @@ class OperateParams(Params):
     words: tuple[str, ...] = Field(min_length=1, max_length=4)
 
 
+class GuideParams(Params):
+    """A guided procedure: its name, its options, answers given beforehand by key, and whose hands do it."""
+
+    procedure: str
+    options: dict[str, Any] = Field(default={})
+    answers: dict[str, list[str]] = Field(default={})
+    who: str = Field(default="operator", min_length=1, max_length=60)
+
+
+class AnswerParams(Params):
+    key: str
+    text: str = Field(max_length=60)
+
+
+class CalibrationsParams(Params):
+    kind: str | None = None
+
+
+class RollBackParams(Params):
+    kind: str
+    number: int | None = Field(default=None, ge=1, description="none: as the bench file says")
+    who: str = Field(default="operator", min_length=1, max_length=60)
+
+
 class ScheduleParams(Params):
     count: int = Field(default=10, ge=1, le=100)
 
@@ -82,8 +106,13 @@ METHODS: dict[str, type[Params]] = {
     "away": AwayParams,
     "reload": Nothing,
     "trials": Nothing,
+    "guide": GuideParams,
+    "answer": AnswerParams,
+    "calibrations": CalibrationsParams,
+    "roll-back": RollBackParams,
 }
-"""Method by method, what it takes. `follow` also subscribes to the notifications `step`, `finished` and `alert`."""
+"""Method by method, what it takes. `follow` also subscribes to the notifications `step`, `finished` and `alert`, and,
+of guided procedures, `question`, `said`, `seen` and `ended`."""
 
 
 def json_schema() -> dict[str, Any]:

@@ -115,7 +115,8 @@ class Boards:
     def _conductivity(self) -> str:
         world = self._world
         world.advance(self._clock.monotonic())
-        true, t = world.conductivity(), world.temperature_c
+        true = world.conductivity()
+        t = world.temperature_c if world.beaker is None else world.beaker.temperature_c
         table = world.bench["probes"]["conductivity"]["compensation"]
         if table["kind"] == "linear":
             true /= 1.0 + table["alpha_percent_per_k"] / 100.0 * (t - table["reference_c"])

@@ -33,12 +33,19 @@ class Electrode:
     slope_loss: float = 1.0
     fault_drift_mv_per_s: float = 0.0
     fault_drift_mv: float = 0.0
+    junction_mv: float = 0.0  # the part of offset_error_mv that shows in salt water and not in buffers
 
     def aim(self, ph_free: float, temperature_c: float) -> None:
         """Set where the signal goes: the potential at this free pH, on the NBS-like scale of its calibration."""
         per_ph = GAS_OVER_FARADAY_MV * (temperature_c + 273.15) * log(10.0)
         slope = self.slope * self.slope_error * self.slope_loss
         self.target_mv = self.e7_mv + self.offset_error_mv + per_ph * slope * (7.0 - ph_free - NEUTRAL_NBS_TO_FREE_PH)
+
+    def aim_buffer(self, ph_nbs: float, temperature_c: float) -> None:
+        """Set where the signal goes in a buffer."""
+        per_ph = GAS_OVER_FARADAY_MV * (temperature_c + 273.15) * log(10.0)
+        slope = self.slope * self.slope_error * self.slope_loss
+        self.target_mv = self.e7_mv + self.offset_error_mv - self.junction_mv + per_ph * slope * (7.0 - ph_nbs)
 
     def advance(self, to_s: float) -> None:
         elapsed_s, self.at_s = to_s - self.at_s, to_s

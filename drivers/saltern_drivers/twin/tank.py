@@ -25,6 +25,8 @@ class Tank:
     dosed_dkh_per_day: float = 0.8
     mass_g: float = 410_000.0
     ph_total: float = 8.1
+    natural_share: float = 1.0  # 0: no natural salt, but NaCl of the same ionic strength
+    density_g_ml: float = 1.0233
     at_s: float = 0.0
     _media: dict[float, Medium] = field(default_factory=dict)
 
@@ -54,7 +56,7 @@ class Tank:
         carbon = self.carbon_umol_kg()
         return Liquid(
             mass_g,
-            mass_g * self.salinity,
+            mass_g * self.salinity * self.natural_share,
             mass_g * self.salinity,
             mass_g * self.alkalinity_umol_kg,
             mass_g * carbon,
@@ -62,6 +64,8 @@ class Tank:
 
     def carbon_umol_kg(self) -> float:
         """Return the inorganic carbon at the pH of the hour: highest in the afternoon, lowest before dawn."""
+        if self.natural_share == 0.0:  # a carbonate standard, in balance with the air of the day it was made
+            return 0.97 * self.alkalinity_umol_kg
         key = round(self.salinity, 1)
         if key not in self._media:
             self._media[key] = medium(key, self.temperature_c)

@@ -13,6 +13,7 @@ import numpy as np
 
 from saltern.chemistry.seawater import conductivity_ms_cm
 from saltern_drivers.twin.balance import Balance
+from saltern_drivers.twin.beaker import Beaker
 from saltern_drivers.twin.electrode import Electrode
 from saltern_drivers.twin.instruments import Truths
 from saltern_drivers.twin.liquid import Liquid
@@ -80,6 +81,10 @@ class World:
     intakes: list[Intake] = field(default_factory=list)
     spilled: Spilled = field(default_factory=Spilled)
     on_add: Callable[[], None] = lambda: None
+    # the keeper's hands
+    beaker: Beaker | None = None  # where the probes are, when not in the vessel
+    collecting: dict[str, float] = field(default_factory=dict)  # mL by pump whose line ends over a cylinder
+    source: Tank | None = None  # what the sample line's inlet is in, when not the tank
     # faults
     waste_passing: float = 1.0
     residue_extra_ml: float = 0.0
@@ -142,6 +147,10 @@ class World:
         )
         (seed,) = self.random.bit_generator.seed_seq.spawn(1)  # type: ignore[attr-defined]
         apart = np.random.default_rng(seed)  # benches without a balance are drawn as ever
+        total = errors.e0_mv**2 + errors.junction_mv**2
+        of_junction = self.truths.electrode_offset_mv * errors.junction_mv**2 / total
+        junction_mv = of_junction + apart.normal(0.0, errors.e0_mv * errors.junction_mv / sqrt(total))
+        self.electrode.junction_mv = junction_mv  # the part of the offset that buffers do not show
         self.balance = Balance(
             gain=1.0 + apart.normal(0.0, errors.balance),
             noise_g=errors.balance_noise_g,
@@ -151,7 +160,7 @@ class World:
             vibration_g=errors.balance_vibration_g,
             random=apart,
         )
-        self._media: dict[tuple[float, float], Medium] = {}
+        self._media: dict[tuple[float, float, bool], Medium] = {}
         self._ph = 8.0
         self._dirty = True
         self._aimed_s = -1.0
@@ -254,6 +263,9 @@ class World:
     # Liquids --------------------------------------------------------------------
 
     def _move(self, pump: str, volume_ml: float) -> None:
+        if pump in self.collecting and volume_ml > 0.0:
+            self.collecting[pump] += self._collected(pump, volume_ml)
+            return
         if pump == "waste":
             self._drain(volume_ml)
             return
@@ -267,23 +279,41 @@ class World:
         else:
             self.bottle_ml -= volume_ml
 
+    def _collected(self, pump: str, volume_ml: float) -> float:
+        """Return what of a pump's volume comes out as liquid over the cylinder."""
+        if pump == "titrant":
+            air = min(volume_ml, self.titrant_line_air_ml)
+            self.titrant_line_air_ml -= air
+            given = min(volume_ml - air, self.bottle_ml)
+            self.bottle_ml -= given
+            self.tip_missing_umol = 0.0
+            self.tip_idle_since_s = self.at_s
+            return given
+        air = min(volume_ml, self.line_air_ml)
+        self.line_air_ml -= air
+        liquid_ml = (volume_ml - air) * (1.0 - self.sample_line_air)
+        (self.source or self.tank).draw(liquid_ml * SEAWATER_G_ML)
+        self.line_stale_ml = 0.0
+        return liquid_ml
+
     def _draw(self, volume_ml: float) -> None:
         if volume_ml < 0.0:
             self._draw_back(-volume_ml)
             return
-        self.tank.advance(self.at_s)
+        source = self.source or self.tank
+        source.advance(self.at_s)
         if self.sample_source_low:
             self.line_air_ml = self.sample_line_ml
             return
         air = min(volume_ml, self.line_air_ml)
         self.line_air_ml -= air
-        mass_g = (volume_ml - air) * (1.0 - self.sample_line_air) * SEAWATER_G_ML
+        mass_g = (volume_ml - air) * (1.0 - self.sample_line_air) * source.density_g_ml
         if mass_g <= 0.0:
             return
         self._drawing = True
         stale_g = min(mass_g, self.line_stale_ml * SEAWATER_G_ML)
         self.line_stale_ml -= stale_g / SEAWATER_G_ML
-        fresh = self.tank.draw(mass_g)
+        fresh = source.draw(mass_g)
         if stale_g > 0.0:
             fresh.take(stale_g)
             old = self.line_stale.share(stale_g)
@@ -293,7 +323,7 @@ class World:
         self.intake.water.pour_in(fresh.share(fresh.mass_g))
         before_g = self.vessel.mass_g
         self.vessel.pour_in(fresh)
-        self.temperature_c += (self.tank.temperature_c - self.temperature_c) * mass_g / (before_g + mass_g)
+        self.temperature_c += (source.temperature_c - self.temperature_c) * mass_g / (before_g + mass_g)
 
     def _draw_back(self, volume_ml: float) -> None:
         """Move the sample line's content towards the tank; what follows is air, or the vessel where the end dips in.
@@ -301,7 +331,8 @@ class World:
         Acid that is drawn into the line counts as gone to the tank at once: nothing holds it back there.
         """
         if self.volume_ml() < self.sample_end_ml:
-            self.tank.put_back(self.tank.water(min(volume_ml, self.sample_line_ml) * SEAWATER_G_ML))
+            source = self.source or self.tank
+            source.put_back(source.water(min(volume_ml, self.sample_line_ml) * SEAWATER_G_ML))
             self.line_air_ml = min(self.sample_line_ml, self.line_air_ml + volume_ml)
             return
         share = min(1.0, self.titrant_since_empty_ml / self.volume_ml())
@@ -311,7 +342,7 @@ class World:
 
     def _rest_sample_line(self) -> None:
         """Note what now stands in the sample line, for the next time."""
-        self.line_stale = self.tank.water(1.0)
+        self.line_stale = (self.source or self.tank).water(1.0)
         self.line_stale_ml = self.sample_line_ml - self.line_air_ml
 
     def _dose(self, volume_ml: float) -> None:
@@ -408,10 +439,11 @@ class World:
 
     def _medium(self) -> Medium:
         mass = self.vessel.mass_g
-        key = (round(self.vessel.ionic / mass, 1), round(self.temperature_c, 1))
+        no_natural_salt = self.vessel.natural < 0.5 * self.vessel.ionic
+        key = (round(self.vessel.ionic / mass, 1), round(self.temperature_c, 1), no_natural_salt)
         found = self._media.get(key)
         if found is None:
-            found = self._media[key] = medium(*key)
+            found = self._media[key] = medium(key[0], key[1], sodium_chloride=no_natural_salt)
         return found
 
     def ph_free(self, *, mixed: bool = True) -> float:
@@ -436,6 +468,14 @@ class World:
 
     def _aim(self) -> None:
         self._aimed_s, self._dirty = self.at_s, False
+        if self.beaker is not None:
+            self.beaker.advance(self.at_s)
+            self.electrode.wet = self.beaker.ph_nbs is not None
+            if self.beaker.ph_nbs is not None:
+                t = self.beaker.temperature_c
+                self.electrode.aim_buffer(self.beaker.ph_nbs(t), t)
+            self._dirty = True
+            return
         wet = self.volume_ml() >= self.ph_tip_ml
         self.electrode.wet = wet
         if wet:
@@ -446,6 +486,8 @@ class World:
 
     def conductivity(self) -> float:
         """Return the conductivity that the cell meets, mS/cm at its temperature; near nothing in air."""
+        if self.beaker is not None and not self.conductivity_disconnected:
+            return self._conductivity_of(self.beaker)
         if self.conductivity_disconnected or self.volume_ml() < self.cell_ml:
             return 0.0
         salinity = self.vessel.ionic / self.vessel.mass_g
@@ -453,9 +495,20 @@ class World:
         true = conductivity_ms_cm(salinity, self.temperature_c)
         return true * self.truths.conductivity * self.conductivity_factor * scatter
 
+    def _conductivity_of(self, beaker: Beaker) -> float:
+        if beaker.conductivity_ms_cm is None:
+            return 0.0
+        beaker.advance(self.at_s)
+        true = beaker.conductivity_ms_cm(beaker.temperature_c) * beaker.bubble
+        scatter = 1.0 + self.random.normal(0.0, self.truths.errors.conductivity_noise + beaker.bubble_rattles)
+        return true * self.truths.conductivity * self.conductivity_factor * scatter
+
     def temperature_reading(self) -> float:
         if self.temperature_open:
             return -127.0
+        if self.beaker is not None:
+            self.beaker.advance(self.at_s)
+            return self.beaker.probe_c + self.truths.temperature_offset_k + self.temperature_shift_k
         return self.temperature_c + self.truths.temperature_offset_k + self.temperature_shift_k
 
     # Switches: True is active ---------------------------------------------------

@@ -1,0 +1,139 @@
+"""`saltern calibrations`: what was calibrated when, by whom, with what outcome, and which of it counts."""
+
+import json
+from getpass import getuser
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from saltern.cli.live import BenchOption, JsonOption, SocketOption, socket_of
+
+calibrations = typer.Typer(help="List, show, compare, take back and export calibrations.", no_args_is_help=True)
+
+DbOption = Annotated[Path | None, typer.Option(help="The records.")]
+BenchFileOption = Annotated[
+    Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file; its records are used.")
+]
+
+
+@calibrations.command("list")
+def list_(
+    kind: Annotated[str | None, typer.Argument(help="One kind alone: titre, ph, sample-pump ...")] = None,
+    db: DbOption = None,
+    bench: BenchFileOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List calibrations, newest first; an asterisk marks those in force."""
+    from rich.table import Table
+
+    from saltern.cli.present import console, print_json
+
+    found = _read(db, bench, kind)
+    if as_json:
+        print_json({"schema_version": 1, "calibrations": found})
+        return
+    if not found:
+        console().print("None yet: the bench file counts.")
+        return
+    table = Table(box=None, pad_edge=False)
+    for name in ("", "no.", "when, UTC", "what", "by", "outcome", "in words"):
+        table.add_column(name)
+    for one in found:
+        table.add_row(
+            "*" if one["in_force"] else "",
+            str(one["id"]),
+            str(one["at_utc"])[:16],
+            one["kind"],
+            one["by"],
+            one["outcome"],
+            one["words"],
+        )
+    console().print(table)
+
+
+@calibrations.command("show")
+def show(
+    number: Annotated[int, typer.Argument(min=1)],
+    against: Annotated[int | None, typer.Option(min=1, help="Compare with this one.")] = None,
+    db: DbOption = None,
+    bench: BenchFileOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show one calibration with its readings and statistics, or two side by side."""
+    from saltern.cli.present import console, print_json
+    from saltern.errors import ConfigError
+
+    known = {one["id"]: one for one in _read(db, bench, None)}
+    wanted = [n for n in (number, against) if n is not None]
+    missing = [n for n in wanted if n not in known]
+    if missing:
+        raise ConfigError(
+            f"there is no calibration {missing[0]}", where="records", remedy="See: saltern calibrations list"
+        )
+    chosen = [known[n] for n in wanted]
+    if as_json:
+        print_json({"schema_version": 1, "calibrations": chosen})
+        return
+    screen = console()
+    for one in chosen:
+        screen.print(f"[bold]{one['id']}[/bold] {one['kind']}, {one['at_utc']}, by {one['by']}: {one['outcome']}")
+        screen.print(one["words"])
+    for group in ("values", "statistics"):
+        for name in dict.fromkeys(key for one in chosen for key in one[group]):
+            values = "   ".join(_word(one[group].get(name)) for one in chosen)
+            was = (
+                f"   (before: {_word(chosen[0]['before'].get(name))})" if group == "values" and len(chosen) == 1 else ""
+            )
+            screen.print(f"  {name:<40} {values}{was}")
+    for one in chosen:
+        for reading in one["readings"]:
+            screen.print(f"  {one['id']}: " + ", ".join(f"{key} {_word(value)}" for key, value in reading.items()))
+
+
+@calibrations.command("export")
+def export(
+    to: Annotated[Path, typer.Argument(help="A JSON file to write.", show_default=False)],
+    db: DbOption = None,
+    bench: BenchFileOption = None,
+) -> None:
+    """Write all calibrations to a file."""
+    to.write_text(json.dumps({"schema_version": 1, "calibrations": _read(db, bench, None)}, indent=1) + "\n")
+    typer.echo(f"Written: {to}")
+
+
+@calibrations.command("roll-back")
+def roll_back(
+    kind: Annotated[str, typer.Argument(help="titre, ph, conductivity, sample-pump ...", show_default=False)],
+    to: Annotated[str, typer.Argument(help="A number, or bench-file.", show_default=False)],
+    who: Annotated[str | None, typer.Option(help="Name for the records; the user's otherwise.")] = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+) -> None:
+    """Let an earlier calibration count again, or what the bench file says; nothing is deleted."""
+    from saltern.errors import ConfigError
+    from saltern.rpc.client import Client
+
+    if to != "bench-file" and not to.isdigit():
+        raise ConfigError(f"{to!r} is neither a number nor bench-file", where="roll-back", remedy="See the list")
+    number = None if to == "bench-file" else int(to)
+    with Client(socket_of(bench, socket)) as client:
+        client.call("roll-back", kind=kind, number=number, who=who or getuser())
+    typer.echo(f"In force for {kind}: {to}.")
+
+
+def _read(db: Path | None, bench: Path | None, kind: str | None) -> list[dict[str, Any]]:
+    from saltern.cli.results import records_path
+    from saltern.clock import RealClock
+    from saltern.records.calibrations import listed
+    from saltern.records.store import open_for_reading
+
+    store = open_for_reading(records_path(db, bench), RealClock())
+    try:
+        return listed(store, kind)
+    finally:
+        store.close()
+
+
+def _word(value: Any) -> str:
+    return f"{value:.6g}" if isinstance(value, float) else str(value)

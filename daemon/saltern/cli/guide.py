@@ -1,0 +1,330 @@
+"""`saltern calibrate`, `standardise`, `prime` and their kin: guided procedures of the running service, over SSH.
+
+The service asks, this terminal shows and answers. Ctrl-C ends the showing, never the procedure: `saltern guided` takes
+it up again, `saltern stop` ends it. Scripts give `--answer KEY=VALUE`, as often as needed, or write to standard input.
+"""
+
+import sys
+from getpass import getuser
+from typing import Annotated, Any
+
+import typer
+
+from saltern.cli.live import BenchOption, JsonOption, SocketOption, socket_of
+from saltern.errors import ConfigError, NotRunningError, RemoteError
+
+AnswerOption = Annotated[
+    list[str] | None,
+    typer.Option("--answer", help="KEY=VALUE given beforehand; again for the next time that key is asked."),
+]
+YesOption = Annotated[bool, typer.Option("--yes", help="Take it that what is asked to be done is done: for scripts.")]
+WhoOption = Annotated[str | None, typer.Option("--who", help="Name for the records; the user's otherwise.")]
+
+calibrate = typer.Typer(help="Calibrate a pump or a probe, guided.", no_args_is_help=True)
+
+
+@calibrate.command("pump")
+def calibrate_pump(
+    pump: Annotated[str, typer.Argument(help="sample, titrant or waste", show_default=False)],
+    times: Annotated[int, typer.Option(min=1, max=10, help="Runs.")] = 3,
+    by: Annotated[str, typer.Option(help="mass (a scale) or volume (a measuring cylinder)")] = "mass",
+    reading_u: Annotated[float | None, typer.Option(help="Standard uncertainty of a reading, g or mL.")] = None,
+    volume_ml: Annotated[float | None, typer.Option(help="Of one run; a minute's otherwise.")] = None,
+    new_tube: Annotated[bool, typer.Option("--new-tube", help="The last calibration is no measure.")] = False,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Run a pump into a beaker on a scale, or into a cylinder, and take its gain from what came."""
+    options = {
+        "pump": pump, "times": times, "by": by, "reading_u": reading_u, "volume_ml": volume_ml, "new_tube": new_tube,
+    }  # fmt: skip
+    _begin("calibrate-pump", options, answer, yes, who, bench, socket, as_json)
+
+
+@calibrate.command("ph")
+def calibrate_ph(
+    buffer: Annotated[
+        list[str] | None,
+        typer.Option(help="phosphate, phthalate, borax, carbonate, phosphate-7.41, or a label's pH; up to three."),
+    ] = None,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Put the electrode into one to three buffers, the neutral first; the signal says when it has settled."""
+    buffers = buffer or ["phosphate", "phthalate"]
+    _begin("calibrate-ph", {"buffers": buffers}, answer, yes, who, bench, socket, as_json)
+
+
+@calibrate.command("conductivity")
+def calibrate_conductivity(
+    standard: Annotated[
+        list[str] | None,
+        typer.Option(help="Practical salinity (35, 28), kcl-0.1, or a label such as '53.0 mS/cm'; one or two."),
+    ] = None,
+    together_min: Annotated[float, typer.Option(min=0, max=120, help="Standard and probe together.")] = 10.0,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Put the cell into one or two standards and wait until both have the same temperature."""
+    options = {"standards": standard or ["35"], "together_s": 60.0 * together_min}
+    _begin("calibrate-conductivity", options, answer, yes, who, bench, socket, as_json)
+
+
+@calibrate.command("temperature")
+def calibrate_temperature(
+    thermometer_u_k: Annotated[float, typer.Option(min=0.005, max=2, help="Of the thermometer, k = 1.")] = 0.1,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Compare the temperature probe with a thermometer, at one point."""
+    options = {"thermometer_u_k": thermometer_u_k}
+    _begin("calibrate-temperature", options, answer, yes, who, bench, socket, as_json)
+
+
+def standardise(
+    alkalinity: Annotated[float, typer.Option(min=100, max=8000, help="Of the reference, umol/kg.")],
+    u: Annotated[float, typer.Option("--u", min=0.01, max=200, help="Its standard uncertainty, umol/kg, k = 1.")],
+    medium: Annotated[str, typer.Option(help="seawater, or nacl: carbonate in 0.7 mol/kg NaCl.")] = "seawater",
+    times: Annotated[int, typer.Option(min=1, max=6, help="Replicates.")] = 3,
+    lot: Annotated[str, typer.Option(help="For the records.")] = "",
+    expires: Annotated[str | None, typer.Option(help="ISO date of the reference's end.")] = None,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure a water of known alkalinity and take the titre factor from it."""
+    options = {
+        "alkalinity_umol_kg": alkalinity, "u_umol_kg": u, "medium": medium, "times": times, "lot": lot,
+        "expires": expires,
+    }  # fmt: skip
+    _begin("standardise", options, answer, yes, who, bench, socket, as_json)
+
+
+def prime(
+    pump: Annotated[str, typer.Argument(help="sample or titrant", show_default=False)],
+    volume_ml: Annotated[float | None, typer.Option(min=0.01, help="One and a half lines otherwise.")] = None,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Fill a line, through into the vessel, after emptying it; the total is shown, and `saltern stop` ends it."""
+    _begin("prime", {"pump": pump, "volume_ml": volume_ml}, answer, yes, who, bench, socket, as_json)
+
+
+def change_bottle(
+    lot: Annotated[str, typer.Option(help="Of the new bottle.")] = "",
+    expires: Annotated[str | None, typer.Option(help="ISO date.")] = None,
+    strength: Annotated[float | None, typer.Option(help="mol/L by the label; as before otherwise.")] = None,
+    u_percent: Annotated[float | None, typer.Option(help="Of the strength.")] = None,
+    volume_ml: Annotated[float | None, typer.Option(help="What is in it; titrant.bottle_ml otherwise.")] = None,
+    bridge: Annotated[bool, typer.Option("--bridge", help="Measure twice and compare with the old bottle.")] = False,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take up a new bottle of titrant: purge the line, and end the titre factor, or bridge it."""
+    options = {
+        "lot": lot, "expires": expires, "mol_per_l": strength, "u_percent": u_percent, "volume_ml": volume_ml,
+        "bridge": bridge,
+    }  # fmt: skip
+    _begin("change-bottle", options, answer, yes, who, bench, socket, as_json)
+
+
+def spike(
+    added: Annotated[float, typer.Option(min=50, max=3000, help="What is added, umol/kg of the bucket.")],
+    u: Annotated[float, typer.Option("--u", min=0, help="Its standard uncertainty.")] = 0.0,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure a bucket, add a known amount of carbonate, measure again: how much of it is found?"""
+    _begin("spike", {"added_umol_kg": added, "u_umol_kg": u}, answer, yes, who, bench, socket, as_json)
+
+
+def park(
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Put the bench to rest for weeks: acid out, lines flushed, probes stored, tubes released; nothing is measured."""
+    _begin("park", {}, answer, yes, who, bench, socket, as_json)
+
+
+def resume(
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take a parked bench up again; results are provisional until they have come to rest."""
+    _begin("resume", {}, answer, yes, who, bench, socket, as_json)
+
+
+def guided(
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take up the guided procedure that is under way: its question, and what it shows."""
+    _begin(None, {}, answer, yes, None, bench, socket, as_json)
+
+
+def _begin(
+    procedure: str | None,
+    options: dict[str, Any],
+    answer: list[str] | None,
+    yes: bool,
+    who: str | None,
+    bench: Any,
+    socket: Any,
+    as_json: bool,
+) -> None:
+    from saltern.cli.present import console, print_json
+    from saltern.rpc.client import Client
+
+    where = socket_of(bench, socket)
+    known = {name: value for name, value in options.items() if value is not None}
+    with Client(where) as watching, Client(where) as asking:
+        found = watching.call("follow")
+        if procedure is not None:
+            asking.call("guide", procedure=procedure, options=known, answers=_answers(answer), who=who or getuser())
+        elif found["running"] is None:
+            raise ConfigError("nothing is under way", where="guided", remedy="Begin one: saltern calibrate --help")
+        try:
+            ended = _follow(watching, asking, found.get("question"), yes=yes, quiet=as_json)
+        except KeyboardInterrupt:
+            typer.echo("\nIt goes on, and waits. Take it up with: saltern guided; end it with: saltern stop", err=True)
+            return
+    if "error" in ended:
+        error = ended["error"]
+        raise RemoteError(error["what"], where=error["where"], remedy=error["remedy"], code=int(ended["code"]))
+    if as_json:
+        print_json({"schema_version": 1, "procedure": ended["procedure"], **ended["result"]})
+    else:
+        number = ended["result"].get("calibration")
+        console().print("Done." if number is None else f"Done: calibration {number} is in force.")
+
+
+def _follow(watching: Any, asking: Any, question: dict[str, Any] | None, *, yes: bool, quiet: bool) -> dict[str, Any]:
+    """Show what comes and answer what is asked, until it has ended."""
+    shown = _Shown(quiet=quiet)
+    if question is not None:
+        _answer(asking, question, yes=yes, shown=shown)
+    for kind, what in watching.notifications():
+        if kind == "question":
+            _answer(asking, what, yes=yes, shown=shown)
+        elif kind == "said":
+            shown.line(what["text"])
+        elif kind == "seen":
+            shown.reading(f"{what['what']}: {what['value']:.5g} {what['unit']}")
+        elif kind == "step" and "point" not in what:
+            shown.reading(what["phase"])
+        elif kind == "ended":
+            shown.close()
+            return dict(what)
+    raise NotRunningError("the service went away", where="guided", remedy="Look at its log; what was in force stands")
+
+
+def _answer(asking: Any, question: dict[str, Any], *, yes: bool, shown: "_Shown") -> None:
+    """Ask whoever is at the terminal until the service takes the answer."""
+    unit = question["unit"]
+    while True:
+        shown.line(question["text"])
+        if unit is None and yes:
+            text = "done"
+        else:
+            shown.prompt("[Enter] when done: " if unit is None else f"{question['key']} ({unit}): ")
+            line = sys.stdin.readline()
+            if not line:
+                raise ConfigError(
+                    f"nobody is there to answer {question['key']!r}",
+                    where="standard input",
+                    remedy="Give --answer KEY=VALUE, or take it up at a terminal: saltern guided",
+                )
+            text = line.strip() or "done"
+        try:
+            asking.call("answer", key=question["key"], text=text)
+        except RemoteError as error:
+            shown.line(str(error))
+            if unit is None:
+                return  # somebody else has answered
+            continue
+        return
+
+
+def _answers(given: list[str] | None) -> dict[str, list[str]]:
+    answers: dict[str, list[str]] = {}
+    for one in given or []:
+        key, equals, value = one.partition("=")
+        if not equals:
+            raise ConfigError(
+                f"{one!r} is not KEY=VALUE", where="--answer", remedy="For example --answer collected=98.72"
+            )
+        answers.setdefault(key, []).append(value)
+    return answers
+
+
+class _Shown:
+    """Lines of text, and one line of what the instrument reads that is written over on a terminal."""
+
+    def __init__(self, *, quiet: bool) -> None:
+        self._out = sys.stderr if quiet else sys.stdout
+        self._terminal = self._out.isatty()
+        self._open = False
+
+    def line(self, text: str) -> None:
+        self.close()
+        self._out.write(text + "\n")
+        self._out.flush()
+
+    def prompt(self, text: str) -> None:
+        self.close()
+        self._out.write(text)
+        self._out.flush()
+
+    def reading(self, text: str) -> None:
+        if not self._terminal:
+            return
+        self._out.write("\r" + text[:78].ljust(78))
+        self._out.flush()
+        self._open = True
+
+    def close(self) -> None:
+        if self._open:
+            self._out.write("\n")
+            self._open = False

@@ -1,0 +1,176 @@
+"""The guided procedures of a running service: their options, what they do to its records, and what they end."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from saltern.config import BenchConfig, config_mistakes
+from saltern.errors import ConfigError, StartupError
+from saltern.procedures.bottle import BottleOptions, change_bottle
+from saltern.procedures.calibrate_conductivity import ConductivityOptions, calibrate_conductivity
+from saltern.procedures.calibrate_ph import PhOptions, calibrate_ph
+from saltern.procedures.calibrate_pump import PumpOptions, calibrate_pump
+from saltern.procedures.calibrate_temperature import TemperatureOptions, calibrate_temperature
+from saltern.procedures.guide import Calibration, Guide, Kind, RefusedError, Value
+from saltern.procedures.outcome import Source
+from saltern.procedures.park import ParkOptions, ResumeOptions, park, resume
+from saltern.procedures.prime import PrimeOptions, prime
+from saltern.procedures.spike import SpikeOptions, spike
+from saltern.procedures.standardise import StandardiseOptions, standardise, state_in_force
+from saltern.quality.titre_filter import TitreState
+from saltern.records import calibrations
+from saltern.records.upkeep import install, keep_state
+from saltern.service import Service
+
+ENDS_TITRE = {Kind.SAMPLE_PUMP, Kind.TITRANT_PUMP, Kind.TITRANT}
+"""A new calibration of these ends the titre factor, which held their errors."""
+
+NO_TITRE: dict[str, Value] = {"titre.factor": 1.0, "titre.u_percent": None, "titre.calibrated_on": None}
+
+
+@dataclass(frozen=True)
+class Guided:
+    """One guided procedure."""
+
+    options: type[Any]
+    run: Callable[[Service, Guide, Any], Calibration | dict[str, Any]]
+
+
+def _standardise(service: Service, guide: Guide, options: StandardiseOptions) -> Calibration:
+    return standardise(service.bench, guide, options, lambda: service.measure_reference(options), titre_state(service))
+
+
+def _change_bottle(service: Service, guide: Guide, options: BottleOptions) -> Calibration:
+    old = [d for _, d in service.store.results(20) if d.source is Source.TANK and d.alkalinity.u is not None][:2]
+    found = change_bottle(service.bench, guide, options, old, lambda: service.measure_again())
+    install(service.store, "titrant bottle", service.clock.now(), note=f"lot {options.lot}, expires {options.expires}")
+    return found
+
+
+def _park(service: Service, guide: Guide, options: ParkOptions) -> dict[str, Any]:
+    park(service.bench, guide, options)
+    keep_state(service.store, "parked", service.clock.now().isoformat(timespec="seconds"), service.clock.now())
+    return {"parked": True}
+
+
+def _resume(service: Service, guide: Guide, options: ResumeOptions) -> dict[str, Any]:
+    resume(service.bench, guide, options)
+    keep_state(service.store, "parked", None, service.clock.now())
+    install(service.store, "pause", service.clock.now(), note="resumed after parking")
+    return {"parked": False, "next": "measure a reference: saltern standardise"}
+
+
+def _prime(service: Service, guide: Guide, options: PrimeOptions) -> dict[str, Any]:
+    return {"pumped_ml": prime(service.bench, guide, options)}
+
+
+def _spike(service: Service, guide: Guide, options: SpikeOptions) -> dict[str, Any]:
+    return spike(guide, options, lambda: service.measure_other())
+
+
+PROCEDURES: dict[str, Guided] = {
+    "calibrate-pump": Guided(PumpOptions, lambda service, guide, o: calibrate_pump(service.bench, guide, o)),
+    "calibrate-ph": Guided(PhOptions, lambda service, guide, o: calibrate_ph(service.bench, guide, o)),
+    "calibrate-conductivity": Guided(
+        ConductivityOptions, lambda service, guide, o: calibrate_conductivity(service.bench, guide, o)
+    ),
+    "calibrate-temperature": Guided(
+        TemperatureOptions, lambda service, guide, o: calibrate_temperature(service.bench, guide, o)
+    ),
+    "standardise": Guided(StandardiseOptions, _standardise),
+    "change-bottle": Guided(BottleOptions, _change_bottle),
+    "prime": Guided(PrimeOptions, _prime),
+    "spike": Guided(SpikeOptions, _spike),
+    "park": Guided(ParkOptions, _park),
+    "resume": Guided(ResumeOptions, _resume),
+}
+
+
+def options_of(name: str, table: Mapping[str, Any]) -> Any:
+    """Return the options of a procedure, checked.
+
+    Raises
+    ------
+    ConfigError
+        There is no such procedure, or an option is wrong.
+    """
+    guided = PROCEDURES.get(name)
+    if guided is None:
+        raise ConfigError(
+            f"there is no procedure {name!r}", where="guide", remedy=f"These are: {', '.join(PROCEDURES)}"
+        )
+    unknown = set(table) - set(guided.options.__dataclass_fields__)
+    if unknown:
+        raise ConfigError(
+            f"{', '.join(sorted(unknown))} is no option",
+            where=name,
+            remedy=f"{name} has: " + ", ".join(guided.options.__dataclass_fields__),
+        )
+    try:
+        return TypeAdapter(guided.options).validate_python(dict(table))
+    except ValidationError as error:
+        raise StartupError(name, config_mistakes(error, name)) from error
+
+
+def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> dict[str, Any]:
+    """Run a guided procedure; what it finds is kept and put in force, what it refuses is kept too.
+
+    Raises
+    ------
+    SalternError
+        It was refused, stopped, or could not be done. What was in force stays in force, and all outputs are off.
+    """
+    try:
+        found = PROCEDURES[name].run(service, guide, options)
+    except RefusedError as refused:
+        calibrations.keep_refused(service.store, refused, who, service.clock.now())
+        raise
+    finally:
+        service.bench.make_safe()
+    if not isinstance(found, Calibration):
+        return found
+    now = service.clock.now()
+    number = calibrations.keep(service.store, found, who, now, before(service.config, found.values))
+    if found.kind in ENDS_TITRE and service.config.titre.u_percent is not None:
+        why = f"ended: {found.kind.value} was calibrated or changed, which the factor held"
+        titre = before(service.config, NO_TITRE)
+        calibrations.keep_ended(service.store, Kind.TITRE, NO_TITRE, why, now, titre)
+        guide.say("The titre factor has ended with that; results are provisional until: saltern standardise")
+    service.take_up_calibrations()
+    return {"calibration": number, **asdict(found)}
+
+
+def roll_back(service: Service, kind: str, number: int | None, who: str) -> None:
+    """Put an earlier calibration in force again, or the bench file's own values.
+
+    Raises
+    ------
+    ConfigError
+        There is no such kind or number.
+    """
+    calibrations.roll_back(service.store, calibrations.kind_of(kind), number, who, service.clock.now())
+    service.take_up_calibrations()
+
+
+def titre_state(service: Service) -> TitreState | None:
+    """Return the titre factor as it is believed today, if it was standardised here and still counts."""
+    kept = calibrations.in_force(service.store).get(Kind.TITRE)
+    factor, on = service.config.titre.factor, service.config.titre.calibrated_on
+    if kept is None or "u_state" not in kept.statistics or service.config.titre.u_percent is None or on is None:
+        return None
+    today: date = service.clock.now().date()
+    return state_in_force(factor, kept.statistics, on, today, service.config.titre.drift_percent_per_month)
+
+
+def before(config: BenchConfig, values: Mapping[str, Value]) -> dict[str, Value]:
+    """Return what the options are now that these values would replace."""
+    found: dict[str, Value] = {}
+    for name in values:
+        inner: Any = config
+        for part in name.split("."):
+            inner = getattr(inner, part)
+        found[name] = inner if isinstance(inner, float | str | None) else str(inner)
+    return found

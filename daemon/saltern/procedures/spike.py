@@ -1,0 +1,66 @@
+"""Spike recovery: a known addition to a bucket of water must be found again."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import hypot
+from typing import Any
+
+from saltern.procedures.guide import Cause, Guide, Kind, RefusedError
+from saltern.procedures.outcome import Determination
+from saltern.procedures.standardise import is_believed
+
+RECOVERY_PERCENT = (95.0, 105.0)
+"""Bounds of a sound method (common practice in water analysis); wider where the uncertainty asks for it."""
+
+
+@dataclass(frozen=True)
+class SpikeOptions:
+    """What is added to the bucket, umol/kg of its water, and its standard uncertainty."""
+
+    added_umol_kg: float
+    u_umol_kg: float = 0.0
+
+
+def spike(guide: Guide, options: SpikeOptions, measure: Callable[[], Determination]) -> dict[str, Any]:
+    """Measure a bucket, let carbonate be added, measure again, and return the recovery.
+
+    Raises
+    ------
+    RefusedError
+        A determination is not believed, or the recovery is out of bounds.
+    """
+    guide.confirm(
+        "inlet-in-bucket", "Put the sample line's inlet into a bucket with some litres of tank water, weighed"
+    )
+    before = measure()
+    guide.confirm(
+        "spiked", f"Add carbonate or bicarbonate worth {options.added_umol_kg:.0f} umol/kg, dissolved, and stir well"
+    )
+    after = measure()
+    guide.confirm("inlet-back", "Put the sample line's inlet back into the tank")
+    pair = (before, after)
+    values = [d.alkalinity.value for d in pair if is_believed(d) and d.alkalinity.value is not None]
+    if len(values) < 2:
+        raise RefusedError(
+            Cause.NOT_BELIEVED,
+            "one of the two determinations is not believed",
+            kind=Kind.TITRE,
+            remedy="Look at their reasons: saltern results",
+        )
+    found = values[1] - values[0]
+    u = hypot(before.alkalinity.u or 0.0, after.alkalinity.u or 0.0, options.u_umol_kg) / options.added_umol_kg
+    recovery, wide = 100.0 * found / options.added_umol_kg, 200.0 * u
+    guide.say(f"recovered {recovery:.1f} % of {options.added_umol_kg:.0f} umol/kg, +- {wide:.1f} % (k = 2)")
+    if not RECOVERY_PERCENT[0] - wide <= recovery <= RECOVERY_PERCENT[1] + wide:
+        raise RefusedError(
+            Cause.RECOVERY,
+            f"{recovery:.1f} % of the addition was found",
+            kind=Kind.TITRE,
+            remedy="Look at the addition's mass and the bucket's; then measure a reference",
+        )
+    return {
+        "recovery_percent": recovery,
+        "u_percent": 100.0 * u,
+        "before_umol_kg": values[0],
+        "after_umol_kg": values[1],
+    }

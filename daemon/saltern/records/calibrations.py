@@ -1,0 +1,238 @@
+"""Calibrations as dated records. Nothing is overwritten: what counts is the newest word said about each kind.
+
+A record in force replaces options of the bench file. Taking one back is another word: an earlier record is put in
+force again, or none, and then the bench file counts.
+"""
+
+import json
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from saltern.config import BenchConfig, with_values
+from saltern.errors import ConfigError
+from saltern.procedures.guide import Calibration, Kind, RefusedError, Value
+from saltern.records.store import Store
+
+ACCEPTED, REFUSED, ENDED = "accepted", "refused", "ended"
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A calibration on record."""
+
+    id: int
+    at: datetime
+    kind: Kind
+    who: str
+    outcome: str
+    words: str
+    values: dict[str, Value]
+    before: dict[str, Value]
+    statistics: dict[str, float]
+    readings: tuple[dict[str, Value], ...]
+
+
+def keep(store: Store, calibration: Calibration, who: str, at: datetime, before: Mapping[str, Value]) -> int:
+    """Keep a calibration and put it in force; return its number.
+
+    Parameters
+    ----------
+    store, calibration, who, at
+        What, by whom, when.
+    before
+        What counted until now, of the same options.
+    """
+    return _insert(
+        store,
+        calibration.kind,
+        who,
+        at,
+        ACCEPTED,
+        calibration.words,
+        calibration.values,
+        before,
+        calibration.statistics,
+        calibration.readings,
+        in_force=True,
+    )
+
+
+def keep_refused(store: Store, refused: RefusedError, who: str, at: datetime) -> int:
+    """Keep what was refused, with its readings; it is never in force."""
+    return _insert(store, refused.kind, who, at, REFUSED, str(refused), {}, {}, {}, refused.readings, in_force=False)
+
+
+def keep_ended(
+    store: Store, kind: Kind, values: Mapping[str, Value], why: str, at: datetime, before: Mapping[str, Value]
+) -> int:
+    """Keep that what was in force counts no more, and what counts instead."""
+    return _insert(store, kind, "service", at, ENDED, why, values, before, {}, (), in_force=True)
+
+
+def in_force(store: Store) -> dict[Kind, Kept]:
+    """Return the calibrations in force; a kind that is not there counts as the bench file says."""
+    rows = store.rows(
+        "SELECT c.* FROM calibration_force f JOIN calibration c ON c.id = f.calibration "
+        "WHERE f.id IN (SELECT max(id) FROM calibration_force GROUP BY kind)"
+    )
+    return {kept.kind: kept for kept in map(_kept, rows)}
+
+
+def history(store: Store, kind: Kind | None = None) -> list[Kept]:
+    """Return all calibrations, newest first, refused ones included."""
+    rows = store.rows("SELECT * FROM calibration ORDER BY id DESC")
+    return [kept for kept in map(_kept, rows) if kind is None or kept.kind is kind]
+
+
+def kind_of(name: str) -> Kind:
+    """Return what a name means.
+
+    Raises
+    ------
+    ConfigError
+        Nothing of that name can be calibrated.
+    """
+    try:
+        return Kind(name)
+    except ValueError as error:
+        known = ", ".join(kind.value for kind in Kind)
+        raise ConfigError(f"{name!r} is not calibrated", where="calibrations", remedy=f"One of: {known}") from error
+
+
+def listed(store: Store, kind: str | None = None) -> list[dict[str, object]]:
+    """Return all calibrations for JSON, newest first."""
+    counting = {kept.id for kept in in_force(store).values()}
+    wanted = None if kind is None else kind_of(kind)
+    return [as_json(kept, counts=kept.id in counting) for kept in history(store, wanted)]
+
+
+def one(store: Store, number: int) -> Kept:
+    """Return one calibration.
+
+    Raises
+    ------
+    ConfigError
+        There is none of this number.
+    """
+    rows = store.rows("SELECT * FROM calibration WHERE id = ?", (number,))
+    if not rows:
+        raise ConfigError(
+            f"there is no calibration {number}", where="calibrations", remedy="List: saltern calibrations"
+        )
+    return _kept(rows[0])
+
+
+def roll_back(store: Store, kind: Kind, number: int | None, who: str, at: datetime) -> None:
+    """Put an earlier calibration in force again, or, with None, let the bench file count.
+
+    Raises
+    ------
+    ConfigError
+        It is of another kind, or was refused.
+    """
+    if number is not None:
+        earlier = one(store, number)
+        if earlier.kind is not kind or earlier.outcome == REFUSED:
+            raise ConfigError(
+                f"calibration {number} is of {earlier.kind.value} and was {earlier.outcome}",
+                where=f"roll back {kind.value}",
+                remedy="Name an accepted one of that kind: saltern calibrations",
+            )
+    with store.writing("a calibration") as connection:
+        connection.execute(
+            "INSERT INTO calibration_force (at_utc, kind, calibration, who) VALUES (?, ?, ?, ?)",
+            (_utc(at), kind.value, number, who),
+        )
+
+
+def applied(config: BenchConfig, store: Store) -> BenchConfig:
+    """Return the bench file with the calibrations in force.
+
+    Raises
+    ------
+    StartupError
+        One of them does not go with the bench file any more; it names them.
+    """
+    kept = in_force(store)
+    values = {name: value for calibration in kept.values() for name, value in calibration.values.items()}
+    if not values:
+        return config
+    numbers = ", ".join(f"{calibration.id} ({kind.value})" for kind, calibration in kept.items())
+    return with_values(config, values, where=f"{config.name} with calibrations {numbers}")
+
+
+def as_json(kept: Kept, *, counts: bool) -> dict[str, object]:
+    """Return a calibration as commands and exports give it."""
+    return {
+        "id": kept.id,
+        "at_utc": kept.at.isoformat(timespec="seconds"),
+        "kind": kept.kind.value,
+        "by": kept.who,
+        "outcome": kept.outcome,
+        "in_force": counts,
+        "words": kept.words,
+        "values": kept.values,
+        "before": kept.before,
+        "statistics": kept.statistics,
+        "readings": list(kept.readings),
+    }
+
+
+def _insert(
+    store: Store,
+    kind: Kind,
+    who: str,
+    at: datetime,
+    outcome: str,
+    words: str,
+    values: Mapping[str, Value],
+    before: Mapping[str, Value],
+    statistics: Mapping[str, float],
+    readings: tuple[dict[str, Value], ...],
+    *,
+    in_force: bool,
+) -> int:
+    with store.writing("a calibration") as connection:
+        cursor = connection.execute(
+            "INSERT INTO calibration (at_utc, kind, who, outcome, words, options, before, statistics, readings) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                _utc(at),
+                kind.value,
+                who,
+                outcome,
+                words,
+                json.dumps(dict(values)),
+                json.dumps(dict(before), default=str),
+                json.dumps(dict(statistics)),
+                json.dumps(list(readings)),
+            ),
+        )
+        number = int(cursor.lastrowid or 0)
+        if in_force:
+            connection.execute(
+                "INSERT INTO calibration_force (at_utc, kind, calibration, who) VALUES (?, ?, ?, ?)",
+                (_utc(at), kind.value, number, who),
+            )
+    return number
+
+
+def _kept(row: sqlite3.Row) -> Kept:
+    return Kept(
+        id=row["id"],
+        at=datetime.fromisoformat(row["at_utc"]),
+        kind=Kind(row["kind"]),
+        who=row["who"],
+        outcome=row["outcome"],
+        words=row["words"],
+        values=json.loads(row["options"]),
+        before=json.loads(row["before"]),
+        statistics=json.loads(row["statistics"]),
+        readings=tuple(json.loads(row["readings"])),
+    )
+
+
+def _utc(at: datetime) -> str:
+    return at.astimezone(UTC).isoformat(timespec="milliseconds")

@@ -1,0 +1,405 @@
+"""Guided procedures on the twin, with a keeper's hands: what they find, what they refuse, what they leave behind."""
+
+import pytest
+
+from saltern.cli.simulated_computer import ProcessDeath
+from saltern.errors import ConfigError, InterlockError, SalternError
+from saltern.procedures.guide import Cause, Kind, RefusedError
+from saltern.procedures.outcome import Source
+from saltern.records import calibrations
+from saltern.records.upkeep import installed, usage
+from saltern_drivers.twin.tank import Tank
+from tests.keeper import keeper
+
+
+def reference(alkalinity=2200.0):
+    return Tank(
+        alkalinity_umol_kg=alkalinity,
+        salinity=33.5,
+        temperature_c=24.0,
+        consumption_dkh_per_day=0.0,
+        dosed_dkh_per_day=0.0,
+        mass_g=1e12,  # a bottle is not topped up with fresh water, as a tank is
+    )
+
+
+def carbonate(alkalinity=2400.0):
+    return Tank(
+        alkalinity_umol_kg=alkalinity,
+        salinity=35.0,
+        temperature_c=24.0,
+        consumption_dkh_per_day=0.0,
+        dosed_dkh_per_day=0.0,
+        mass_g=1e12,  # a bottle is not topped up with fresh water, as a tank is
+        natural_share=0.0,
+        density_g_ml=1.0265,  # 4.09 % NaCl at 24 degC, handbook
+    )
+
+
+OUT_OF_THE_BOX = {"twin": {"calibrated": False, "instruments": "hobby"}}
+
+
+@pytest.fixture(scope="module")
+def commissioned():
+    """A bench out of the box, and a keeper who has calibrated everything."""
+    hands = keeper(seed=11, scenario=OUT_OF_THE_BOX, reference=reference())
+    for name, options in (
+        ("calibrate-temperature", {}),
+        ("calibrate-conductivity", {"standards": ("35", "28")}),
+        ("calibrate-ph", {"buffers": ("phthalate", "phosphate")}),
+        ("calibrate-pump", {"pump": "sample", "new_tube": True}),
+        ("calibrate-pump", {"pump": "waste"}),
+        ("calibrate-pump", {"pump": "titrant", "new_tube": True}),
+        ("standardise", {"alkalinity_umol_kg": 2200.0, "u_umol_kg": 1.5, "lot": "bucket 3"}),
+    ):
+        hands.run(name, **options)
+    return hands
+
+
+def test_a_commissioned_bench_knows_its_pumps_and_probes(commissioned):
+    config, truths = commissioned.service.config, commissioned.world.truths
+    file = commissioned.service.file
+
+    def gain(pump):
+        return getattr(config.pumps, pump).ml_per_unit / getattr(file.pumps, pump).ml_per_unit
+
+    assert gain("sample") == pytest.approx(truths.sample_gain, abs=0.008)
+    assert gain("titrant") == pytest.approx(truths.titrant_gain, abs=0.005)
+    assert gain("waste") == pytest.approx(truths.waste_gain, abs=0.06)
+    assert config.probes.ph.slope_percent == pytest.approx(100.0 * truths.electrode_slope, abs=1.5)
+    assert config.probes.ph.lag_s == pytest.approx(truths.errors.lag_s, rel=0.35)
+    assert config.probes.conductivity.cell_factor == pytest.approx(1.0 / truths.conductivity, rel=0.005)
+    assert config.probes.temperature.offset_k == pytest.approx(-truths.temperature_offset_k, abs=0.35)
+
+
+def test_it_measures_what_is_there(commissioned):
+    service = commissioned.service
+    errors = []
+    for _ in range(3):
+        d = service.measure(Source.TANK)
+        errors.append(d.alkalinity.value - commissioned.stage.play.tank_alkalinity(d.ph_read_s))
+        assert d.alkalinity.verdict.value == "accepted"
+        assert abs(errors[-1]) < 3.0 * d.alkalinity.u
+        assert d.calibrations["titre"] == calibrations.in_force(service.store)[Kind.TITRE].id
+    assert max(abs(error) for error in errors) < 60.0
+
+
+def test_a_calibration_outlives_the_process_and_can_be_taken_back(tmp_path):
+    hands = keeper(records=str(tmp_path / "records.sqlite"))
+    first = hands.run("calibrate-temperature")["calibration"]
+    hands.mistakes["off"] = 0.5
+    second = hands.run("calibrate-temperature")["calibration"]
+    offset = hands.service.config.probes.temperature.offset_k
+    hands.stage.computer.lose(powered=True)
+    hands.stage.computer.start_again()
+
+    assert hands.service.config.probes.temperature.offset_k == offset
+    calibrations.roll_back(hands.service.store, Kind.TEMPERATURE, first, "keeper", hands.stage.clock.now())
+    hands.service.take_up_calibrations()
+    assert hands.service.config.probes.temperature.offset_k == pytest.approx(offset - 0.5, abs=0.3)
+    calibrations.roll_back(hands.service.store, Kind.TEMPERATURE, None, "keeper", hands.stage.clock.now())
+    hands.service.take_up_calibrations()
+    assert hands.service.config.probes.temperature.offset_k == 0.0
+    assert [kept.id for kept in calibrations.history(hands.service.store)] == [second, first]
+    hands.stage.close()
+
+
+def test_a_pump_calibration_ends_the_titre_factor():
+    hands = keeper()
+    assert hands.service.config.titre.u_percent is not None
+    hands.run("calibrate-pump", pump="titrant")
+
+    assert hands.service.config.titre.u_percent is None
+    assert calibrations.in_force(hands.service.store)[Kind.TITRE].outcome == "ended"
+    d = hands.service.measure(Source.TANK)
+    assert d.alkalinity.verdict.value == "provisional"
+
+
+def test_carbonate_in_sodium_chloride_gives_the_same_factor_as_seawater():
+    factors = []
+    for source, options in (
+        (reference(), {"alkalinity_umol_kg": 2200.0}),
+        (carbonate(), {"alkalinity_umol_kg": 2400.0, "medium": "nacl"}),
+    ):
+        hands = keeper(seed=12, reference=source)
+        factors.append(hands.run("standardise", u_umol_kg=1.0, **options)["values"]["titre.factor"])
+
+    assert factors[0] == pytest.approx(factors[1], rel=0.003)
+
+
+def test_successive_standardisations_are_combined():
+    hands = keeper(reference=reference())
+    first = hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=0.5)
+    second = hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=0.5)
+    alone = second["statistics"]["factor_found"]
+
+    assert second["values"]["titre.u_percent"] < first["values"]["titre.u_percent"]
+    low, high = sorted((first["values"]["titre.factor"], alone))
+    assert low <= second["values"]["titre.factor"] <= high
+
+
+def test_priming_fills_the_line_into_a_vessel_with_room_and_never_beyond():
+    hands = keeper()
+    found = hands.run("prime", pump="titrant")
+
+    assert found["pumped_ml"] == pytest.approx(1.5 * hands.service.config.pumps.titrant.line.volume_ml)
+    with pytest.raises(ConfigError, match="more than 18 mL"):
+        hands.run("prime", pump="titrant", volume_ml=25.0)
+    with pytest.raises(InterlockError):
+        hands.run("prime", pump="sample", volume_ml=130.0)
+
+
+def test_a_new_bottle_is_purged_booked_and_followed_by_provisional_results():
+    hands = keeper()
+    hands.world.bottle_ml = 40.0
+    hands.run("change-bottle", lot="7", expires="2027-01-01", mol_per_l=0.05)
+    left = hands.service.bench.ledger.titrant_left_ml
+
+    assert left.low <= hands.world.bottle_ml <= left.high
+    assert "lot 7" in installed(hands.service.store)["titrant bottle"].note
+    verdicts = []
+    for _ in range(2):
+        d = hands.service.measure(Source.TANK)
+        verdicts.append(d.alkalinity.verdict.value)
+    assert verdicts == ["provisional", "provisional"]
+
+
+def test_a_bottle_of_the_same_strength_bridges_and_a_weaker_one_does_not():
+    for strength, cause in ((1.0, None), (0.97, Cause.JUMP)):
+        hands = keeper(mistakes={"strength": strength})
+        for _ in range(2):
+            hands.service.measure(Source.TANK)
+        if cause is None:
+            assert abs(hands.run("change-bottle", lot="8", bridge=True)["statistics"]["jump_percent"]) < 1.0
+        else:
+            with pytest.raises(RefusedError) as refused:
+                hands.run("change-bottle", lot="8", bridge=True)
+            assert refused.value.cause is cause
+
+
+def test_a_parked_bench_measures_nothing_until_it_is_taken_up():
+    hands = keeper()
+    hands.run("park")
+    assert hands.service.parked()
+    hands.service.look()
+    hands.service.round()
+    assert hands.service.store.results(1) == []
+    assert hands.world.titrant_since_empty_ml < 0.2
+
+    hands.run("resume")
+    assert not hands.service.parked()
+    d = hands.service.measure(Source.TANK)
+    assert d.alkalinity.verdict.value == "provisional"
+    assert any("pause" in remark for remark in d.remarks)
+
+
+def test_a_known_addition_is_found_again():
+    hands = keeper()
+    found = hands.run("spike", added_umol_kg=300.0)
+
+    assert found["recovery_percent"] == pytest.approx(100.0, abs=3.0)
+    hands.mistakes["added"] = 200.0
+    with pytest.raises(RefusedError) as refused:
+        hands.run("spike", added_umol_kg=300.0)
+    assert refused.value.cause is Cause.RECOVERY
+
+
+def test_hours_and_litres_of_each_pump_are_counted():
+    hands = keeper()
+    hands.service.measure(Source.TANK)
+    turned = usage(hands.service.store)
+
+    assert set(turned) == {"sample", "waste", "titrant"}
+    assert turned["sample"].volume_ml > 150.0
+    assert turned["titrant"].running_s > 5.0
+
+
+# What is refused, by the name of its cause ---------------------------------------------
+
+
+def air_while_running(hands):
+    def at(key):
+        if key == "tare" and hands.asked.count("tare") == 2:
+            hands.world.titrant_line_air_ml = 0.8
+
+    hands.at_key = at
+
+
+def drifting(hands):
+    hands.world.electrode.fault_drift_mv_per_s = 2.0 / 60.0
+
+
+@pytest.mark.parametrize(
+    ("procedure", "options", "mistakes", "happens", "cause"),
+    [
+        ("calibrate-ph", {}, {"bottle phosphate": "borax"}, None, Cause.WRONG_BUFFER),
+        ("calibrate-ph", {}, {"bottle phthalate": "phosphate"}, None, Cause.BUFFERS_SWAPPED),
+        (
+            "calibrate-ph",
+            {},
+            {"bottle phosphate": "phthalate", "bottle phthalate": "phosphate"},
+            None,
+            Cause.BUFFERS_SWAPPED,
+        ),
+        ("calibrate-ph", {}, {}, drifting, Cause.DRIFTING),
+        (
+            "calibrate-ph",
+            {},
+            {},
+            lambda hands: setattr(hands.world.electrode, "slope_loss", 0.8),
+            Cause.SLOPE,
+        ),
+        (
+            "calibrate-ph",
+            {},
+            {},
+            lambda hands: setattr(hands.world.electrode, "offset_error_mv", 75.0),
+            Cause.OFFSET,
+        ),
+        (
+            "calibrate-ph",
+            {"buffers": ("phosphate",)},
+            {},
+            lambda hands: setattr(hands.world.electrode, "offset_error_mv", 45.0),
+            Cause.OFFSET,
+        ),
+        ("calibrate-conductivity", {}, {"bubble": 0.7}, None, Cause.BUBBLE),
+        ("calibrate-conductivity", {}, {"rattles": 0.05}, None, Cause.BUBBLE),
+        ("calibrate-conductivity", {"standards": ("35", "28")}, {"cell-in 28": "cell-in 35"}, None, Cause.BUBBLE),
+        (
+            "calibrate-conductivity",
+            {"standards": ("35", "28")},
+            {"cell-in 28": "cell-in 35", "cell-in 35": "cell-in 28"},
+            None,
+            Cause.STANDARDS_SWAPPED,
+        ),
+        ("calibrate-conductivity", {}, {"cell-in 35": "cell-in 42"}, None, Cause.WRONG_STANDARD),
+        ("calibrate-conductivity", {"together_s": 60.0}, {"beaker_c": 8.0}, None, Cause.NOT_AT_TEMPERATURE),
+        ("calibrate-temperature", {}, {"off": 6.0}, None, Cause.DIFFERS),
+        ("calibrate-pump", {"pump": "titrant"}, {}, air_while_running, Cause.AIR_IN_LINE),
+        (
+            "calibrate-pump",
+            {"pump": "sample"},
+            {},
+            lambda hands: setattr(hands.world, "sample_line_air", 0.08),
+            Cause.DIFFERS,
+        ),
+        (
+            "calibrate-pump",
+            {"pump": "sample"},
+            {},
+            lambda hands: setattr(hands.world.pumps["sample"], "stalled", True),
+            Cause.AIR_IN_LINE,
+        ),
+        (
+            "standardise",
+            {"alkalinity_umol_kg": 3500.0, "u_umol_kg": 2.0},
+            {},
+            None,
+            Cause.DIFFERS,
+        ),
+        (
+            "standardise",
+            {"alkalinity_umol_kg": 2200.0, "u_umol_kg": 2.0, "expires": "2025-01-01"},
+            {},
+            None,
+            Cause.EXPIRED,
+        ),
+        ("change-bottle", {"expires": "2025-01-01"}, {}, None, Cause.EXPIRED),
+    ],
+)
+def test_a_bad_outcome_is_refused_by_the_name_of_its_cause(procedure, options, mistakes, happens, cause):
+    hands = keeper(reference=reference(), mistakes=dict(mistakes))
+    before = hands.service.config
+    if procedure == "calibrate-pump" and happens is not None and "stalled" in str(happens.__code__.co_consts):
+        hands.at_key = lambda key: happens(hands) if key == "tare" else None
+    elif happens is not None:
+        happens(hands)
+    with pytest.raises(RefusedError) as refused:
+        hands.run(procedure, **options)
+
+    assert refused.value.cause is cause, str(refused.value)
+    assert refused.value.remedy
+    assert hands.service.config == before
+    (kept,) = calibrations.history(hands.service.store)
+    assert kept.outcome == "refused"
+    assert cause.value in kept.words
+    hands.service.bench.wait(2.0)
+    assert not any(head.moving() for head in hands.world.pumps.values())
+
+
+def test_a_standard_that_comes_to_temperature_in_time_is_taken():
+    hands = keeper(mistakes={"beaker_c": 21.0})
+    found = hands.run("calibrate-conductivity")
+
+    truths = hands.world.truths
+    assert found["values"]["probes.conductivity.cell_factor"] == pytest.approx(1.0 / truths.conductivity, rel=0.006)
+
+
+def test_a_line_that_ends_in_the_vessel_is_noticed_by_the_cell():
+    hands = keeper(mistakes={"sample-line-out": "tubes-in"})
+    hands._read = lambda key: 24.0 if key == "liquid-temperature" else 102.0
+    with pytest.raises(InterlockError, match="in the vessel"):
+        hands.run("calibrate-pump", pump="sample")
+    assert hands.stage.play.bound_held
+    assert hands.world.spilled.spilled_ml == 0.0
+
+
+# kill -9 ----------------------------------------------------------------------------------
+
+
+ALL = {
+    "calibrate-pump": {"pump": "sample"},
+    "calibrate-ph": {},
+    "calibrate-conductivity": {},
+    "calibrate-temperature": {},
+    "standardise": {"alkalinity_umol_kg": 2200.0, "u_umol_kg": 2.0},
+    "change-bottle": {"lot": "1"},
+    "prime": {"pump": "sample"},
+    "park": {},
+    "resume": {},
+    "spike": {"added_umol_kg": 300.0},
+}
+
+
+@pytest.mark.parametrize("procedure", ALL)
+@pytest.mark.parametrize("share", [0.2, 0.5, 0.8])
+def test_a_process_killed_in_the_middle_leaves_the_earlier_calibration_and_a_safe_bench(procedure, share, tmp_path):
+    hands = keeper(records=str(tmp_path / "records.sqlite"), reference=reference())
+    hands.run("calibrate-temperature")
+    earlier = hands.service.config.probes.temperature.offset_k
+    whole = keeper(reference=reference())
+    if procedure == "resume":
+        hands.run("park")
+        whole.run("park")
+    began_s = hands.stage.clock.monotonic()
+    start_s = whole.stage.clock.monotonic()
+    whole.run(procedure, **ALL[procedure])
+    dies_s = began_s + share * (whole.stage.clock.monotonic() - start_s)
+
+    alive = [True]
+
+    def die(now_s):
+        if now_s >= dies_s and alive:
+            alive.clear()
+            hands.stage.computer.lose(powered=True)
+            raise ProcessDeath
+
+    hands.stage.clock.attach(die)
+    with pytest.raises(ProcessDeath):
+        hands.run(procedure, **ALL[procedure])
+    hands.world.beaker, hands.world.source = None, None
+    hands.world.collecting.clear()
+    hands.stage.computer.start_again()
+    assert not any(head.moving() for head in hands.world.pumps.values())
+
+    service = hands.service
+    assert service.config.probes.temperature.offset_k == earlier
+    assert [kept.kind for kept in calibrations.in_force(service.store).values()] == [Kind.TEMPERATURE]
+    try:
+        service.round()
+    except SalternError:
+        service.bench.make_safe()
+    hands.stage.close()
+    assert hands.stage.play.bound_held
+    assert hands.world.spilled.spilled_ml == 0.0
