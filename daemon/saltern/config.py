@@ -169,10 +169,20 @@ class TemperatureProbe(Table):
     calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
 
 
+class Balance(Table):
+    """A load cell under the vessel. The sample is weighed, and only differences of the weight are used."""
+
+    board: DeviceTable
+    gain: float = Field(default=1.0, gt=0.5, lt=2.0, description="multiplies the reading: reference mass over shown")
+    gain_u_percent: float = Field(default=0.05, gt=0, le=5)
+    u_g: float = Field(default=0.05, gt=0, le=5, description="standard uncertainty of one weighing against another")
+
+
 class Probes(Table):
     ph: PhProbe
     conductivity: ConductivityProbe
     temperature: TemperatureProbe
+    balance: Balance | None = None
 
 
 class Switches(Table):

@@ -1,8 +1,8 @@
 """What commissioning buys: benches out of the box, calibrated by a keeper on the twin, and what they then measure.
 
 Each bench is drawn anew: pumps 2 % off, titrant 2 % off its label, slope and offset of the electrode as they come. A
-keeper measures the tank once, calibrates everything, standardises with a reference water in triplicate, and measures the
-tank four times. Then, on fewer benches, tubes wear for sixty days, with a reference in triplicate each week.
+keeper measures the tank once, calibrates everything, standardises with a reference water in triplicate, and measures
+the tank four times. Then, on fewer benches, tubes wear for sixty days, with a reference in triplicate each week.
 
     python -m tests.benchmarks.commissioning [benches [aged benches]]
 """
@@ -141,7 +141,8 @@ def table(played, instruments, label):
     later = f"{np.sqrt(np.mean(aged**2)):6.1f} ({len(aged)})" if len(aged) else "     -"
     print(
         f"{label:24}{len(played):6}{np.sqrt(np.nanmean(before**2)):9.1f}{within:8.1f}{between:9.1f}{total:8.1f}"
-        f"{umol_kg_to_dkh(total, 35.0):8.3f}{GOALS_UMOL_KG[instruments]:6.0f}  {later:14}{100 * covered:8.1f} of {len(believed)}"
+        f"{umol_kg_to_dkh(total, 35.0):8.3f}{GOALS_UMOL_KG[instruments]:6.0f}  {later:14}"
+        f"{100 * covered:8.1f} of {len(believed)}"
         f"  {100 * np.mean([v == 'accepted' for p in played for _, _, v in p.after]):6.1f}"
     )
     for line in trouble[:5]:
@@ -158,7 +159,7 @@ def main(benches=300, aged=40):
     )
     with ProcessPoolExecutor() as pool:
         for instruments in ("hobby", "good"):
-            for balance in (False,):
+            for balance in (False, True):
                 cases = [
                     (seed, instruments, WEEKS if seed < aged and not balance else 0, balance)
                     for seed in range(benches if not balance else benches // 3)

@@ -34,6 +34,9 @@ DRAIN_MARGIN, DRAIN_MARGIN_S = 1.3, 8.0
 DRY_READINGS = 2
 STALE_S = 30.0
 CELL_EVERY_S = 300.0
+UNASKED_G = 3.0
+"""What drying, drift and a nudge at a tube do not change between two looks."""
+
 RAN_ON_S = 5.0
 """Safe-off takes a dead process's outputs low within a second or two; counted even though permits lapse sooner."""
 STILL_MV = 8.0
@@ -76,11 +79,13 @@ class Bench:
         self._good_s: dict[str, float] = {}
         self._storage_failed = False
         self.noticed = Noticed()
+        self.empty_g: float | None = None  # what the emptied vessel weighed, since the service began
         self.turned: dict[str, Usage] = {}  # since somebody last took it from here
         self.calibrations: dict[str, int] = {}  # in force, by kind: what a result is to remember
         self._filled_ml = 0.0  # what was pumped in since the vessel was last proved empty, as commanded
         self._seen_s = clock.monotonic()
         self._cell_wet_at_rest: bool | None = None
+        self._rest_g: float | None = None
         self._cell_seen_s = clock.monotonic()
         self._switches = tuple((attribute, devices.switches.get(attribute)) for attribute in SWITCH_ROWS)
         self._fixed = {
@@ -134,12 +139,25 @@ class Bench:
             return
         self._cell_seen_s = now_s
         try:
+            self._look_at_the_weight()
             wet = self.cell_is_wet()
         except ReadingError:
             return  # a fault of the board has its own row
         if self._cell_wet_at_rest is False and wet:
             self.trip("liquid_unasked")
         self._cell_wet_at_rest = wet
+
+    def _look_at_the_weight(self) -> None:
+        """Look at rest, where there is a balance: a vessel that grows heavier, or lighter than it dries, moved liquid.
+
+        A pump that moves any forgets what was weighed before.
+        """
+        if "balance" not in self.devices.probes:
+            return
+        now_g = self.balance_g()
+        if self._rest_g is not None and abs(now_g - self._rest_g) > UNASKED_G:
+            self.trip("liquid_unasked")
+        self._rest_g = now_g
 
     @property
     def fell_dry(self) -> bool:
@@ -254,6 +272,11 @@ class Bench:
     def conductivity_ms_cm(self) -> float:
         """Return what the conductivity board sends, mS/cm, its own compensation included."""
         return _ms_cm(self.read("conductivity"))
+
+    def balance_g(self) -> float:
+        """Return what the load cell under the vessel shows, g in air; only differences mean anything."""
+        balance = self.config.probes.balance
+        return self.read("balance").value * (1.0 if balance is None else balance.gain)
 
     def temperature_c(self) -> float:
         return self.read("temperature").value + self.config.probes.temperature.offset_k
@@ -680,7 +703,7 @@ class Bench:
         drive, permit = self.devices.pumps[role], self.devices.permits[role]
         self.guard.demand(role)
         self._heed()
-        self._cell_wet_at_rest = None
+        self._cell_wet_at_rest = self._rest_g = None
         begun_s = self.clock.monotonic()
         ended_early = cut_short = False
         self._due_s[role] = begun_s + OVERTIME_FACTOR * amount / drive.rate + OVERTIME_S

@@ -106,6 +106,8 @@ def _slots(config: BenchConfig) -> list[_Slot]:
         ("temperature", config.probes.temperature),
     )
     slots += [_Slot(f"probes.{role}.board", role, "probe", probe.board) for role, probe in probes]
+    if config.probes.balance is not None:
+        slots.append(_Slot("probes.balance.board", "balance", "probe", config.probes.balance.board))
     if config.stirrer.sensor is not None:
         slots.append(_Slot("stirrer.sensor.board", "stirrer", "probe", config.stirrer.sensor.board))
     for role in ("overfill", "leak", "stop", "waste_full"):

@@ -32,7 +32,7 @@ def alkalinity_budget(
     per_percent = abs(alkalinity_umol_kg) / 100.0
     budget = {
         "curve": fit_u_umol_kg,
-        "sample volume, from fill to fill": per_percent * pumps.sample.repeatability_percent,
+        **_of_the_fill(config, per_percent, sample_ml),
         "residue": per_percent * 100.0 * config.vessel.residue_u_ml / sample_ml,
     }
     if config.titre.u_percent is not None:
@@ -43,8 +43,19 @@ def alkalinity_budget(
     else:
         budget["titrant strength"] = per_percent * titrant.concentration_u_percent
         budget["titrant pump gain"] = per_percent * pumps.titrant.gain_u_percent
-        budget["sample pump gain"] = per_percent * pumps.sample.gain_u_percent
+        if config.probes.balance is None:
+            budget["sample pump gain"] = per_percent * pumps.sample.gain_u_percent
+        else:
+            budget["gain of the balance"] = per_percent * config.probes.balance.gain_u_percent
     return budget
+
+
+def _of_the_fill(config: BenchConfig, per_percent: float, sample_ml: float) -> dict[str, float]:
+    """Return what the sample's amount is uncertain by from fill to fill: weighed, or trusted to the pump."""
+    balance = config.probes.balance
+    if balance is None:
+        return {"sample volume, from fill to fill": per_percent * config.pumps.sample.repeatability_percent}
+    return {"sample weighed, difference of two": per_percent * 100.0 * sqrt(2.0) * balance.u_g / sample_ml}
 
 
 def combined_u(budget: dict[str, float]) -> float:

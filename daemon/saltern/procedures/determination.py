@@ -11,7 +11,7 @@ import numpy as np
 
 from saltern.bench.bench import Bench, StopRequested
 from saltern.chemistry.electrode import nernst_slope_mv
-from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Estimate, Priors
+from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Estimate, Finding, Priors
 from saltern.chemistry.endpoint.methods import DEFAULT, METHODS
 from saltern.chemistry.endpoint.sample_ph import initial_ph_total
 from saltern.chemistry.equilibria import constants
@@ -19,6 +19,7 @@ from saltern.chemistry.quantities import Medium
 from saltern.chemistry.seawater import density_kg_l
 from saltern.chemistry.standards import NACL_IONIC_SALINITY, nacl_density_kg_l
 from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
+from saltern.chemistry.volumetric import volume_ml
 from saltern.config import Water
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
 from saltern.procedures.budget import alkalinity_budget, combined_u
@@ -38,6 +39,7 @@ from saltern.procedures.vessel import (
     rinse,
     wet_the_probes,
 )
+from saltern.procedures.weigh import Weighed, demand_empty, has_balance, in_vacuo_g, weigh
 from saltern.quality.history import (
     NO_HISTORY,
     History,
@@ -50,6 +52,9 @@ from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
 from saltern.quality.verdict import Reason, Verdict
 
 NACL_PK1_U, USUAL_UMOL_KG = 0.03, 2400.0
+TITRANT_WITHIN_G, TITRANT_WITHIN = 0.25, 0.03
+"""Creep, drift and noise of a load cell do not come to so much in a titration (assumed, see the twin's)."""
+
 NACL_IONIC_U = 1.0  # by how much a recipe's salt may be off, as salinity
 STABLE_CONDUCTIVITY, STABLE_TEMPERATURE_K = 0.003, 0.1  # two readings in a row may differ by this much
 MOST_TRIES = 12
@@ -101,6 +106,8 @@ class _Run:
     started_at: datetime
     started_s: float
     medium: Medium = Medium.SEAWATER
+    weighed: Weighed | None = None
+    titration_g: float | None = None  # what the balance saw come in with the acid
     drawn: Drawn | None = None
     titration: Titration | None = None
     end_point: EndPoint | None = None
@@ -126,9 +133,11 @@ def determine(
     notebook.save()
     try:
         prepare(bench, notebook)
-        take_sample(bench, notebook)
-        run.drawn = measure_as_drawn(bench, notebook, medium)
+        run.weighed = take_sample(bench, notebook)
+        run.drawn = measure_as_drawn(bench, notebook, run.weighed, medium)
         run.titration = titrate_sample(bench, notebook, run.drawn, expectation, medium)
+        if run.weighed is not None:
+            run.titration_g = weigh(bench, notebook) - run.weighed.empty_g - run.weighed.filled_g
         run.end_point = evaluate(bench, notebook, run.titration)
         electrode = fitted_electrode(run.titration, run.end_point)
     except SalternError as error:
@@ -208,12 +217,23 @@ def discard_tip(bench: Bench, notebook: Notebook) -> None:
             bench.add("titrant", discard_ml)
 
 
-def take_sample(bench: Bench, notebook: Notebook) -> None:
-    """Fill with sample; what the drain left stays, and counts as sample since it was rinsed."""
+def take_sample(bench: Bench, notebook: Notebook) -> Weighed | None:
+    """Fill with sample; what the drain left stays, and counts as sample since it was rinsed.
+
+    Where the vessel stands on a balance the fill is weighed.
+    """
+    if not has_balance(bench):
+        fill(bench, notebook, bench.config.sample.volume_ml)
+        return None
+    empty_g = weigh(bench, notebook)
+    demand_empty(bench, empty_g)
     fill(bench, notebook, bench.config.sample.volume_ml)
+    return Weighed(empty_g, weigh(bench, notebook) - empty_g)
 
 
-def measure_as_drawn(bench: Bench, notebook: Notebook, medium: Medium = Medium.SEAWATER) -> Drawn:
+def measure_as_drawn(
+    bench: Bench, notebook: Notebook, weighed: Weighed | None = None, medium: Medium = Medium.SEAWATER
+) -> Drawn:
     """Read pH first, before CO2 is lost, then conductivity and temperature."""
     config = bench.config
     notebook.enter("measure")
@@ -222,11 +242,15 @@ def measure_as_drawn(bench: Bench, notebook: Notebook, medium: Medium = Medium.S
     conductivity = until_stable(bench, notebook.conductivity_ms_cm, lambda value: STABLE_CONDUCTIVITY * value)
     temperature_c = until_stable(bench, notebook.temperature_c, lambda _: STABLE_TEMPERATURE_K)
     salinity = sample_salinity(config, conductivity, temperature_c)
-    sample_ml = config.sample.volume_ml + config.vessel.residue_ml
+    density = density_kg_l(salinity.value, temperature_c)
     if medium is Medium.NACL:  # its conductivity tells no salinity; it has the ionic strength that the recipe gives it
         salinity = Estimate(NACL_IONIC_SALINITY, NACL_IONIC_U)
-        return Drawn(electrode, temperature_c, salinity, sample_ml * nacl_density_kg_l(temperature_c))
-    return Drawn(electrode, temperature_c, salinity, sample_ml * density_kg_l(salinity.value, temperature_c))
+        density = nacl_density_kg_l(temperature_c)
+    sample_ml = config.sample.volume_ml + config.vessel.residue_ml
+    if weighed is None:
+        return Drawn(electrode, temperature_c, salinity, sample_ml * density)
+    filled_g = in_vacuo_g(weighed.filled_g, salinity.value, temperature_c)
+    return Drawn(electrode, temperature_c, salinity, filled_g + config.vessel.residue_ml * density)
 
 
 def until_stable(bench: Bench, read: Callable[[], float], tolerance: Callable[[float], float]) -> float:
@@ -363,6 +387,7 @@ def _finished(
     found = Estimate(alkalinity, combined_u(budget))
     electrode_now = electrode_against(history, electrode, drawn.temperature_c)
     against = (*alkalinity_against(history, found, run.started_at), *electrode_now)
+    against = (*against, *_titrant_weighed(notebook, run, titration, drawn))
     against_ph = (*ph_against(history, ph_total), *electrode_now)
     against_salinity = salinity_against(history, drawn.salinity)
     told = (*end_point.findings, *against, *against_ph[:1], *against_salinity)
@@ -382,6 +407,37 @@ def _void(bench: Bench, notebook: Notebook, run: _Run, reason: Reason) -> Determ
     void = Quantity(None, None, Verdict.VOID, (reason,))
     salinity = judge_salinity(run.drawn.salinity) if run.drawn else void
     return _record(bench, notebook, run, alkalinity=void, ph_total=void, salinity=salinity, budget_umol_kg={})
+
+
+def _titrant_weighed(notebook: Notebook, run: _Run, titration: Titration, drawn: Drawn) -> tuple[Finding, ...]:
+    """Compare the acid that was asked for with what came in by weight, where there is a balance."""
+    if run.titration_g is None:
+        return ()
+    asked_g = float(titration.curve.titrant_g[-1])
+    came_g = in_vacuo_g(run.titration_g, drawn.salinity.value, drawn.temperature_c)
+    statistic = abs(came_g - asked_g) / (TITRANT_WITHIN_G + TITRANT_WITHIN * asked_g)
+    about = f"{asked_g:.2f} g of titrant were asked for, {came_g:.2f} g came by weight"
+    return (Finding("titrant-weighed-differs", statistic, 1.0, about),)
+
+
+def _weighed_gains(bench: Bench, notebook: Notebook, run: _Run) -> dict[str, float | None]:
+    """Return what the balance says of the pumps in this run, mL a unit.
+
+    A fill is a calibration. What came in with the acid is small, and the load cell's creep under the sample counts in
+    it by a percent or so: that tells an empty bottle or a slipping tube, and no gain.
+    """
+    if run.weighed is None or run.drawn is None:
+        return {}
+    config, t, salinity = bench.config, run.drawn.temperature_c, run.drawn.salinity.value
+    drawn_ml = in_vacuo_g(run.weighed.filled_g, salinity, t) / density_kg_l(salinity, t)
+    gains: dict[str, float | None] = {
+        "weighed.sample_ml_per_unit": config.pumps.sample.ml_per_unit * drawn_ml / config.sample.volume_ml
+    }
+    if run.titration_g is not None and notebook.titrant_ml > 0.0:
+        density = titrant_density_kg_l(config.titrant.concentration_mol_per_l, config.titrant.background, t)
+        given_ml = volume_ml(run.titration_g, density, t)
+        gains["weighed.titrant_ml_per_unit"] = config.pumps.titrant.ml_per_unit * given_ml / notebook.titrant_ml
+    return gains
 
 
 def _record(
@@ -415,7 +471,7 @@ def _record(
         end_point=run.end_point,
         budget_umol_kg=budget_umol_kg,
         calibrations=dict(bench.calibrations),
-        calibrated=calibrated_options(bench.config),
+        calibrated={**calibrated_options(bench.config), **_weighed_gains(bench, notebook, run)},
         readings=tuple(notebook.readings),
         remarks=tuple(notebook.remarks),
     )

@@ -53,6 +53,11 @@ class Notebook:
         self.readings.append(Sighting(self.bench.clock.monotonic(), "conductivity", value, "mS/cm", self.phase))
         return value
 
+    def balance_g(self) -> float:
+        value = self.bench.balance_g()
+        self.readings.append(Sighting(self.bench.clock.monotonic(), "balance", value, "g", self.phase))
+        return value
+
     def temperature_c(self) -> float:
         value = self.bench.temperature_c()
         self.readings.append(Sighting(self.bench.clock.monotonic(), "temperature", value, "degC", self.phase))

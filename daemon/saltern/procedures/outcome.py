@@ -24,7 +24,7 @@ class Sighting:
     """One raw reading of one probe, as the board sent it."""
 
     at_s: float  # monotonic
-    probe: str  # "ph", "conductivity" or "temperature"
+    probe: str  # "ph", "conductivity", "temperature" or "balance"
     value: float
     unit: str
     phase: str

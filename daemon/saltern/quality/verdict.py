@@ -40,6 +40,7 @@ class Reason(StrEnum):
     NOT_STANDARDISED = "not-standardised"
     SETTLING = "part-settling"
     CONTAMINATED = "rinse-incomplete"
+    TITRANT_WEIGHED = "titrant-weighed-differs"
 
 
 ASKED_AGAIN = frozenset(

@@ -1,0 +1,95 @@
+"""A load cell under the vessel: the sample is weighed, and what no curve can tell is seen."""
+
+import numpy as np
+import pytest
+
+from saltern.procedures.determination import Expectation
+from tests.keeper import keeper
+from tests.test_guided import reference
+from tests.twin_bench import TwinBench
+
+BALANCE = {"board": {"driver": "i2c-scale", "g_per_count": 0.0001}}
+
+
+def bench(seed=5, **scenario):
+    return TwinBench(true={"probes.balance": BALANCE}, seed=seed, bench="bench-simulated-hobby.toml", **scenario)
+
+
+def test_the_fill_is_weighed_and_results_scatter_less():
+    def scatter(true):
+        errors = []
+        for seed in range(4):
+            twin = TwinBench(true=true, seed=seed, bench="bench-simulated-hobby.toml", twin={"instruments": "hobby"})
+            errors.append([twin.error(twin.determine()) for _ in range(4)])
+        return float(np.sqrt(np.mean(np.var(errors, axis=1, ddof=1))))
+
+    assert scatter({"probes.balance": BALANCE}) < 0.7 * scatter(None)
+
+
+def test_its_budget_says_weighed_and_its_fills_calibrate_the_pump():
+    twin = bench()
+    d = twin.determine()
+
+    assert "sample weighed, difference of two" in d.budget_umol_kg
+    gain = d.calibrated["weighed.sample_ml_per_unit"] / twin.config.pumps.sample.ml_per_unit
+    assert gain == pytest.approx(twin.world.pumps["sample"].ml_per_unit / 0.000625, rel=0.01)
+
+
+@pytest.mark.parametrize("air", [0.03, 0.08])
+def test_air_in_the_sample_line_no_longer_makes_a_lie(air):
+    """Without a balance nothing in the curve tells that less came; with it less is weighed."""
+    errors = {}
+    for balance in (True, False):
+        twin = bench() if balance else TwinBench(seed=5, bench="bench-simulated-hobby.toml")
+        sound = twin.error(twin.determine())
+        twin.world.sample_line_air = air
+        errors[balance] = twin.error(twin.determine()) - sound
+
+    assert abs(errors[True]) < 25.0
+    assert errors[False] < -1500.0 * air
+
+
+def test_what_a_drain_left_is_seen_by_weight():
+    twin = bench()
+    assert twin.determine().alkalinity.value is not None
+    twin.world.residue_extra_ml = 5.0
+    d = twin.determine()
+
+    assert [reason.value for reason in d.alkalinity.reasons] == ["vessel-not-proved-empty"]
+    assert "more than it did" in d.remarks[0]
+
+
+def test_acid_that_did_not_come_is_seen_by_weight():
+    twin = bench()
+    twin.determine()
+    twin.world.titrant_line_air_ml = 0.6
+    d = twin.determine(Expectation())
+
+    assert d.alkalinity.verdict.value != "accepted"
+    assert "titrant-weighed-differs" in [reason.value for reason in d.alkalinity.reasons]
+
+
+def test_liquid_that_moves_at_rest_trips():
+    twin = bench()
+    twin.determine()
+    for _ in range(3):
+        twin.bench.idle(301.0)
+    assert [row.name for row in twin.bench.guard.acting] == []
+    twin.world.vessel.pour_in(twin.world.tank.water(5.0))
+    twin.bench.idle(301.0)
+    twin.bench.idle(301.0)
+
+    assert "unasked" in [row.name for row in twin.bench.guard.acting]
+
+
+def test_a_standardised_bench_with_a_balance_measures_what_is_there():
+    config = TwinBench(true={"probes.balance": BALANCE}).config
+    hands = keeper(seed=8, reference=reference(), bench=config)
+    hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=1.0)
+    from saltern.procedures.outcome import Source
+
+    d = hands.service.measure(Source.TANK)
+    error = d.alkalinity.value - hands.stage.play.tank_alkalinity(d.ph_read_s)
+
+    assert d.alkalinity.verdict.value == "accepted"
+    assert abs(error) < 3.0 * d.alkalinity.u
