@@ -27,6 +27,15 @@ SEAWATER_G_ML = 1.0236  # S 35, 24 degC
 TITRANT_G_ML = 1.0245  # 0.05 mol/L HCl in 0.7 mol/kg NaCl
 
 
+def tris_free(t):
+    """Return pH, free scale, of equimolal tris in artificial seawater of S 35.
+
+    DelValls & Dickson 1998: 8.0936 at 25 degC on the total scale, falling by 0.0309 a kelvin near there (from memory);
+    the free scale lies 0.108 above it at S 35.
+    """
+    return 8.0936 - 0.0309 * (t - 25.0) + 0.108
+
+
 def in_air(ml, density_g_ml):
     """Return what a scale shows of a volume: weights of 8.0 g/mL, air of 0.0012."""
     return ml * density_g_ml * (1.0 - 0.0012 / density_g_ml) / (1.0 - 0.0012 / 8.0)
@@ -39,6 +48,7 @@ class Keeper:
     stage: Stage
     seed: int = 1
     reference: Tank | None = None
+    bottles: dict = field(default_factory=dict)
     mistakes: dict = field(default_factory=dict)
     scale_g: float = 0.01
     said: list = field(default_factory=list)
@@ -91,6 +101,11 @@ class Keeper:
             world.collecting.clear()
         elif what == "tare":
             world.collecting.update(dict.fromkeys(world.collecting, 0.0))
+        elif key == "probes-in tris":
+            offset = self.mistakes.get("tris", 0.0)
+            world.beaker = self._beaker(ph_free=lambda t: tris_free(t) + offset)
+        elif what in ("inlet-in-high", "inlet-in-low"):
+            world.source = self.bottles[what]
         elif what == "probes-in":
             world.beaker = self._beaker(ph_nbs=self._buffer(of[0]))
         elif what == "cell-in":

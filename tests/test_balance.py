@@ -62,7 +62,7 @@ def test_what_a_drain_left_is_seen_by_weight():
 def test_acid_that_did_not_come_is_seen_by_weight():
     twin = bench()
     twin.determine()
-    twin.world.titrant_line_air_ml = 0.6
+    twin.world.titrant_line_air_ml = 0.9
     d = twin.determine(Expectation())
 
     assert d.alkalinity.verdict.value != "accepted"

@@ -403,3 +403,29 @@ def test_a_process_killed_in_the_middle_leaves_the_earlier_calibration_and_a_saf
     hands.stage.close()
     assert hands.stage.play.bound_held
     assert hands.world.spilled.spilled_ml == 0.0
+
+
+def test_a_tris_buffer_confirms_the_total_scale_and_tells_of_one_that_is_off():
+    hands = keeper()
+    with pytest.raises(RefusedError, match="no titration"):
+        hands.run("check-tris")
+    hands.service.measure(Source.TANK)
+    found = hands.run("check-tris")
+    assert abs(found["off"]) < 0.02
+    hands.mistakes["tris"] = 0.08
+    with pytest.raises(RefusedError) as refused:
+        hands.run("check-tris")
+    assert refused.value.cause is Cause.OFFSET
+
+
+def test_a_blank_is_nothing_where_nothing_titrates_and_an_impurity_is_found():
+    def bottles(impurity):
+        return {"inlet-in-high": carbonate(3000.0 + impurity), "inlet-in-low": carbonate(1500.0 + impurity)}
+
+    hands = keeper(seed=12, bottles=bottles(0.0))
+    found = hands.run("blank", high_umol_kg=3000.0, low_umol_kg=1500.0, times=2)
+    assert abs(found["blank_umol_kg"]) < 3.0 * found["u_umol_kg"]
+    assert found["u_umol_kg"] < 15.0
+    hands = keeper(seed=12, bottles=bottles(60.0))
+    with pytest.raises(RefusedError, match="blank"):
+        hands.run("blank", high_umol_kg=3000.0, low_umol_kg=1500.0, times=2)

@@ -8,7 +8,8 @@ import pytest
 from saltern import watchlist
 from saltern.bench import ledger as books
 from saltern.bench.ledger import Interval
-from saltern.config import bench_from
+from saltern.bench.usage import Usage
+from saltern.config import Part, bench_from
 from saltern.records.upkeep import Installed
 from tests.twin_bench import TwinBench, bench_table
 
@@ -36,7 +37,7 @@ def test_parts_are_due_by_their_age_and_unknown_ages_are_not_made_up():
     bench = config({"parts": {"ph_probe": {"life_days": 365.0}, "sample_tube": {"life_days": 90.0}}})
     known = {"ph_probe": Installed("ph_probe", NOW - timedelta(days=366))}
 
-    assert standing(watchlist.of_parts(bench, known, NOW)) == {"part-due-ph_probe"}
+    assert standing(watchlist.of_parts(bench, known, NOW, {})) == {"part-due-ph_probe"}
 
 
 @pytest.mark.parametrize(("on", "stale"), [("2026-05-01", False), ("2026-01-01", True)])
@@ -88,3 +89,17 @@ def test_a_report_says_what_each_number_rests_on_and_what_is_not_known():
     assert set(rows) == set(watchlist.calibrated_on(bench))
     assert rows["titre"] == ("factor 1, u 0.2 %", "date not given")
     assert parts == [("ph_probe", "2026-06-01", "2026-09-09"), ("tube", "unknown", "unknown")]
+
+
+def test_a_tube_is_due_by_its_pumps_hours_and_litres():
+    tube = Part(life_days=3650.0, pump="sample", life_hours=100.0, life_litres=50.0)
+    bench = config().model_copy(update={"parts": {"sample_tube": tube}})
+    known = {"sample_tube": Installed("sample_tube", NOW, {"sample": Usage(3600.0 * 10.0, 2000.0, 50)})}
+
+    def due(hours, litres):
+        turned = {"sample": Usage(3600.0 * hours, 1000.0 * litres, 99)}
+        return standing(watchlist.of_parts(bench, known, NOW, turned))
+
+    assert due(hours=109.0, litres=51.0) == set()
+    assert due(hours=111.0, litres=3.0) == {"part-due-sample_tube"}
+    assert due(hours=11.0, litres=53.0) == {"part-due-sample_tube"}

@@ -8,12 +8,14 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from saltern.config import BenchConfig, config_mistakes
-from saltern.errors import ConfigError, StartupError
+from saltern.errors import ConfigError
+from saltern.procedures.blank import BlankOptions, blank
 from saltern.procedures.bottle import BottleOptions, change_bottle
 from saltern.procedures.calibrate_conductivity import ConductivityOptions, calibrate_conductivity
 from saltern.procedures.calibrate_ph import PhOptions, calibrate_ph
 from saltern.procedures.calibrate_pump import PumpOptions, calibrate_pump
 from saltern.procedures.calibrate_temperature import TemperatureOptions, calibrate_temperature
+from saltern.procedures.check_tris import TrisOptions, check_tris
 from saltern.procedures.guide import Calibration, Guide, Kind, RefusedError, Value
 from saltern.procedures.outcome import Source
 from saltern.procedures.park import ParkOptions, ResumeOptions, park, resume
@@ -71,6 +73,17 @@ def _spike(service: Service, guide: Guide, options: SpikeOptions) -> dict[str, A
     return spike(guide, options, lambda: service.measure_other())
 
 
+def _blank(service: Service, guide: Guide, options: BlankOptions) -> dict[str, Any]:
+    def measure(level: float) -> Any:
+        return service.measure_reference(StandardiseOptions(level, 1.0, medium="nacl"))
+
+    return blank(guide, options, measure)
+
+
+def _check_tris(service: Service, guide: Guide, options: TrisOptions) -> dict[str, Any]:
+    return check_tris(service.bench, guide, options, service.store.believed(Source.TANK, 5))
+
+
 PROCEDURES: dict[str, Guided] = {
     "calibrate-pump": Guided(PumpOptions, lambda service, guide, o: calibrate_pump(service.bench, guide, o)),
     "calibrate-ph": Guided(PhOptions, lambda service, guide, o: calibrate_ph(service.bench, guide, o)),
@@ -84,6 +97,8 @@ PROCEDURES: dict[str, Guided] = {
     "change-bottle": Guided(BottleOptions, _change_bottle),
     "prime": Guided(PrimeOptions, _prime),
     "spike": Guided(SpikeOptions, _spike),
+    "blank": Guided(BlankOptions, _blank),
+    "check-tris": Guided(TrisOptions, _check_tris),
     "park": Guided(ParkOptions, _park),
     "resume": Guided(ResumeOptions, _resume),
 }
@@ -112,7 +127,9 @@ def options_of(name: str, table: Mapping[str, Any]) -> Any:
     try:
         return TypeAdapter(guided.options).validate_python(dict(table))
     except ValidationError as error:
-        raise StartupError(name, config_mistakes(error, name)) from error
+        mistakes = config_mistakes(error, name)
+        what = "; ".join(f"{mistake.where.removeprefix(f'{name}, ')}: {mistake.what}" for mistake in mistakes)
+        raise ConfigError(what, where=name, remedy="Correct it") from error
 
 
 def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> dict[str, Any]:

@@ -49,6 +49,7 @@ from saltern.records.upkeep import (
     proved,
     state,
     thin,
+    usage,
 )
 from saltern.schedule import Circumstances, Decision, decide
 from saltern.tank.away import stretched
@@ -100,6 +101,7 @@ class Service:
         self.interlock_history: list[TripEvent] = []
         self.mailbox: queue.SimpleQueue[Command] = queue.SimpleQueue()
         self._dry_by_s: float | None = None
+        self._refilled_for: float | None = None
         self._in_doubt = False
         self._begun: datetime | None = None
         self._begun_s: float | None = None
@@ -559,6 +561,8 @@ class Service:
             self._look_at_upkeep()
         except StorageError as error:  # what cannot be read is told of, and ends nothing
             self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+        self._keep_hours()
+        self._refill()
         self._thin()
         self.alerting.repeat(self.clock.now(), self.clock.monotonic(), rules.repeat_h * 3600.0)
         self._beat()
@@ -576,10 +580,36 @@ class Service:
         )
         for found in (
             *watchlist.of_stores(self.config, self.bench.ledger),
-            *watchlist.of_parts(self.config, installed(self.store), self.clock.now()),
+            *watchlist.of_parts(self.config, installed(self.store), self.clock.now(), usage(self.store)),
             *watchlist.of_calibrations(self.config, self.clock.now().date()),
         ):
             self._standing(*found)
+
+    def _refill(self) -> None:
+        """Give probes fresh sample again that a stopped run has left dry; a trip alone forbids it.
+
+        It is tried at half of the time that they may stand so; what fails is told by the alert that stands already.
+        """
+        half_s = 1800.0 * self.config.sample.dry_out_h
+        due = self._dry_by_s is not None and self.clock.monotonic() > self._dry_by_s - half_s
+        tripped = any(row.kind == "trip" for row in self.bench.guard.acting)
+        if not due or tripped or self._refilled_for == self._dry_by_s or self.parked() or self._ending.is_set():
+            return
+        self._refilled_for = self._dry_by_s
+        notebook = Notebook(self.bench, self._watch)
+        try:
+            if not self.bench.cell_is_wet():
+                wet_the_probes(self.bench, notebook)
+            empty(self.bench, notebook, "empty, to keep the probes wet")
+            keep_wet(self.bench, notebook)
+        except StopRequested:
+            raise
+        except SalternError as error:
+            self.bench.make_safe()
+            self._log.warning("probes.not_refilled", what=error.what, remedy=error.remedy)
+        else:
+            self._dry_by_s = None
+            self.alerting.clear("not-left-clean")
 
     def _thin(self) -> None:
         """Drop old curves once a day, where the keeper wants that."""

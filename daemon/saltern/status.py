@@ -5,15 +5,18 @@ from typing import Any
 
 from saltern.alerts import Alert
 from saltern.bench.ledger import Ledger
+from saltern.bench.usage import Usage
 from saltern.config import BenchConfig
 from saltern.procedures.arithmetic import titrant_per_run_ml
 from saltern.procedures.outcome import Source
 from saltern.records.as_json import determination_json
+from saltern.records.calibrations import in_force
 from saltern.records.store import Store
-from saltern.records.upkeep import Installed, away_now, installed
+from saltern.records.upkeep import Installed, away_now, installed, state, usage
 from saltern.schedule import next_slots
 from saltern.tank.away import stretched
 from saltern.tank.trend import trend
+from saltern.watchlist import due_by, worn
 
 TREND_DAYS = 7
 
@@ -89,13 +92,20 @@ def picture(
         ],
         "conditions": conditions,
         "bypasses": [{"name": name, "left_h": left_s / 3600.0} for name, left_s in bypassed.items()],
-        "parts": _parts(config, installed(reader), now),
+        "parts": _parts(config, installed(reader), now, usage(reader)),
+        "parked": state(reader, "parked"),
+        "calibrations": [
+            {"kind": kind.value, "id": kept.id, "at_utc": kept.at.isoformat(timespec="seconds"), "words": kept.words}
+            for kind, kept in in_force(reader).items()
+        ],
         "away": None if away is None else {"until_utc": away.until.isoformat(timespec="seconds"), "gap_h": away.gap_h},
     }
 
 
-def _parts(config: BenchConfig, known: dict[str, Installed], now: datetime) -> list[dict[str, Any]]:
-    """Return each part of the bench file with its age and when it is due; of an unknown age, nothing."""
+def _parts(
+    config: BenchConfig, known: dict[str, Installed], now: datetime, turned: dict[str, Usage]
+) -> list[dict[str, Any]]:
+    """Return each part with its age, what its pump has turned, and when it is due; of an unknown age, nothing."""
     found: list[dict[str, Any]] = []
     for name, part in config.parts.items():
         since = known.get(name)
@@ -105,7 +115,9 @@ def _parts(config: BenchConfig, known: dict[str, Installed], now: datetime) -> l
                 "name": name,
                 "installed_utc": None if since is None else since.at.isoformat(timespec="seconds"),
                 "due_utc": None if due is None else due.isoformat(timespec="seconds"),
-                "overdue": None if due is None else due < now,
+                "overdue": None if since is None else due_by(part, since, now, turned) is not None,
+                "running_h": None if since is None else worn(part, since, turned).running_s / 3600.0,
+                "litres": None if since is None else worn(part, since, turned).volume_ml / 1000.0,
             }
         )
     return found

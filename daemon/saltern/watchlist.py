@@ -12,9 +12,10 @@ from typing import NamedTuple
 
 from saltern.alerts import Severity
 from saltern.bench.ledger import Ledger
+from saltern.bench.usage import Usage
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.config import Alerts, BenchConfig
+from saltern.config import Alerts, BenchConfig, Part
 from saltern.procedures.arithmetic import titrant_per_run_ml
 from saltern.procedures.outcome import Determination
 from saltern.quality.history import MAD_TO_SD, OFFSET_FLOOR_MV, pivot_mv
@@ -59,12 +60,35 @@ def of_stores(config: BenchConfig, ledger: Ledger) -> Iterator[Watched]:
     )
 
 
-def of_parts(config: BenchConfig, known: Mapping[str, Installed], now: datetime) -> Iterator[Watched]:
-    """Look at the age of parts; one whose age nobody said is not due, and `status` says that it is unknown."""
+def of_parts(
+    config: BenchConfig, known: Mapping[str, Installed], now: datetime, turned: Mapping[str, Usage]
+) -> Iterator[Watched]:
+    """Look at the age of parts, and at what a tube's pump has turned since it was put in.
+
+    One whose age nobody said is not due, and `status` says that it is unknown.
+    """
     for name, part in config.parts.items():
-        overdue = name in known and now - known[name].at > timedelta(days=part.life_days)
-        text = f"{name} is due: it has been in for more than {part.life_days:g} days"
-        yield Watched(overdue, Severity.NOTICE, f"part-due-{name}", text)
+        why = due_by(part, known[name], now, turned) if name in known else None
+        yield Watched(why is not None, Severity.NOTICE, f"part-due-{name}", f"{name} is due: {why}")
+
+
+def due_by(part: Part, since: Installed, now: datetime, turned: Mapping[str, Usage]) -> str | None:
+    """Return why a part is due, or None."""
+    if now - since.at > timedelta(days=part.life_days):
+        return f"it has been in for more than {part.life_days:g} days"
+    used = worn(part, since, turned)
+    if part.life_hours is not None and used.running_s > 3600.0 * part.life_hours:
+        return f"its pump has run {used.running_s / 3600.0:.1f} hours, and {part.life_hours:g} are its life"
+    if part.life_litres is not None and used.volume_ml > 1000.0 * part.life_litres:
+        return f"{used.volume_ml / 1000.0:.1f} litres went through, and {part.life_litres:g} are its life"
+    return None
+
+
+def worn(part: Part, since: Installed, turned: Mapping[str, Usage]) -> Usage:
+    """Return what a part's pump has turned since it was put in; nothing, of a part that belongs to none."""
+    if part.pump is None:
+        return Usage()
+    return turned.get(part.pump, Usage()).since(since.usage.get(part.pump, Usage()))
 
 
 def settling(

@@ -252,7 +252,7 @@ def test_the_daemon_runs_the_bench_and_ends_in_order(tmp_path):
     assert rows[0]["alkalinity"]["verdict"] == "accepted"
     code, out, _ = run("show", "1", "--bench", tmp_path / "bench.toml")
     assert code == 0
-    for part in ("dKH", "Where the uncertainty comes from", "titre factor", "acid added"):
+    for part in ("dKH", "Where the uncertainty of determination", "titre factor", "acid added"):
         assert part in out
 
 

@@ -268,3 +268,103 @@ def test_on_a_terminal_the_curve_grows_ctrl_c_leaves_it_running_and_one_can_look
     assert code == 0
     assert again.end() == 0
     assert "\x1b[?25h" in first.shown  # the cursor is given back
+
+
+@pytest.mark.usefixtures("service")
+def test_a_probe_is_calibrated_from_a_script_and_the_record_listed_compared_and_taken_back(bench, tmp_path):
+    for thermometer in ("24.1", "24.4"):
+        done = saltern(
+            bench,
+            "calibrate",
+            "temperature",
+            "--yes",
+            "--answer",
+            f"thermometer={thermometer}",
+            "--who",
+            "ada",
+            "--json",
+        )
+        found = json.loads(done)
+        assert found["procedure"] == "calibrate-temperature"
+        assert found["words"].startswith("offset")
+    listed = json.loads(saltern(bench, "calibrations", "list", "--json"))["calibrations"]
+    assert [(one["id"], one["in_force"], one["by"]) for one in listed] == [(2, True, "ada"), (1, False, "ada")]
+    assert "probes.temperature.offset_k" in saltern(bench, "calibrations", "show", "1", "--against", "2")
+    saltern(bench, "calibrations", "roll-back", "temperature", "1")
+    status = json.loads(saltern(bench, "status", "--json"))
+    assert [(one["kind"], one["id"]) for one in status["calibrations"]] == [("temperature", 1)]
+    saltern(bench, "calibrations", "export", str(tmp_path / "all.json"))
+    assert len(json.loads((tmp_path / "all.json").read_text())["calibrations"]) == 2
+    saltern(bench, "calibrations", "roll-back", "temperature", "bench-file")
+    assert json.loads(saltern(bench, "status", "--json"))["calibrations"] == []
+
+
+@pytest.mark.usefixtures("service")
+def test_a_question_waits_for_another_terminal_and_a_wrong_answer_is_asked_for_again(bench):
+    env = {**os.environ, "SALTERN_BENCH": str(bench)}
+    first = subprocess.Popen(
+        [sys.executable, "-u", "-m", "saltern.cli.main", "calibrate", "temperature"],
+        env=env,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert "thermometer side by side" in first.stdout.readline()
+    first.send_signal(signal.SIGINT)
+    assert "It goes on" in first.communicate(timeout=20)[1]
+    assert json.loads(saltern(bench, "status", "--json"))["question"]["key"] == "thermometer-beside"
+
+    second = subprocess.run(
+        [sys.executable, "-m", "saltern.cli.main", "guided"],
+        env=env,
+        input="\nwarm\n24.2\n\n",
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert second.returncode == 0, second.stderr
+    assert "'warm' is not a number of degC" in second.stdout
+    assert "calibration 1 is in force" in second.stdout
+
+
+@pytest.mark.usefixtures("service")
+def test_a_refused_calibration_says_its_cause_and_stop_ends_one_that_waits(bench):
+    refused = ["calibrate", "temperature", "--yes", "--answer", "thermometer=40"]
+    saltern(bench, *refused, code=1)
+    (kept,) = json.loads(saltern(bench, "calibrations", "list", "--json"))["calibrations"]
+    assert kept["outcome"] == "refused"
+    assert "differs-from-the-last" in kept["words"]
+    saltern(bench, "calibrate", "pump", "sidewinder", code=2)
+
+    waiting = subprocess.Popen(
+        [sys.executable, "-u", "-m", "saltern.cli.main", "calibrate", "temperature"],
+        env={**os.environ, "SALTERN_BENCH": str(bench)},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert "side by side" in waiting.stdout.readline()
+    saltern(bench, "stop")
+    while json.loads(saltern(bench, "status", "--json"))["running"] is not None:
+        time.sleep(0.05)
+    waiting.stdin.close()
+    waiting.wait(timeout=20)
+    for stream in (waiting.stdout, waiting.stderr):
+        stream.close()
+    assert json.loads(saltern(bench, "measure", "--json"))["alkalinity"]["verdict"] == "accepted"
+
+
+@pytest.mark.usefixtures("service")
+def test_a_determination_is_evaluated_again_under_another_calibration(bench):
+    saltern(bench, "measure", "--json")
+    saltern(bench, "calibrate", "temperature", "--yes", "--answer", "thermometer=24.2", "--json")
+    shown = saltern(bench, "show", "1", "--budget")
+    again = json.loads(saltern(bench, "show", "1", "--under", "1", "--json"))
+    gran = json.loads(saltern(bench, "show", "1", "--method", "gran", "--json"))
+
+    assert "To improve first" in shown
+    assert again["umol_per_kg"] == pytest.approx(again["was_umol_per_kg"], abs=1e-6)
+    assert (gran["method"], gran["umol_per_kg"] == gran["was_umol_per_kg"]) == ("gran", False)

@@ -169,6 +169,35 @@ def spike(
     _begin("spike", {"added_umol_kg": added, "u_umol_kg": u}, answer, yes, who, bench, socket, as_json)
 
 
+def blank(
+    high: Annotated[float, typer.Option(min=300, max=6000, help="Of the stronger standard, umol/kg.")],
+    low: Annotated[float, typer.Option(min=300, max=6000, help="Of the weaker one.")],
+    times: Annotated[int, typer.Option(min=1, max=6, help="Determinations of each.")] = 2,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure two carbonate standards in NaCl: what titrates where there is no alkalinity?"""
+    options = {"high_umol_kg": high, "low_umol_kg": low, "times": times}
+    _begin("blank", options, answer, yes, who, bench, socket, as_json)
+
+
+def check_tris(
+    salinity: Annotated[float, typer.Option(min=20, max=40, help="Of the buffer, as made up.")] = 35.0,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Hold the electrode of the last titration against a tris buffer in artificial seawater: the total scale."""
+    _begin("check-tris", {"salinity": salinity}, answer, yes, who, bench, socket, as_json)
+
+
 def park(
     answer: AnswerOption = None,
     yes: YesOption = False,

@@ -10,7 +10,9 @@ from saltern.errors import ConfigError
 
 def results(
     db: Annotated[Path | None, typer.Option(help="The records.")] = None,
-    bench: Annotated[Path | None, typer.Option(help="Bench file; its records are used.")] = None,
+    bench: Annotated[
+        Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file; its records are used.")
+    ] = None,
     limit: Annotated[int, typer.Option(min=1, max=10_000, help="How many, newest.")] = 20,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
@@ -37,12 +39,12 @@ def records_path(db: Path | None, bench: Path | None) -> Path:
     Raises
     ------
     ConfigError
-        Neither or both are given.
+        Neither is given; --db counts where both are.
     """
     from saltern.config import load_bench
 
-    if (db is None) == (bench is None):
-        raise ConfigError("give one of --db and --bench", where="records", remedy="For example --db saltern.sqlite")
+    if db is None and bench is None:
+        raise ConfigError("give --db or --bench", where="records", remedy="For example --db saltern.sqlite")
     if db is not None:
         return db
     assert bench is not None  # noqa: S101 - the check above

@@ -11,10 +11,17 @@ from saltern.cli.results import records_path
 def show(
     number: Annotated[int, typer.Argument(min=1, help="Number of the determination.")],
     db: Annotated[Path | None, typer.Option(help="The records.")] = None,
-    bench: Annotated[Path | None, typer.Option(help="Bench file; its records are used.")] = None,
+    bench: Annotated[
+        Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file; its records are used.")
+    ] = None,
+    budget: Annotated[bool, typer.Option("--budget", help="Only where its uncertainty comes from.")] = False,
+    method: Annotated[str | None, typer.Option(help="Evaluate its curve again by this method.")] = None,
+    under: Annotated[
+        list[int] | None, typer.Option(help="Evaluate it again under this calibration; may be given again.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
-    """Show one determination: values, electrode, budget, curve, residuals, remarks."""
+    """Show one determination: values, electrode, budget, curve, residuals, remarks; or evaluate it again."""
     from saltern.cli.present import print_json
     from saltern.clock import RealClock
     from saltern.records.as_json import determination_json
@@ -22,7 +29,17 @@ def show(
 
     store = open_for_reading(records_path(db, bench), RealClock())
     d = store.determination(number)
+    if method is not None or under:
+        from saltern.records.calibrations import one
+
+        options = {name: value for n in under or () for name, value in one(store, n).values.items()}
+        store.close()
+        _again(number, d, method, options, as_json=as_json)
+        return
     store.close()
+    if budget and not as_json:
+        _print_budget(number, d)
+        return
     if as_json:
         print_json({"schema_version": 1, **determination_json(number, d), **_curve(d)})
     else:
@@ -39,6 +56,61 @@ def _curve(d: Any) -> dict[str, Any]:
             "temperature_c": d.curve.temperature_c.tolist(),
         }
     }
+
+
+IMPROVE = {
+    "curve": "a less noisy probe and finer doses; more readings (titration.most_readings)",
+    "sample volume, from fill to fill": "a balance under the vessel, or a larger sample",
+    "sample weighed, difference of two": "shield the balance from draught and tubes",
+    "residue": "a waste tip nearer the floor, or a larger sample",
+    "titre factor": "more replicates of the reference: saltern standardise --times 6",
+    "age of the titre factor": "a reference more often: saltern standardise",
+    "titrant strength": "a reference: saltern standardise",
+    "titrant pump gain": "a reference: saltern standardise",
+    "sample pump gain": "a reference: saltern standardise",
+    "gain of the balance": "a reference: saltern standardise",
+}
+"""What to do about each source of uncertainty."""
+
+
+def _print_budget(number: int, d: Any) -> None:
+    """Print the sources as a table with bars, their sum, and what to improve first (GUM: variances add)."""
+    from saltern.cli.present import console
+    from saltern.errors import ConfigError
+    from saltern.procedures.budget import combined_u
+
+    if not d.budget_umol_kg:
+        raise ConfigError(f"determination {number} has no budget", where="show", remedy="It was void: see its reasons")
+    screen = console()
+    total = combined_u(d.budget_umol_kg)
+    screen.print(f"Where the uncertainty of determination {number} comes from (umol/kg, k = 1)")
+    ordered = sorted(d.budget_umol_kg.items(), key=lambda item: -item[1])
+    for source, u in ordered:
+        share = (u / total) ** 2
+        screen.print(f"  {source:<34}{u:6.1f}  {100 * share:4.0f} %  {'▇' * round(30 * share)}")
+    screen.print(f"  {'together':<34}{total:6.1f}")
+    first = ordered[0][0]
+    screen.print(f"To improve first: {first}. {IMPROVE.get(first, '')}")
+
+
+def _again(number: int, d: Any, method: str | None, options: dict[str, Any], *, as_json: bool) -> None:
+    from saltern.chemistry.endpoint.methods import METHODS
+    from saltern.cli.present import console, print_end_point, print_json
+    from saltern.errors import ConfigError
+    from saltern.procedures.again import evaluated_again
+
+    if method is not None and method not in METHODS:
+        raise ConfigError(f"there is no method {method!r}", where="--method", remedy="Of: " + ", ".join(METHODS))
+    end_point, alkalinity = evaluated_again(d, method, options)
+    was = d.alkalinity.value
+    if as_json:
+        found = {"umol_per_kg": alkalinity, "u_of_the_curve": end_point.u_umol_kg, "was_umol_per_kg": was}
+        print_json({"schema_version": 1, "id": number, "method": end_point.method, "options": options, **found})
+        return
+    console().print(
+        f"Determination {number} evaluated again, and not changed: {alkalinity:.1f} umol/kg (it says {was})"
+    )
+    print_end_point(end_point, d.salinity.value or 35.0, d.temperature_c or 25.0)
 
 
 def _print(number: int, d: Any) -> None:
@@ -62,10 +134,8 @@ def _print(number: int, d: Any) -> None:
     for remark in d.remarks:
         screen.print(remark)
     if d.budget_umol_kg:
-        screen.print("\nWhere the uncertainty comes from (umol/kg, k = 1)")
-        largest = max(d.budget_umol_kg.values())
-        for source, u in sorted(d.budget_umol_kg.items(), key=lambda item: -item[1]):
-            screen.print(f"  {source:<34}{u:6.1f}  {'▇' * round(30 * u / largest)}")
+        screen.print()
+        _print_budget(number, d)
     if d.end_point is not None:
         screen.print("\nThe evaluation")
         print_end_point(d.end_point, d.salinity.value or 35.0, d.temperature_c or 25.0)

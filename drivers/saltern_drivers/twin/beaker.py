@@ -12,7 +12,8 @@ BEAKER_S = 2400.0  # and the beaker the room's
 class Beaker:
     """What stands in it. A liquid is a buffer, or conducts, or is water for a thermometer."""
 
-    ph_nbs: Callable[[float], float] | None = None  # by temperature
+    ph_nbs: Callable[[float], float] | None = None  # of a dilute buffer, by temperature
+    ph_free: Callable[[float], float] | None = None  # of a buffer in seawater
     conductivity_ms_cm: Callable[[float], float] | None = None
     temperature_c: float = 24.0
     room_c: float = 24.0

@@ -470,10 +470,12 @@ class World:
         self._aimed_s, self._dirty = self.at_s, False
         if self.beaker is not None:
             self.beaker.advance(self.at_s)
-            self.electrode.wet = self.beaker.ph_nbs is not None
+            t = self.beaker.temperature_c
+            self.electrode.wet = self.beaker.ph_nbs is not None or self.beaker.ph_free is not None
             if self.beaker.ph_nbs is not None:
-                t = self.beaker.temperature_c
                 self.electrode.aim_buffer(self.beaker.ph_nbs(t), t)
+            elif self.beaker.ph_free is not None:
+                self.electrode.aim(self.beaker.ph_free(t), t)
             self._dirty = True
             return
         wet = self.volume_ml() >= self.ph_tip_ml

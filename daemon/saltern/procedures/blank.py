@@ -1,0 +1,79 @@
+"""A blank by two levels: what titrates though no alkalinity was put in.
+
+A strong and a weaker standard of the same salt are measured; the line through them meets zero alkalinity at the blank
+(Youden's method). Acid that titrates nothing, or impurities of the salt, show there, and a factor does not.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import hypot
+from statistics import mean
+from typing import Any
+
+from saltern.procedures.guide import Cause, Guide, Kind, RefusedError
+from saltern.procedures.outcome import Determination
+from saltern.procedures.standardise import is_believed
+
+SIGMAS = 3.0
+LEAST_RATIO = 1.5
+
+
+@dataclass(frozen=True)
+class BlankOptions:
+    """Two standards of the same salt, umol/kg, and how often each is measured."""
+
+    high_umol_kg: float
+    low_umol_kg: float
+    times: int = 2
+
+
+def blank(guide: Guide, options: BlankOptions, measure: Callable[[float], Determination]) -> dict[str, Any]:
+    """Measure both and return the blank, umol/kg.
+
+    Parameters
+    ----------
+    guide, options
+        As ever.
+    measure
+        Carries out one determination of a standard of so many umol/kg.
+
+    Raises
+    ------
+    RefusedError
+        A determination is not believed, the levels are too near each other, or the blank is no chance.
+    """
+    if options.high_umol_kg < LEAST_RATIO * options.low_umol_kg:
+        raise RefusedError(
+            Cause.RECOVERY,
+            "the two standards are too near each other",
+            kind=Kind.TITRE,
+            remedy=f"Take one at least {LEAST_RATIO:g} times as strong as the other",
+        )
+    levels = []
+    for key, level in (("inlet-in-high", options.high_umol_kg), ("inlet-in-low", options.low_umol_kg)):
+        guide.confirm(key, f"Put the sample line's inlet into the standard of {level:.0f} umol/kg")
+        found = [measure(level) for _ in range(options.times)]
+        values = [d.alkalinity.value for d in found if is_believed(d) and d.alkalinity.value is not None]
+        if len(values) < options.times:
+            raise RefusedError(
+                Cause.NOT_BELIEVED,
+                f"a determination of the standard of {level:.0f} umol/kg is not believed",
+                kind=Kind.TITRE,
+                remedy="Look at its reasons: saltern results",
+            )
+        levels.append((mean(values), hypot(*(d.alkalinity.u or 0.0 for d in found)) / len(found)))
+    guide.confirm("inlet-back", "Put the sample line's inlet back into the tank")
+    (high, u_high), (low, u_low) = levels
+    span = options.high_umol_kg - options.low_umol_kg
+    slope = (high - low) / span
+    value = low - slope * options.low_umol_kg
+    u = hypot(u_low * options.high_umol_kg, u_high * options.low_umol_kg) / span
+    guide.say(f"blank {value:+.1f} umol/kg, u {u:.1f}; factor {slope:.4f}")
+    if abs(value) > SIGMAS * u:
+        raise RefusedError(
+            Cause.RECOVERY,
+            f"the blank is {value:+.1f} umol/kg, {abs(value) / u:.1f} standard uncertainties",
+            kind=Kind.TITRE,
+            remedy="The salt, the water or the titrant brings acid or base with it: use purer ones",
+        )
+    return {"blank_umol_kg": value, "u_umol_kg": u, "slope": slope}

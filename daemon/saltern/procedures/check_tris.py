@@ -1,0 +1,90 @@
+"""Checking pH on the total scale in a tris buffer made up in artificial seawater (SOP 6a).
+
+Nothing is calibrated: the electrode that the last titrations fitted is held against a buffer whose pH is known on the
+scale that results are reported on.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot
+from typing import Any
+
+from saltern.bench.bench import Bench
+from saltern.chemistry.electrode import nernst_slope_mv, tris_ph_total
+from saltern.procedures.calibrate_ph import LEAST_S, MOST_S, STEADY_MV_PER_MIN
+from saltern.procedures.guide import Cause, Guide, Kind, RefusedError
+from saltern.procedures.notebook import Notebook
+from saltern.procedures.outcome import Determination
+from saltern.procedures.steady import until_steady
+from saltern.quality.verdict import Verdict
+
+TRIS_U_PH = 0.005
+"""Of a buffer made up by a keeper; a certified one is better (its certificate says)."""
+
+DIFFERS = 3.0
+ISOPOTENTIAL_PH = 7.0
+"""Where a glass electrode's signal does not change with temperature (common practice: pH 7)."""
+
+
+@dataclass(frozen=True)
+class TrisOptions:
+    """The buffer's practical salinity, as made up."""
+
+    salinity: float = 35.0
+
+
+def check_tris(bench: Bench, guide: Guide, options: TrisOptions, past: Sequence[Determination]) -> dict[str, Any]:
+    """Read the buffer with the electrode of the last believed titration; return how far it is off.
+
+    Raises
+    ------
+    RefusedError
+        There is no such titration, the signal drifts, or the buffer says that reported pH is wrong.
+    """
+    fitted = [
+        d for d in past if d.ph_total.verdict is Verdict.ACCEPTED and d.end_point is not None and d.end_point.e0_mv
+    ]
+    if not fitted:
+        raise RefusedError(
+            Cause.NOT_BELIEVED,
+            "no titration has told yet what this electrode is",
+            kind=Kind.PH,
+            remedy="Measure the tank once, then check",
+        )
+    end_point = fitted[-1].end_point
+    assert end_point is not None and end_point.e0_mv is not None  # noqa: PT018, S101 - chosen so
+    guide.confirm("probes-in tris", "Rinse pH and temperature probe, put both into the tris buffer, stir a little")
+    notebook = Notebook(bench)
+    found = until_steady(
+        bench,
+        lambda: notebook.emf_mv()[0],
+        lambda mv: guide.see("electrode", mv, "mV"),
+        slope_per_min=STEADY_MV_PER_MIN,
+        least_s=LEAST_S,
+        most_s=MOST_S,
+    )
+    temperature_c = notebook.temperature_c()
+    guide.confirm("probes-back", "Rinse the probes and put them back into the vessel")
+    if not found.steady:
+        raise RefusedError(
+            Cause.DRIFTING,
+            f"the signal still moves by {found.slope_per_min:+.2f} mV a minute",
+            kind=Kind.PH,
+            remedy="Clean the probe, and check again",
+        )
+    mv_per_ph = nernst_slope_mv(temperature_c) * (end_point.slope or 1.0)
+    then_c = fitted[-1].temperature_c or temperature_c
+    e0_mv = end_point.e0_mv + ISOPOTENTIAL_PH * (mv_per_ph - nernst_slope_mv(then_c) * (end_point.slope or 1.0))
+    reads, is_ph = (e0_mv - found.value) / mv_per_ph, tris_ph_total(options.salinity, temperature_c)
+    u = hypot(TRIS_U_PH, (end_point.e0_u_mv or 0.0) / mv_per_ph, is_ph * (end_point.slope_u or 0.0) * 0.5)
+    off = reads - is_ph
+    guide.say(f"pH total {reads:.3f}, and the buffer is {is_ph:.3f} at {temperature_c:.1f} degC: {off:+.3f}, u {u:.3f}")
+    if abs(off) > DIFFERS * u:
+        raise RefusedError(
+            Cause.OFFSET,
+            f"reported pH is off by {off:+.3f}, {abs(off) / u:.1f} standard uncertainties",
+            kind=Kind.PH,
+            remedy="Make a fresh buffer and let the probe stand in seawater for half an hour; then clean or replace it",
+            readings=({"emf_mv": found.value, "temperature_c": temperature_c, "ph_total": reads, "tris": is_ph},),
+        )
+    return {"ph_total": reads, "tris_ph_total": is_ph, "off": off, "u": u, "temperature_c": temperature_c}
