@@ -1,7 +1,7 @@
 """Pump heads as the wire sees them: a drive that turns, a permit that holds the supply, a gain that is a little off."""
 
 from dataclasses import dataclass, field
-from math import sqrt
+from math import cos, pi, sqrt
 
 import numpy as np
 
@@ -45,6 +45,9 @@ class PumpHead:
     gain_shift: float = 0.0
     last_moved_s: float = -1.0
     nominal_units_s: float = 1.0  # what a shorted drive turns at
+    ripple: float = 0.0  # amplitude of the flow's pulsation, share of the mean
+    ripple_units: float = 1.0  # from roller to roller
+    turned_units: float = 0.0  # where the rollers stand
 
     def moving(self) -> bool:
         """Return whether liquid may move before the wire is touched again."""
@@ -79,9 +82,19 @@ class PumpHead:
         if self.stalled:
             return 0.0
         self.last_moved_s = to_s
+        if self.ripple:
+            units = self._pulsed(units)
         volume = units * self.ml_per_unit * (1.0 + self.gain_shift) * self.motion_factor
         volume = max(0.0, volume + self.walk_ml * sqrt(volume) * self.random.standard_normal())
         return -volume if self.reverse and not self.runaway else volume
+
+    def _pulsed(self, units: float) -> float:
+        """Return the units that this much turning amounts to, as the rollers stand: the integral of 1 + a sin."""
+        per_radian = self.ripple_units / (2.0 * pi)
+        from_phase = self.turned_units / per_radian
+        self.turned_units += -units if self.reverse else units
+        to_phase = self.turned_units / per_radian
+        return max(0.0, units + self.ripple * per_radian * (cos(from_phase) - cos(to_phase)))
 
     # Pulses ---------------------------------------------------------------------
 
