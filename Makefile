@@ -4,13 +4,21 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: help demo test lint types unit bench soak clean
+# Where `make install` puts things; DESTDIR is for packagers and tests.
+PREFIX ?= /opt/saltern
+DESTDIR ?=
+EXTRAS ?= gpio,i2c,modbus,mqtt,metrics,alerts
+UNITS := $(DESTDIR)/etc/systemd/system
+
+.PHONY: help demo test lint types unit bench soak install install-files uninstall clean
 
 help:
 	@echo "make demo   a day of a reef tank on the simulated bench, in some seconds"
 	@echo "make test   linters, types, import rules and tests"
 	@echo "make bench  accuracy and speed of the evaluation, as tables (half an hour)"
 	@echo "make soak   the fault campaign, ten years of schedules, a week of outages (an hour)"
+	@echo "make install (as root) into $(PREFIX), with units, user and udev rules; again: an upgrade that keeps all data"
+	@echo "make uninstall (as root) removes the program; configuration and records stay"
 	@echo "make clean  remove what make has set up"
 
 # One stamp for what runs, one for what tests: the demo does not wait for test tools.
@@ -50,6 +58,33 @@ soak: $(VENV)/stamp-test
 
 bench: $(VENV)/stamp-test
 	$(BIN)/python -m tests.benchmarks
+
+# On Raspberry Pi OS, lgpio comes as the system package python3-lgpio where it has no wheel: a venv that sees it.
+install: install-files
+	@test "$$(id -u)" = 0 || { echo "run it as root: sudo make install"; exit 1; }
+	@$(PYTHON) -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "Saltern needs Python 3.11 or newer with venv (on Debian: apt install python3-venv)"; exit 1; }
+	$(PYTHON) -m venv $$($(PYTHON) -c 'import lgpio' 2>/dev/null && echo --system-site-packages) $(PREFIX)
+	$(PREFIX)/bin/python -m pip install --quiet --upgrade -c constraints.txt '.[$(EXTRAS)]'
+	cp README.md $(PREFIX)/README.md
+	systemd-sysusers saltern.conf
+	systemd-tmpfiles --create saltern.conf
+	-systemctl daemon-reload
+	-udevadm control --reload
+	@echo "Next: write /etc/saltern/bench.toml (examples in config/), then"
+	@echo "  $(PREFIX)/bin/saltern check /etc/saltern/bench.toml && systemctl enable --now saltern"
+
+install-files:
+	install -D -m 644 systemd/saltern.service $(UNITS)/saltern.service
+	install -D -m 644 systemd/saltern.sysusers $(DESTDIR)/usr/lib/sysusers.d/saltern.conf
+	install -D -m 644 systemd/saltern.tmpfiles $(DESTDIR)/usr/lib/tmpfiles.d/saltern.conf
+	install -D -m 644 systemd/60-saltern.rules $(DESTDIR)/etc/udev/rules.d/60-saltern.rules
+
+uninstall:
+	-test -n "$(DESTDIR)" || systemctl disable --now saltern
+	rm -rf $(DESTDIR)$(PREFIX) $(UNITS)/saltern.service $(DESTDIR)/usr/lib/sysusers.d/saltern.conf \
+	  $(DESTDIR)/usr/lib/tmpfiles.d/saltern.conf $(DESTDIR)/etc/udev/rules.d/60-saltern.rules
+	@echo "Removed. /etc/saltern and /var/lib/saltern are as they were"
 
 clean:
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
