@@ -8,7 +8,7 @@ steps for a counted one. Millilitres begin at the bench, where calibrations are.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
 from typing import Any, Literal, Protocol, runtime_checkable
@@ -286,6 +286,7 @@ class Wires:
     open_serial: Callable[..., SerialPort]  # the signature of serial.serial_for_url
     close: Callable[[], None] = lambda: None
     open_i2c: Callable[[int], I2cBus] = no_i2c
+    shared: dict[str, Any] = field(default_factory=dict)  # what several devices of one bench hang on: a line, by name
 
 
 Device = Probe | PumpDrive | RunPermit | Stirrer | Switch

@@ -13,6 +13,14 @@ input. Example, a motor's current through a shunt of 1 ohm::
     full_scale_v = 0.256
     unit = "mA"
 
+and an electrode behind a preamplifier that puts its zero at 1.024 V::
+
+    [probes.ph.board]
+    driver = "i2c-adc"
+    input = "1"
+    full_scale_v = 2.048
+    offset = -1024.0
+
 Limits: inputs must stay between ground and the chip's supply, so an electrode needs an isolated preamplifier with its
 zero in the middle (`offset` takes it off again); the chip itself has 1e12 ohm of nothing.
 """
@@ -48,7 +56,7 @@ class Config(BaseModel):
     address: int = Field(default=0x48, ge=0x48, le=0x4B)
     input: Literal["0", "1", "2", "3", "0-1", "0-3", "1-3", "2-3"]
     full_scale_v: float = Field(default=2.048, description="6.144, 4.096, 2.048, 1.024, 0.512 or 0.256")
-    unit: Literal["mV", "mA"] = "mV"
+    unit: Literal["mV", "mA", "pH", "mS/cm", "uS/cm", "degC"] = "mV"
     per_mv: float = Field(default=1.0, description="of the unit, for each mV at the input; negative turns the sign")
     offset: float = 0.0
 

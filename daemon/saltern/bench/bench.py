@@ -438,7 +438,7 @@ class Bench:
         Empty is a transition: a cell that is dry from the start proves nothing. It is tried `DRAIN_TRIES` times.
         """
         vessel = self.config.vessel
-        rate_ml_s = self._rate_ml_s("waste")
+        rate_ml_s, units_s = self._rate_ml_s("waste"), self.devices.pumps["waste"].rate
         ran_s, wet_seen = 0.0, False
         # Emptying is the safe way: storage that fails does not forbid it. What was last committed then still holds
         # as an upper bound of the vessel, and additions are cut until a commit succeeds.
@@ -450,14 +450,14 @@ class Bench:
                 earliest_s = EARLIEST_DRY * max(0.0, self._filled_ml - self._fixed["cell_ml"]) / rate_ml_s
                 watch = _CellWatch(self, earliest_s, wet_before=self.cell_is_wet())
                 most_s = DRAIN_MARGIN * self.ledger.vessel_ml.high / rate_ml_s + DRAIN_MARGIN_S
-                _, most_ml, seconds = self._turn("waste", most_s, Direction.FORWARD, until=watch.dried)
+                _, most_ml, seconds = self._turn("waste", most_s * units_s, Direction.FORWARD, until=watch.dried)
                 ran_s += seconds
                 wet_seen = wet_seen or watch.wet_seen
                 if watch.dry_at_s is not None:
                     # A cell that failed just then looks dry too: what may have been in must have had its time to leave.
                     all_of_it_s = self.ledger.vessel_ml.high * (1.0 + self._gain_u("waste")) / rate_ml_s
                     tail_s = max(least_tail_s, all_of_it_s - watch.dry_at_s)
-                    self._turn("waste", tail_s, Direction.FORWARD)
+                    self._turn("waste", tail_s * units_s, Direction.FORWARD)
                     ran_s += tail_s
                     self.ledger = books.proved_empty(self.ledger, self._fixed["cell_ml"])
                     self.noticed.drain_failed = self.noticed.drain_unproved = self.must_prove = False

@@ -1,6 +1,8 @@
 """The twin's I2C bus: registers of the chips that a bench file names, with the world behind them.
 
-A converter's input 0 sees the stirrer's current through 1 ohm; the load cell sees what stands in the vessel.
+A converter's input 0 sees the stirrer's current through 1 ohm; 1 the electrode behind a preamplifier, its zero at
+1.024 V; 2 a conductivity transmitter of 20 mV for each mS/cm, not compensated; 3 a thermometer of 10 mV a kelvin. The
+load cell sees what stands in the vessel.
 """
 
 from saltern.ports import Clock
@@ -57,8 +59,14 @@ class Bus:
         return now_s
 
     def _volts(self, mux: int) -> float:
-        """Return what stands at an input: the shunt at the first, nothing at the others."""
+        """Return what stands at an input, V."""
         world = self._world
+        if mux == 5:
+            return 1.024 + 1e-3 * world.electrode.read()
+        if mux == 6:
+            return 0.020 * world.conductivity()
+        if mux == 7:
+            return 0.010 * world.temperature_reading()
         if mux != 4:
             return 0.0
         current_ma = HELD_MA if world.stirrer_stopped else RUNNING_MA

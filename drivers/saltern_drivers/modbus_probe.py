@@ -1,0 +1,125 @@
+"""A probe on Modbus RTU, by a register map in the bench file.
+
+Several may hang on one line: the same port, other numbers. Value sent = `offset` + `scale` x what the registers hold.
+Example, a transmitter that sends pH as a float, and its temperature beside it::
+
+    [probes.ph.board]
+    driver = "modbus-probe"
+    port = "/dev/serial/by-id/usb-your-converter"
+    device = 1
+    address = 0
+    type = "float32"
+    unit = "pH"
+
+Limits: wires A and B, a ground, 120 ohm at both ends; an isolated converter where two electrodes share a vessel.
+"""
+
+import math
+import struct
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from saltern.ports import Clock, Driver, Reading, ReplyError, Wires
+from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
+
+BELIEVABLE = {
+    "mV": (-2000.0, 2000.0),
+    "pH": (0.0, 14.0),
+    "mS/cm": (0.0, 200.0),
+    "uS/cm": (0.0, 200_000.0),
+    "degC": (-5.0, 60.0),
+    "g": (-100_000.0, 100_000.0),
+    "mA": (-100.0, 10_000.0),
+    "rpm": (0.0, 20_000.0),
+}
+FORMS = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
+
+
+class Config(BaseModel):
+    """A probe by its registers."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    port: str = Field(min_length=1)
+    baud: int = Field(default=9600, ge=1200, le=1_000_000)
+    parity: Literal["N", "E", "O"] = "N"
+    device: int = Field(ge=1, le=247, description="its number on the line")
+    address: int = Field(ge=0, le=65535, description="of its first register, counted from 0")
+    kind: Literal["input", "holding"] = "holding"
+    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
+    word_order: Literal["high-first", "low-first"] = "high-first"
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: Literal["mV", "pH", "mS/cm", "uS/cm", "degC", "g", "mA", "rpm"]
+    timeout_s: float = Field(default=0.5, gt=0.02, le=5)
+    lowest: float | None = None
+    highest: float | None = None
+
+
+class ModbusProbe:
+    """Some registers of one device."""
+
+    def __init__(self, line: ModbusLine, clock: Clock, config: Config) -> None:
+        self._line = line
+        self._clock = clock
+        self._config = config
+        low, high = BELIEVABLE[config.unit]
+        self._low = low if config.lowest is None else config.lowest
+        self._high = high if config.highest is None else config.highest
+        self._asked: Transaction | None = None
+        self.unit: str = config.unit
+
+    def request(self) -> None:
+        if self._asked is None:
+            config = self._config
+            count = struct.calcsize(FORMS[config.type]) // 2
+            self._asked = self._line.read(
+                config.device,
+                config.address,
+                count,
+                holding=config.kind == "holding",
+                timeout_s=config.timeout_s,
+            )
+
+    def poll(self) -> Reading | None:
+        self._line.serve()
+        asked = self._asked
+        if asked is None or not asked.done:
+            return None
+        self._asked = None
+        if asked.error is not None:
+            raise asked.error
+        return self._reading(asked.registers or [])
+
+    def close(self) -> None:
+        self._line.release()
+
+    def _reading(self, registers: list[int]) -> Reading:
+        form = FORMS[self._config.type]
+        if len(registers) != struct.calcsize(form) // 2:
+            raise ReplyError(
+                f"{len(registers)} registers came", where=self._line.where, remedy="Check type and address"
+            )
+        words = registers if self._config.word_order == "high-first" else registers[::-1]
+        (raw,) = struct.unpack(form, b"".join(word.to_bytes(2, "big") for word in words))
+        value = self._config.offset + self._config.scale * raw
+        if math.isnan(value) or not self._low <= value <= self._high:
+            raise ReplyError(
+                f"{value:g} is not a reading between {self._low:g} and {self._high:g} {self._config.unit}",
+                where=self._line.where,
+                remedy="Look at the probe and its plug; if it is well, check type, word_order and scale",
+            )
+        return Reading(value, self._config.unit, self._clock.monotonic())
+
+
+def open_probe(config: Config, wires: Wires) -> ModbusProbe:
+    return ModbusProbe(shared_line(wires, config.port, config.baud, config.parity), wires.clock, config)
+
+
+DRIVER = Driver(
+    kind="probe",
+    config=Config,
+    claims=lambda config: [f"modbus:{config.port}:{config.device}:{config.kind}:{config.address}"],
+    open=open_probe,
+)

@@ -1,0 +1,351 @@
+"""The host's side of the pump node (hardware/pump_node): pumps, permits and stirrer of one board on its own line.
+
+The node turns a pump only while its permit is fresh, and a permit is a frame that the guard's scan sends: a host that
+hangs or dies loses its pumps within the node's time-out (0.5 s), measured on the node. Motions carry a sequence number,
+so that one asked again because an answer was lost is not done twice; what a reset in the middle leaves unknown is said
+as an interval. The node wants a line of its own: permits are sent without waiting for what else is under way.
+
+Example::
+
+    [pumps.sample.drive]
+    driver = "node-pump"
+    port = "/dev/serial/by-id/usb-your-board"
+    pump = "sample"
+    steps_per_s = 2667
+    [pumps.sample.permit]
+    driver = "node-permit"
+    port = "/dev/serial/by-id/usb-your-board"
+    pump = "sample"
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from saltern.ports import (
+    Clock,
+    DeviceUnavailableError,
+    Direction,
+    Driver,
+    DriverError,
+    MisuseError,
+    Progress,
+    Wires,
+)
+from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
+
+NUMBERS = {"sample": 0, "waste": 1, "titrant": 2}
+PERMITS, HALT, STIRRER, ACKNOWLEDGE = 1, 2, 3, 0
+MAP_VERSION, ALL_INPUTS = 1, 40
+TURNING, DONE, HALTED = 1, 2, 3
+SILENT_LATCH = 1
+LAPSE_S = 0.5
+BEAT_S = 0.08
+TRIES = 3
+TIMEOUT_S = 0.25
+LONGEST_S = 60.0
+LATE_S = 0.15  # a report is at most so old when it is taken up
+
+
+class Config(BaseModel):
+    """Where the node is, and which pump of it."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    port: str = Field(min_length=1)
+    baud: int = Field(default=115_200, ge=9600, le=1_000_000)
+    device: int = Field(default=10, ge=1, le=247)
+    pump: Literal["sample", "waste", "titrant"]
+
+
+class PumpConfig(Config):
+    """A pump of the node."""
+
+    steps_per_s: int = Field(ge=10, le=20_000)
+    reversible: bool = False
+
+
+class StirrerConfig(BaseModel):
+    """The node's stirrer."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    port: str = Field(min_length=1)
+    baud: int = Field(default=115_200, ge=9600, le=1_000_000)
+    device: int = Field(default=10, ge=1, le=247)
+
+
+@dataclass(frozen=True)
+class Report:
+    """What the node said of itself and of one pump."""
+
+    asked_s: float
+    reset_cause: int
+    nonce: int
+    latches: int
+    sequence: int
+    state: int
+    done: int
+
+
+class NodeLink:
+    """One node, shared by the drivers of what it turns."""
+
+    def __init__(self, line: ModbusLine, clock: Clock, device: int) -> None:
+        self.line = line
+        self.clock = clock
+        self.device = device
+        self.nonce: int | None = None
+        self._permitted = 0
+        self._beaten_s = -1.0
+
+    def beat(self, pump: int) -> None:
+        """Permit a pump for another while."""
+        now_s = self.clock.monotonic()
+        fresh = self._permitted >> pump & 1 and now_s - self._beaten_s < BEAT_S
+        self._permitted |= 1 << pump
+        if not fresh:
+            self._beaten_s = now_s
+            self.line.write_now(self.device, PERMITS, [self._permitted])
+
+    def withdraw(self, pump: int) -> None:
+        """Take a permit back at once, from any thread; one that is not out costs nothing."""
+        if self._permitted >> pump & 1:
+            self._permitted &= ~(1 << pump)
+            self.line.write_now(self.device, PERMITS, [self._permitted])
+
+    def halt(self, pump: int) -> None:
+        self.line.write_now(self.device, HALT, [1 << pump])
+
+    def ask(self) -> Transaction:
+        return self.line.read(self.device, 0, ALL_INPUTS, holding=False, timeout_s=TIMEOUT_S)
+
+    def report(self, transaction: Transaction, pump: int) -> Report:
+        """Read what the node answered.
+
+        Raises
+        ------
+        DeviceUnavailableError
+            It is not a node that this driver knows.
+        """
+        r = transaction.registers or []
+        if len(r) != ALL_INPUTS or r[0] != MAP_VERSION:
+            raise DeviceUnavailableError(
+                f"device {self.device} is not a pump node of map version {MAP_VERSION}",
+                where=self.line.where,
+                remedy="Check port and number, or bring the node's firmware up to date",
+            )
+        at = 16 + 8 * pump
+        return Report(transaction.sent_s or 0.0, r[2], r[3], r[4], r[at], r[at + 1], r[at + 2] << 16 | r[at + 3])
+
+
+class NodePump:
+    """A pump head of the node. All waiting is done by being polled."""
+
+    unit: Literal["s", "steps"] = "steps"
+
+    def __init__(self, link: NodeLink, config: PumpConfig) -> None:
+        self._link = link
+        self._pump = NUMBERS[config.pump]
+        self.rate = float(config.steps_per_s)
+        self.reversible = config.reversible
+        self.longest = LONGEST_S * self.rate
+        self._asked = 0
+        self._backward = False
+        self._phase = "idle"  # then: asking, acknowledging, sending, turning, over
+        self._transaction: Transaction | None = None
+        self._sequence = 0
+        self._failures = 0
+        self._sent_s = 0.0
+        self._at_least = self._at_most = 0
+        self._reported_s = 0.0
+
+    def start(self, amount: float, direction: Direction = Direction.FORWARD) -> None:
+        if self._phase not in ("idle", "over"):
+            raise MisuseError("a motion is under way", where=self._where(), remedy="Wait for it, or halt it")
+        if not 0.0 < amount <= self.longest or round(amount) < 1:
+            raise MisuseError(
+                f"{amount:g} steps are not between 1 and {self.longest:g}", where=self._where(), remedy="Ask for less"
+            )
+        if direction is Direction.REVERSE and not self.reversible:
+            raise MisuseError("this head turns one way", where=self._where(), remedy="Set reversible, if it may")
+        self._asked, self._backward = round(amount), direction is Direction.REVERSE
+        self._at_least = self._at_most = self._failures = 0
+        self._phase, self._transaction = "asking", self._link.ask()
+        self._sent_s = self._reported_s = self._link.clock.monotonic()
+
+    def progress(self) -> Progress:
+        if self._phase in ("idle", "over"):
+            return Progress(False, float(self._at_least), float(self._at_most))
+        self._link.line.serve()
+        transaction = self._transaction
+        if transaction is not None and transaction.done:
+            self._transaction = None
+            if transaction.error is not None:
+                self._failed(transaction.error)
+            else:
+                self._next(transaction)
+        running = self._phase != "over"
+        return Progress(running, float(self._at_least), float(self._bound() if running else self._at_most))
+
+    def _next(self, transaction: Transaction) -> None:
+        """Take up an answer, and ask what comes after it."""
+        self._failures = 0
+        link = self._link
+        if self._phase == "sending":
+            self._phase, self._transaction = "turning", link.ask()
+            return
+        if self._phase == "acknowledging":
+            self._phase, self._transaction = "asking", link.ask()
+            return
+        report = link.report(transaction, self._pump)
+        known, link.nonce = link.nonce, report.nonce
+        if self._phase == "asking":
+            if report.latches & SILENT_LATCH:
+                self._phase = "acknowledging"
+                self._transaction = link.line.write(link.device, ACKNOWLEDGE, [SILENT_LATCH], timeout_s=TIMEOUT_S)
+            else:
+                self._send(report.sequence % 0xFFFF + 1)
+            return
+        if known != report.nonce or report.sequence != self._sequence:
+            self._end(self._at_least, self._bound())
+            raise DriverError(
+                f"the pump node has reset in the middle of a motion (cause {report.reset_cause}): between "
+                f"{self._at_least} and {self._at_most} of {self._asked} steps were done",
+                where=self._where(),
+                remedy="Look at its supply and its USB cable",
+            )
+        self._at_least, self._reported_s = report.done, report.asked_s
+        if report.state in (DONE, HALTED):
+            self._end(report.done, report.done)
+        else:
+            self._transaction = link.ask()
+
+    def _send(self, sequence: int) -> None:
+        self._sequence = sequence
+        steps, rate = self._asked, round(self.rate)
+        values = [sequence, int(self._backward), steps >> 16, steps & 0xFFFF, rate >> 16, rate & 0xFFFF]
+        register = 16 + 8 * self._pump
+        self._sent_s = self._reported_s = self._link.clock.monotonic()
+        self._phase = "sending"
+        self._transaction = self._link.line.write(self._link.device, register, values, timeout_s=TIMEOUT_S)
+
+    def _failed(self, error: DriverError) -> None:
+        """Ask again, the same sequence number: what was done already is not done twice.
+
+        Raises
+        ------
+        DriverError
+            The last of `TRIES`, or a gone port.
+        """
+        self._failures += 1
+        if self._failures >= TRIES or isinstance(error, DeviceUnavailableError):
+            self.halt()
+            raise error
+        if self._phase == "sending":
+            self._send(self._sequence)
+        elif self._phase == "acknowledging":
+            self._phase, self._transaction = "asking", self._link.ask()
+        else:
+            self._transaction = self._link.ask()
+
+    def _bound(self) -> int:
+        """Return the most steps that can be done by now: since the last report it may have turned all the time."""
+        if self._phase in ("asking", "acknowledging"):
+            return 0
+        since_s = self._link.clock.monotonic() - self._reported_s + LATE_S
+        return min(self._asked, self._at_least + int(since_s * self.rate) + 1)
+
+    def _end(self, at_least: int, at_most: int) -> None:
+        self._phase, self._transaction = "over", None
+        self._at_least, self._at_most = at_least, at_most
+
+    def halt(self) -> None:
+        if self._phase in ("idle", "over"):
+            return
+        self._end(self._at_least, self._bound())
+        self._link.halt(self._pump)
+
+    def close(self) -> None:
+        try:
+            self.halt()
+        finally:
+            self._link.line.release()
+
+    def _where(self) -> str:
+        return f"{self._link.line.where}, pump {self._pump}"
+
+
+class NodePermit:
+    """The permit of one pump: frames that the guard's scans send."""
+
+    lapse_s = LAPSE_S
+
+    def __init__(self, link: NodeLink, pump: int) -> None:
+        self._link = link
+        self._pump = pump
+
+    def kick(self) -> None:
+        self._link.beat(self._pump)
+
+    def drop(self) -> None:
+        self._link.withdraw(self._pump)
+
+    def close(self) -> None:
+        try:
+            self.drop()
+        finally:
+            self._link.line.release()
+
+
+class NodeStirrer:
+    """The node's stirrer."""
+
+    def __init__(self, link: NodeLink) -> None:
+        self._link = link
+
+    def set_speed(self, fraction: float) -> None:
+        if not 0.0 <= fraction <= 1.0:
+            raise MisuseError(f"{fraction} is not a share of full speed", where="stirrer", remedy="Give 0 to 1")
+        self._link.line.write_now(self._link.device, STIRRER, [round(1000 * fraction)])
+
+    def close(self) -> None:
+        try:
+            self.set_speed(0.0)
+        finally:
+            self._link.line.release()
+
+
+def _link(config: Config | StirrerConfig, wires: Wires) -> NodeLink:
+    line = shared_line(wires, config.port, config.baud, "N")
+    key = f"node:{config.port}:{config.device}"
+    link = wires.shared.get(key)
+    if link is None:
+        link = wires.shared[key] = NodeLink(line, wires.clock, config.device)
+    assert isinstance(link, NodeLink)  # noqa: S101 - the key says so
+    return link
+
+
+def _claim(what: str, config: Config | StirrerConfig) -> list[str]:
+    return [f"node:{config.port}:{config.device}:{what}"]
+
+
+PUMP = Driver(
+    kind="pump",
+    config=PumpConfig,
+    claims=lambda config: _claim(f"pump:{config.pump}", config),
+    open=lambda config, wires: NodePump(_link(config, wires), config),
+)
+PERMIT = Driver(
+    kind="permit",
+    config=Config,
+    claims=lambda config: _claim(f"permit:{config.pump}", config),
+    open=lambda config, wires: NodePermit(_link(config, wires), NUMBERS[config.pump]),
+)
+STIR = Driver(
+    kind="stirrer",
+    config=StirrerConfig,
+    claims=lambda config: _claim("stirrer", config),
+    open=lambda config, wires: NodeStirrer(_link(config, wires)),
+)

@@ -1,0 +1,125 @@
+"""The example benches of three kinds of wiring measure the same water on the twin, each through its own drivers."""
+
+from dataclasses import replace
+from math import hypot
+
+import pytest
+
+from saltern.bench.bench import Bench
+from saltern.bench.devices import open_devices
+from saltern.config import bench_from, shipped_config
+from saltern_drivers.twin.scenario import Play, Scenario
+from tests.modbus_boards import ModbusBoards
+from tests.node.boards import Here, NodePort
+from tests.node.harness import Motor
+from tests.twin_bench import MemoryStore, TwinBench, bench_table
+
+SEED = 46
+
+
+class TwinMotor(Motor):
+    """A motor of the node that turns a pump head of the twin."""
+
+    def __init__(self, clock, world, name):
+        super().__init__(clock)
+        self.world, self.head = world, world.pumps[name]
+
+    def start(self, steps, rate, backward):
+        super().start(steps, rate, backward)
+        now_s = self.clock.now_ms / 1000.0
+        self.world.advance(now_s)
+        self.head.permitted_until_s, self.head.enabled, self.head.reverse = 1e12, True, backward
+        self.head.queue(now_s, steps, 1.0 / rate)
+
+    def stop(self):
+        super().stop()
+        self.world.advance(self.clock.now_ms / 1000.0)
+        self.head.cancel(self.clock.now_ms / 1000.0)
+
+
+class NodeBench(TwinBench):
+    """A twin whose pumps hang on the node's firmware, and whose probes are Modbus transmitters."""
+
+    def __init__(self, seed):
+        from saltern.clock import VirtualClock
+
+        self.config = bench_from(bench_table(None, "bench-node.toml"), where="example")
+        self.clock = VirtualClock()
+        self.play = Play(Scenario.model_validate({"seed": seed, "days": 1.0}), self.config.model_dump(), self.clock)
+        self.world = self.play.world
+        names = iter(("sample", "waste", "titrant"))
+        board = Here(lambda clock: TwinMotor(clock, self.world, next(names)))
+        board.board.node.stir = lambda permille: setattr(self.world, "stirrer", permille / 1000.0)
+        self.node = NodePort(self.clock, board)
+        ports = {"node": self.node, "converter": ModbusBoards(self.clock, self.world)}
+        wires = replace(self.play.wires, open_serial=lambda port, **_: ports[port.rsplit("-", 1)[1]])
+        self.store, self.steps = MemoryStore(), []
+        self.devices = open_devices(self.config, wires)
+        self.clock.sleep(0.2)
+        self.bench = Bench(self.config, self.devices, self.clock, self.store)
+        self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
+
+
+BENCHES = {
+    "serial boards and steppers": lambda seed: TwinBench(seed=seed),
+    "the header alone": lambda seed: TwinBench(bench="bench-header.toml", seed=seed),
+    "pump node and Modbus": NodeBench,
+}
+
+
+@pytest.fixture(scope="module")
+def measured():
+    found = {}
+    for name, make in BENCHES.items():
+        twin = make(SEED)
+        d = twin.determine()
+        found[name] = (twin, d, twin.error(d) if d.alkalinity.value is not None else None)
+    return found
+
+
+@pytest.mark.parametrize("name", BENCHES)
+def test_each_measures_what_is_there(measured, name):
+    twin, d, error = measured[name]
+
+    assert d.alkalinity.verdict.value == "accepted", d.remarks
+    assert abs(error) < 3.0 * d.alkalinity.u
+    assert d.salinity.value == pytest.approx(35.0, abs=3.0 * d.salinity.u)
+    assert twin.world.spilled.spilled_ml == 0.0
+    assert twin.play.bound_held
+
+
+def test_they_agree_within_their_stated_uncertainty(measured):
+    results = [d.alkalinity for _, d, _ in measured.values()]
+    for one in results:
+        for other in results:
+            assert abs(one.value - other.value) <= 3.0 * hypot(one.u, other.u)
+
+
+def test_the_nodes_pumps_stop_when_the_host_hangs_in_a_determination():
+    twin = NodeBench(SEED)
+    bench = twin.bench
+    bench.drain()
+    with pytest.raises(TimeoutError), bench.stage("fill", sample_ml=80.0):
+        hang(twin, "sample")
+
+    assert 0.3 <= twin.world.pumps["sample"].last_moved_s - twin.hung_s <= 0.55
+
+
+def hang(twin, pump):
+    """Turn a pump for two seconds, then do nothing more for five."""
+    drive, permit = twin.devices.pumps[pump], twin.devices.permits[pump]
+    permit.kick()
+    drive.start(100_000.0)
+    for _ in range(20):
+        drive.progress()
+        twin.clock.sleep(0.1)
+        permit.kick()
+    twin.hung_s = twin.clock.monotonic()
+    for _ in range(100):
+        twin.clock.sleep(0.05)
+    raise TimeoutError
+
+
+@pytest.mark.parametrize("name", ["bench-header.toml", "bench-node.toml", "bench-of-many.toml"])
+def test_a_shipped_bench_says_what_it_needs(name):
+    assert "pip install 'saltern[" in shipped_config(name).read_text()
