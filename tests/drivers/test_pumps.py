@@ -75,7 +75,7 @@ def test_a_running_pump_refuses_a_second_start(timed, stepper):
         stepper.start(1)
 
 
-@settings(deadline=None, max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(deadline=None, max_examples=1000, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(1, 20_000), st.lists(st.floats(0.001, 3.0), min_size=1, max_size=20))
 def test_a_counted_dose_is_exact_however_late_the_host_looks(wires, clock, steps, stalls):
     pump = gpio_stepper_pump.open_pump(gpio_stepper_pump.Config(**STEPPER), wires)
