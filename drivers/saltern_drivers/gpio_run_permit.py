@@ -1,7 +1,13 @@
 """The run-permit of one pump: a line whose edges retrigger a one-shot that holds the pump's supply.
 
 A level, high or low, holds nothing: only toggling does, so a hung, killed or blocked process loses its pumps after
-`lapse_s`. The one-shot is a retriggerable monostable with a pull-down at its input.
+`lapse_s`. The one-shot is a retriggerable monostable with a pull-down at its input. Example::
+
+    [pumps.waste.permit]
+    driver = "gpio-run-permit"
+    pin = 11
+
+Limits: whether the hardware cuts is proved at every determination, and by hand before the first.
 """
 
 import threading

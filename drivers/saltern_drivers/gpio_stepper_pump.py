@@ -10,6 +10,8 @@ enable of a stepper driver, all active-high through its inputs or an inverter, e
     direction_pin = 24
     enable_pin = 25
     steps_per_s = 2667
+
+Limits: a motor that loses steps is not seen; a balance, or the pump's calibration, tells.
 """
 
 import threading

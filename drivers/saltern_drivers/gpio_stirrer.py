@@ -1,4 +1,13 @@
-"""A stirrer motor through a MOSFET, its speed by PWM. Active-high with a pull-down."""
+"""A stirrer motor through a MOSFET, its speed by PWM.
+
+Wiring: active-high gate with a pull-down of its own, a diode across the motor. Example::
+
+    [stirrer.drive]
+    driver = "gpio-stirrer"
+    pin = 18
+
+Limits: that it turns is not known by itself; `[stirrer.sensor]` looks (gpio-tachometer, i2c-adc).
+"""
 
 from gpiozero import PWMOutputDevice
 from pydantic import BaseModel, ConfigDict, Field

@@ -1,7 +1,13 @@
 """A float, leak, waste-level or stop input, wired normally closed between the pin and ground.
 
 Closed pulls the pin low: all is well. Open, by the switch or by a broken wire, lets the pull-up raise it: active.
-Debounced in our own time, from edges and from polls alike.
+Debounced in our own time, from edges and from polls alike. Example::
+
+    [switches.overfill]
+    driver = "gpio-switch"
+    pin = 16
+
+Limits: long cables pick up motors; twist them with their ground, and keep them from the pumps' own.
 """
 
 import threading

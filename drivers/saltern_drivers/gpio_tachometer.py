@@ -9,6 +9,8 @@ collector, pulled up to 3.3 V, never to the motor's 12 V. Example::
     [stirrer.sensor.board]
     driver = "gpio-tachometer"
     pin = 5
+
+Limits: it sees the motor turn, not the bar; a bar thrown off still shows by how the electrode settles.
 """
 
 from typing import Any

@@ -5,6 +5,9 @@ Wiring: active-high gate with a pull-down of its own, so that the pump is off wh
     [pumps.waste.drive]
     driver = "gpio-timed-pump"
     pin = 12
+    soft_start_s = 0.2
+
+Limits: it counts seconds and knows no flow; good for waste, too coarse for titrant.
 """
 
 import threading
@@ -24,6 +27,9 @@ class Config(BaseModel):
     pin: int = Field(ge=0, le=27)
     duty: float = Field(default=1.0, gt=0.05, le=1.0, description="share of full power while running")
     frequency_hz: int = Field(default=200, ge=10, le=2000)
+    soft_start_s: float = Field(
+        default=0.0, ge=0, le=1, description="at half power first, so that the supply does not sag; counts as running"
+    )
     longest_s: float = Field(default=120.0, gt=0, le=600)
 
 
@@ -38,11 +44,13 @@ class TimedPump:
         self._output = output
         self._clock = clock
         self._duty = config.duty
+        self._soft_start_s = config.soft_start_s
         self._lock = threading.Lock()
         self._began_s = 0.0
         self._ran_s = 0.0
         self._running = False
         self._end: Timer | None = None
+        self._up: Timer | None = None
         self.longest = config.longest_s
 
     def start(self, amount: float, direction: Direction = Direction.FORWARD) -> None:
@@ -58,7 +66,16 @@ class TimedPump:
             self._end = self._clock.call_later(amount, self.halt)
             self._began_s = self._clock.monotonic()
             self._running = True
-            self._output.value = self._duty
+            if self._soft_start_s > 0.0:
+                self._output.value = 0.5 * self._duty
+                self._up = self._clock.call_later(self._soft_start_s, self._full_power)
+            else:
+                self._output.value = self._duty
+
+    def _full_power(self) -> None:
+        with self._lock:
+            if self._running:
+                self._output.value = self._duty
 
     def progress(self) -> Progress:
         if self._running:
@@ -72,8 +89,9 @@ class TimedPump:
             if self._running:
                 self._ran_s = self._clock.monotonic() - self._began_s
                 self._running = False
-            if self._end is not None:
-                self._end.cancel()
+            for timer in (self._end, self._up):
+                if timer is not None:
+                    timer.cancel()
 
     def close(self) -> None:
         self.halt()

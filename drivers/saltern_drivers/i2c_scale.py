@@ -8,6 +8,8 @@ the zero may drift. Example::
     [probes.balance.board]
     driver = "i2c-scale"
     g_per_count = 0.0001
+
+Limits: creep and drift of some hundredths of a gram; tubes must hang freely.
 """
 
 from pydantic import BaseModel, ConfigDict, Field

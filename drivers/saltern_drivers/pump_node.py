@@ -16,6 +16,8 @@ Example::
     driver = "node-permit"
     port = "/dev/serial/by-id/usb-your-board"
     pump = "sample"
+
+Limits: one node a line. Its float input and its own time-out are its, and act without the host.
 """
 
 from dataclasses import dataclass

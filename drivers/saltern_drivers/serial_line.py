@@ -12,6 +12,8 @@ Example::
     query = "R"
     pattern = '(?P<value>[-+]?[0-9]+[.][0-9]+)'
     unit = "mV"
+
+Limits: one board a port. Two probes in one vessel must not share a ground: use isolated converters.
 """
 
 import math

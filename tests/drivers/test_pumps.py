@@ -150,3 +150,20 @@ def test_a_halt_from_another_thread_stops_a_pump(timed, pins):
 
     assert pins.pin(12).state == 0.0
     assert not timed.progress().running
+
+
+def test_a_soft_start_gives_half_power_first_and_ends_in_time(wires, clock, pins):
+    pump = gpio_timed_pump.open_pump(gpio_timed_pump.Config(pin=12, soft_start_s=0.3), wires)
+    pump.start(2.0)
+    powers = []
+    for _ in range(12):
+        powers.append(pins.pin("GPIO12").state)
+        clock.sleep(0.2)
+
+    assert powers[0] == pytest.approx(0.5)
+    assert powers[3] == pytest.approx(1.0)
+    assert powers[-1] == 0.0
+    pump.start(0.1)  # shorter than its soft start: it never comes to full power
+    clock.sleep(1.0)
+    assert pins.pin("GPIO12").state == 0.0
+    pump.close()

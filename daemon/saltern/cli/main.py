@@ -17,6 +17,7 @@ from saltern.cli import (
     keep,
     live,
     operate,
+    probe,
     proof_test,
     recipe,
     records,
@@ -39,6 +40,7 @@ app.command()(demo.demo)
 app.command()(simulate.simulate)
 app.command()(evaluate.evaluate)
 app.command()(check.check)
+app.command()(probe.probe)
 app.command()(results.results)
 app.command()(show.show)
 app.command()(records.export)
