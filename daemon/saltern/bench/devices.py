@@ -12,6 +12,9 @@ from saltern.config import BenchConfig, DeviceTable, config_mistakes
 from saltern.errors import ConfigError, SalternError, StartupError
 from saltern.ports import Driver, Probe, PumpDrive, RunPermit, Stirrer, Switch, Wires
 
+LAST_PULLED_HIGH = 8
+"""GPIO 0 to 8 have their pull-ups on at reset, 9 to 27 their pull-downs (BCM2835 ARM Peripherals, table 6-31)."""
+
 GROUP = "saltern.drivers"
 
 
@@ -149,6 +152,15 @@ def _check(config: BenchConfig) -> tuple[list[tuple[_Slot, Driver, BaseModel]], 
         except ValidationError as error:
             mistakes += config_mistakes(error, f"{config.name}, {slot.where}")
             continue
+        high = [line for line in driver.outputs(options) if line <= LAST_PULLED_HIGH]
+        if high and slot.kind in ("pump", "permit"):
+            mistakes.append(
+                ConfigError(
+                    f"GPIO {', '.join(map(str, high))} is pulled high from reset until the service starts",
+                    where=f"{config.name}, {slot.where}",
+                    remedy=f"Put a {slot.kind} on GPIO {LAST_PULLED_HIGH + 1} to 27",
+                )
+            )
         for claim in driver.claims(options):
             if claim in claimed:
                 mistakes.append(

@@ -7,6 +7,8 @@ from saltern.config import BenchConfig
 from saltern.procedures.rinse import plan_for
 
 TYPICAL_DKH = 7.0
+USUAL_DOSE_SHARE = 0.1  # a titration gives its acid in about ten doses
+LONGEST_LINE_MM = 1000.0  # about 0.9 m (common practice)
 ACID_BEYOND_END_POINT = 1.21  # the plan ends at free pH 3.4
 HCL_DIFFUSION_CM2_S = 3.3e-5  # dilute HCl in water, 25 degC (Robinson & Stokes; from memory)
 
@@ -38,10 +40,13 @@ def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
     after_ml = sample.volume_ml + vessel.residue_ml + titrant_per_run_ml(config)
     sample_ml_s = _rate_ml_s(config, "sample")
     waste_ml_s = _rate_ml_s(config, "waste")
+    waits_mm = (sample.keep_wet_ml + vessel.residue_ml) / per_mm
+    titrant_unit_ml = pumps.titrant.ml_per_unit
+    ceiling_ml = sample.volume_ml + vessel.residue_ml + config.limits.titrant_per_run_ml
     return [
         ("vessel, to the spout", vessel.capacity_ml, "mL"),
         ("liquid height with the sample", (sample.volume_ml + vessel.residue_ml) / per_mm, "mm"),
-        ("liquid height kept wet", (sample.keep_wet_ml + vessel.residue_ml) / per_mm, "mm"),
+        ("liquid height kept wet", waits_mm, "mm"),
         (f"liquid height after titrating {TYPICAL_DKH:g} dKH", after_ml / per_mm, "mm"),
         ("free below the float then", vessel.volume_at_ml(vessel.overfill_switch_mm) - after_ml, "mL"),
         ("filling takes", sample.volume_ml / sample_ml_s, "s"),
@@ -49,6 +54,14 @@ def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
         ("sample line holds", pumps.sample.line.volume_ml, "mL"),
         ("titrant line holds", pumps.titrant.line.volume_ml, "mL"),
         ("smallest titrant dose", 1000.0 * pumps.titrant.ml_per_unit, "uL"),
+        ("steps, or seconds, of a usual dose", USUAL_DOSE_SHARE * titrant_per_run_ml(config) / titrant_unit_ml, ""),
+        ("titrant tip below the surface while it doses", after_ml / per_mm - vessel.titrant_tip_mm, "mm"),
+        (
+            "pH tip below the surface while it waits",
+            (sample.keep_wet_ml + vessel.residue_ml) / per_mm - vessel.ph_tip_mm,
+            "mm",
+        ),
+        ("free to the spout at the titrant's ceiling", vessel.capacity_ml - ceiling_ml, "mL"),
         ("rinses", float(plan_for(config).times), ""),
         ("one rinse", plan_for(config).volume_ml, "mL"),
         (f"titrant a determination at {TYPICAL_DKH:g} dKH", titrant_per_run_ml(config), "mL"),
@@ -73,6 +86,21 @@ def warnings(config: BenchConfig) -> list[str]:
         found.append("the titrant bottle stands above the tip: a worn head would let acid run; put it lower")
     if lines.waste.line.outlet_mm < lines.waste.line.inlet_mm:
         found.append("the waste line ends below the vessel: it can siphon; end it higher, in a vented container")
+    for role in ("sample", "waste", "titrant"):
+        length_mm = getattr(lines, role).line.length_mm
+        if length_mm > LONGEST_LINE_MM:
+            found.append(
+                f"the {role} line is {length_mm:.0f} mm long: about 900 mm at most keeps stale water and air small"
+            )
+    if config.vessel.waste_tip_mm > 2.0:
+        found.append(
+            "the waste tip stands more than 2 mm above the floor: put it lower, or the residue dilutes each sample"
+        )
+    if config.vessel.titrant_tip_mm >= _height_mm(config, config.sample.volume_ml):
+        found.append("the titrant tip does not dip into the sample: put it lower or fill more")
+    dose_ml = USUAL_DOSE_SHARE * titrant_per_run_ml(config)
+    if lines.titrant.ml_per_unit > 0.02 * dose_ml:
+        found.append("the titrant pump's unit is more than 2 % of a usual dose: use a finer head or microsteps")
     if lines.titrant.line.bore_mm > 0.8:
         found.append("the titrant line is wider than 0.8 mm at its tip: acid creeps out faster")
     if titrant_per_run_ml(config, 20.0) > config.limits.titrant_per_run_ml:
@@ -80,6 +108,10 @@ def warnings(config: BenchConfig) -> list[str]:
     if config.titre.u_percent is None:
         found.append("never standardised: results will be provisional. Measure a reference of known alkalinity")
     return found
+
+
+def _height_mm(config: BenchConfig, volume_ml: float) -> float:
+    return (volume_ml + config.vessel.residue_ml) * 10.0 / config.vessel.area_cm2
 
 
 def _rate_ml_s(config: BenchConfig, role: str) -> float:
