@@ -130,6 +130,17 @@ class Probe(Protocol):
     def close(self) -> None: ...
 
 
+@runtime_checkable
+class Compensated(Protocol):
+    """A probe whose board may want to be told the liquid's temperature, and compensates by that."""
+
+    wants_temperature: bool
+
+    def compensate(self, celsius: float) -> None:
+        """Tell the board; what is read after it is compensated by that temperature."""
+        ...
+
+
 # Motion ---------------------------------------------------------------------
 
 

@@ -12,6 +12,8 @@ Example::
     query = "R"
     pattern = '(?P<value>[-+]?[0-9]+[.][0-9]+)'
     unit = "mV"
+    identify = "i"
+    identity = "PH"
 
 Limits: one board a port. Two probes in one vessel must not share a ground: use isolated converters.
 """
@@ -20,7 +22,7 @@ import math
 import re
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from saltern.ports import (
     Clock,
@@ -58,6 +60,24 @@ class Config(BaseModel):
     lowest: float | None = Field(default=None, description="a reply below this is no reading")
     highest: float | None = Field(default=None, description="a reply above this is no reading")
     error_values: tuple[float, ...] = Field(default=(), description="values by which the board says: no reading")
+    identify: str | None = Field(default=None, max_length=64, description="question to which the board says what it is")
+    identity: str | None = Field(default=None, description="regular expression that its answer must match")
+    compensate: str | None = Field(
+        default=None, max_length=64, description="command that tells it the temperature, such as 'T,{celsius:.1f}'"
+    )
+
+    @model_validator(mode="after")
+    def _whole(self) -> "Config":
+        if (self.identify is None) != (self.identity is None):
+            msg = "identify and identity go together"
+            raise ValueError(msg)
+        try:
+            (self.compensate or "").format(celsius=25.0)
+            re.compile(self.identity or "")
+        except (KeyError, IndexError, ValueError, re.error) as error:
+            msg = f"identity must be a regular expression, and compensate may name {{celsius}} alone: {error}"
+            raise ValueError(msg) from error
+        return self
 
     @field_validator("pattern")
     @classmethod
@@ -87,18 +107,40 @@ class LineBoard:
         self._high = high if config.highest is None else config.highest
         self._received = bytearray()
         self._asked_s: float | None = None if config.query else clock.monotonic()
+        self._known = config.identify is None
         self.unit: str = config.unit
+        self.wants_temperature = config.compensate is not None
 
     def request(self) -> None:
-        if not self._config.query or self._asked_s is not None:
+        if (not self._config.query and self._known) or self._asking():
             return
         self._received.clear()
+        query = self._config.query if self._known else self._config.identify or ""
         try:
             self._port.reset_input_buffer()
-            self._port.write(self._config.query.encode() + self._terminator)
+            self._port.write(query.encode() + self._terminator)
         except OSError as error:
             raise self._gone(error) from error
         self._asked_s = self._clock.monotonic()
+
+    def _asking(self) -> bool:
+        """Return whether a question is under way; a board that sends by itself is asked who it is all the same."""
+        return self._asked_s is not None and (bool(self._config.query) or self._known)
+
+    def compensate(self, celsius: float) -> None:
+        """Tell the board the liquid's temperature, where the bench file says how.
+
+        Raises
+        ------
+        DeviceUnavailableError
+            The port is gone.
+        """
+        if self._config.compensate is None:
+            return
+        try:
+            self._port.write(self._config.compensate.format(celsius=celsius).encode() + self._terminator)
+        except OSError as error:
+            raise self._gone(error) from error
 
     def poll(self) -> Reading | None:
         if self._asked_s is None:
@@ -114,6 +156,10 @@ class LineBoard:
             line = bytes(self._received[:end])
             del self._received[: end + len(self._terminator)]
             self._asked_s = None if self._config.query else self._clock.monotonic()
+            if not self._known:
+                self._recognise(line)
+                self.request()
+                return None
             return self._reading(line)
         if len(self._received) > LONGEST_LINE:
             self._received.clear()
@@ -136,6 +182,17 @@ class LineBoard:
 
     def close(self) -> None:
         self._port.close()
+
+    def _recognise(self, line: bytes) -> None:
+        """Take the board for known if it says that it is the one that was meant."""
+        text = line.decode("ascii", errors="replace").strip()
+        if self._config.identity is None or re.search(self._config.identity, text) is None:
+            raise ReplyError(
+                f"another board answers here: {text[:60]!r} is not {self._config.identity!r}",
+                where=self._config.port,
+                remedy="Look which board is plugged in where, and at the port's name",
+            )
+        self._known = True
 
     def _reading(self, line: bytes) -> Reading:
         text = line.decode("ascii", errors="replace").strip()

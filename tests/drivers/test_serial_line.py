@@ -169,3 +169,40 @@ def test_a_port_that_is_not_there_is_named(clock, pins):
 def test_a_pattern_without_a_value_is_refused(pattern):
     with pytest.raises(ValueError, match=r"value|regular expression"):
         Config(port="x", pattern=pattern, unit="mV")
+
+
+def test_a_board_says_what_it_is_before_it_is_believed(board, clock):
+    config = CONFIG.model_copy(update={"identify": "i", "identity": "^PH"})
+    device, port = board([(b"i\r", [(0.1, b"PH,2.1\r")]), (b"R\r", [(0.3, b"-12.5\r")])], config)
+    device.request()
+    assert wait_for(device, clock).value == -12.5
+    assert port.conversation == []
+
+
+def test_another_board_on_that_port_is_refused_until_it_is_the_right_one(board, clock):
+    config = CONFIG.model_copy(update={"identify": "i", "identity": "^PH"})
+    conversation = [(b"i\r", [(0.1, b"EC,2.1\r")]), (b"i\r", [(0.1, b"PH,2.1\r")]), (b"R\r", [(0.3, b"1.5\r")])]
+    device, _ = board(conversation, config)
+    device.request()
+    with pytest.raises(ReplyError, match="another board answers here"):
+        wait_for(device, clock)
+    device.request()
+    assert wait_for(device, clock).value == 1.5
+
+
+def test_a_board_that_wants_the_temperature_is_told(board, clock):
+    config = CONFIG.model_copy(update={"compensate": "T,{celsius:.1f}"})
+    device, _ = board([(b"T,25.4\r", []), (b"R\r", [(0.3, b"2.5\r")])], config)
+    device.compensate(25.43)
+    device.request()
+    assert wait_for(device, clock).value == 2.5
+    silent, _ = board([], CONFIG)
+    silent.compensate(25.0)  # one that does not want it hears nothing
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"identify": "i"}, {"identify": "i", "identity": "("}, {"compensate": "T,{kelvin}"}, {"compensate": "{"}]
+)
+def test_half_an_identity_or_a_command_that_cannot_be_written_is_refused(wrong):
+    with pytest.raises(ValueError):
+        Config.model_validate({**CONFIG.model_dump(), **wrong})

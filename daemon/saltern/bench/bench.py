@@ -20,7 +20,7 @@ from saltern.bench.usage import Usage
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.config import BenchConfig, Pump
 from saltern.errors import ConfigError, InterlockError, MotionError, ReadingError, SalternError, StorageError
-from saltern.ports import Clock, Direction, DriverError, MisuseError, Progress, Reading
+from saltern.ports import Clock, Compensated, Direction, DriverError, MisuseError, Progress, Reading
 
 MOVING_SCAN_S = 0.1
 RESTING_SCAN_S = 1.0
@@ -268,6 +268,14 @@ class Bench:
         probe = self.config.probes.ph
         per_ph = nernst_slope_mv(25.0) * probe.slope_percent / 100.0
         return probe.e7_mv + per_ph * (7.0 - reading.value), reading.at_s
+
+    def compensate(self) -> None:
+        """Tell boards that want to know it how warm the liquid is; the others cost nothing."""
+        probes = [probe for probe in self.devices.probes.values() if isinstance(probe, Compensated)]
+        told = [probe for probe in probes if probe.wants_temperature]
+        celsius = self.temperature_c() if told else 0.0
+        for probe in told:
+            probe.compensate(celsius)
 
     def conductivity_ms_cm(self) -> float:
         """Return what the conductivity board sends, mS/cm, its own compensation included."""

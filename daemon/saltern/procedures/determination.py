@@ -239,6 +239,7 @@ def measure_as_drawn(
     notebook.enter("measure")
     bench.stir(config.stirrer.read_speed)
     electrode = settled_reading(bench, notebook)
+    bench.compensate()
     conductivity = until_stable(bench, notebook.conductivity_ms_cm, lambda value: STABLE_CONDUCTIVITY * value)
     temperature_c = until_stable(bench, notebook.temperature_c, lambda _: STABLE_TEMPERATURE_K)
     salinity = sample_salinity(config, conductivity, temperature_c)
