@@ -192,12 +192,39 @@ class Switches(Table):
     waste_full: DeviceTable | None = None
 
 
+class DrawDown(Table):
+    """Fill a little over, then draw down to a tip at a fixed height: the vessel measures the sample, and no pump.
+
+    A pinch valve on the waste line chooses that tip.
+    """
+
+    selector: DeviceTable
+    tip_mm: float = Field(gt=0, description="height of the tip")
+    over_ml: float = Field(default=4.0, gt=0, le=30, description="filled beyond it")
+    u_ml: float = Field(default=0.1, gt=0, le=5, description="sd of what is left, from time to time: the meniscus")
+
+
+class Reference(Table):
+    """A water of known alkalinity on an inlet of its own, measured by itself."""
+
+    selector: DeviceTable
+    alkalinity_umol_kg: float = Field(ge=100, le=8000)
+    u_umol_kg: float = Field(gt=0, le=200)
+    medium: Literal["seawater", "nacl"] = "seawater"
+    lot: str = ""
+    expires: date | None = None
+    every_days: float = Field(default=7.0, ge=0.5, le=90)
+    times: int = Field(default=3, ge=1, le=6)
+    bottle_ml: PositiveMl = 5000.0
+
+
 class Sample(Table):
     volume_ml: float = Field(gt=20, le=500)
     keep_wet_ml: float = Field(gt=5, le=500, description="fresh sample in which the probes wait for the next run")
     carry_over_umol_kg: float = Field(default=1.0, gt=0, le=20, description="most that residue may carry over")
     dry_out_h: float = Field(default=6.0, gt=0, le=72, description="how long probes may stand without liquid")
     air_break_ml: float = Field(default=1.0, ge=0, le=10, description="drawn back so that the sample line holds air")
+    draw_down: DrawDown | None = None
 
 
 class Water(Table):
@@ -402,6 +429,7 @@ class BenchConfig(Table):
     water: Water = Water()
     titre: Titre = Titre()
     waste: Waste = Waste()
+    reference: Reference | None = None
     limits: Limits
     schedule: Schedule = Schedule()
     proof: Proof = Proof()
@@ -436,6 +464,18 @@ class BenchConfig(Table):
                 "no drain could be proved"
             )
             raise ValueError(msg)
+        draw_down = self.sample.draw_down
+        if draw_down is not None:
+            tip_ml = vessel.volume_at_ml(draw_down.tip_mm)
+            if abs(tip_ml - self.sample.volume_ml - vessel.residue_ml) > 0.02 * tip_ml:
+                msg = (
+                    f"sample.draw_down.tip_mm leaves {tip_ml:.1f} mL in this vessel: sample.volume_ml must be what is "
+                    f"left of that beside the residue, {tip_ml - vessel.residue_ml:.1f} mL, within 2 %"
+                )
+                raise ValueError(msg)
+            if highest_ml + draw_down.over_ml > 0.99 * switch_ml:
+                msg = "sample.draw_down.over_ml does not fit below the float with the sample and the titrant ceiling"
+                raise ValueError(msg)
         if self.sample.volume_ml < vessel.volume_at_ml(vessel.titrant_tip_mm):
             msg = (
                 f"sample.volume_ml leaves the titrant tip in the air: it dips at "

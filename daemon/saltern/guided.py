@@ -7,8 +7,10 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from saltern.bench.bench import StopRequested
 from saltern.config import BenchConfig, config_mistakes
-from saltern.errors import ConfigError
+from saltern.errors import ConfigError, SalternError
+from saltern.procedures.arithmetic import sample_per_run_ml
 from saltern.procedures.blank import BlankOptions, blank
 from saltern.procedures.bottle import BottleOptions, change_bottle
 from saltern.procedures.calibrate_conductivity import ConductivityOptions, calibrate_conductivity
@@ -20,6 +22,8 @@ from saltern.procedures.guide import Calibration, Guide, Kind, RefusedError, Val
 from saltern.procedures.outcome import Source
 from saltern.procedures.park import ParkOptions, ResumeOptions, park, resume
 from saltern.procedures.prime import PrimeOptions, prime
+from saltern.procedures.reference import Unattended
+from saltern.procedures.reference import options_of as options_of_reference
 from saltern.procedures.spike import SpikeOptions, spike
 from saltern.procedures.standardise import StandardiseOptions, standardise, state_in_force
 from saltern.quality.titre_filter import TitreState
@@ -42,7 +46,12 @@ class Guided:
 
 
 def _standardise(service: Service, guide: Guide, options: StandardiseOptions) -> Calibration:
-    return standardise(service.bench, guide, options, lambda: service.measure_reference(options), titre_state(service))
+    def measure() -> Any:
+        if not options.by_hand:  # a run that failed has let go of the valve
+            service.bench.select("reference", other=True)
+        return service.measure_reference(options)
+
+    return standardise(service.bench, guide, options, measure, titre_state(service))
 
 
 def _change_bottle(service: Service, guide: Guide, options: BottleOptions) -> Calibration:
@@ -158,6 +167,27 @@ def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> di
         guide.say("The titre factor has ended with that; results are provisional until: saltern standardise")
     service.take_up_calibrations()
     return {"calibration": number, **asdict(found)}
+
+
+def measure_reference_unattended(service: Service) -> None:
+    """Standardise with the reference at its own inlet; nobody is asked for anything."""
+    reference = service.config.reference
+    if reference is None:
+        return
+    options = options_of_reference(reference)
+    service.claim("standardise")
+    try:
+        run(service, "standardise", options, Unattended(), "service")
+    except StopRequested:
+        raise
+    except SalternError as error:
+        service.refused_unattended(error)
+    else:
+        service.alerting.clear("reference-refused")
+    finally:
+        service.bench.select("reference", other=False)
+        service.reference_used(sample_per_run_ml(service.config) * reference.times)
+        service.release()
 
 
 def roll_back(service: Service, kind: str, number: int | None, who: str) -> None:

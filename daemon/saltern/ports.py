@@ -215,6 +215,17 @@ class Stirrer(Protocol):
 
 
 @runtime_checkable
+class Selector(Protocol):
+    """Chooses between two lines; without current, the usual one."""
+
+    def select(self, other: bool) -> None:
+        """Let the other line through, or the usual one again. Idempotent."""
+        ...
+
+    def close(self) -> None: ...
+
+
+@runtime_checkable
 class Switch(Protocol):
     """A two-state input, wired normally closed: an open circuit, a broken wire included, is active."""
 
@@ -300,7 +311,7 @@ class Wires:
     shared: dict[str, Any] = field(default_factory=dict)  # what several devices of one bench hang on: a line, by name
 
 
-Device = Probe | PumpDrive | RunPermit | Stirrer | Switch
+Device = Probe | PumpDrive | RunPermit | Stirrer | Switch | Selector
 
 
 @dataclass(frozen=True)
@@ -321,7 +332,7 @@ class Driver:
         The GPIO lines that the device drives: what safe-off takes low when nobody else can.
     """
 
-    kind: Literal["probe", "pump", "permit", "stirrer", "switch"]
+    kind: Literal["probe", "pump", "permit", "stirrer", "switch", "selector"]
     config: type[BaseModel]
     claims: Callable[[Any], list[str]]
     open: Callable[[Any, Wires], Any]

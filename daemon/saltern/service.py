@@ -28,6 +28,7 @@ from saltern.ports import Clock, MisuseError, Wires
 from saltern.procedures.determination import Expectation, determine
 from saltern.procedures.notebook import Notebook, Step
 from saltern.procedures.outcome import Determination, Quantity, Source
+from saltern.procedures.reference import is_due, needs_ml
 from saltern.procedures.rinse import plan_for
 from saltern.procedures.standardise import StandardiseOptions
 from saltern.procedures.titrate import SLOW_ELECTRODE
@@ -45,6 +46,7 @@ from saltern.records.upkeep import (
     installed,
     keep_bypass,
     keep_proof,
+    keep_state,
     keep_usage,
     proved,
     state,
@@ -60,6 +62,7 @@ RELOADED = ("schedule", "alerts", "water", "titration", "titre", "limits", "meth
 OPENED_ONCE = ("urls_file", "watcher_url_file")
 CLOCK_BEHIND = timedelta(hours=2)
 THIN_EVERY_S = 86400.0
+REFERENCE_USED, REFERENCE_AGAIN_S = "reference used, mL", 12 * 3600.0
 IDLE_S = 5.0
 ALIVE_WITHIN_S = 120.0
 TITRANT_PER_RUN_GUESS_ML = 10.0
@@ -112,6 +115,8 @@ class Service:
         self._beaten_on: date | None = None
         self._thinned_s = -THIN_EVERY_S
         self.running: dict[str, object] | None = None  # replaced, never changed: other threads read it
+        self.on_reference_due: Callable[[], None] = lambda: None
+        self._reference_tried_s = -REFERENCE_AGAIN_S
         self.on_event: Callable[[str, dict[str, object]], None] = lambda kind, what: None
         self._ending = threading.Event()
         self._log = structlog.get_logger("saltern").bind(bench=config.name)
@@ -207,9 +212,42 @@ class Service:
         if not held and not self._ending.is_set() and self.bench.storage_works() and self.decision().start:
             try:
                 self.measure(Source.TANK)
+                if self.reference_due():
+                    self.on_reference_due()
             except MisuseError as error:
                 self._alert(Severity.CRITICAL, "program-fault", f"no determination is possible: {error}")
                 raise
+
+    def reference_due(self) -> bool:
+        """Return whether the reference at its own inlet is to be measured, and tell where it cannot be."""
+        reference, now = self.config.reference, self.clock.now()
+        if reference is None or not is_due(reference, self.config.titre.calibrated_on, now.date()):
+            return False
+        used_ml = state(self.store, REFERENCE_USED)
+        left_ml = reference.bottle_ml - (float(used_ml) if isinstance(used_ml, int | float) else 0.0)
+        lacking = left_ml < needs_ml(self.config, reference)
+        expired = reference.expires is not None and now.date() > reference.expires
+        self._standing(
+            lacking or expired,
+            Severity.WARNING,
+            "reference-unusable",
+            f"a reference is due and its bottle is {'expired' if expired else 'nearly empty'}: put in a fresh one, and "
+            "say: saltern part BENCH.toml replaced reference",
+        )
+        if lacking or expired or self.clock.monotonic() - self._reference_tried_s < REFERENCE_AGAIN_S:
+            return False
+        self._reference_tried_s = self.clock.monotonic()
+        return True
+
+    def reference_used(self, volume_ml: float) -> None:
+        """Keep what a standardisation has taken of the reference's bottle."""
+        used_ml = state(self.store, REFERENCE_USED)
+        before_ml = float(used_ml) if isinstance(used_ml, int | float) else 0.0
+        keep_state(self.store, REFERENCE_USED, before_ml + volume_ml, self.clock.now())
+
+    def refused_unattended(self, error: SalternError) -> None:
+        """Tell that what was to be done without a person came to nothing."""
+        self._alert(Severity.ERROR, "reference-refused", f"the reference was measured to no avail: {error}")
 
     def parked(self) -> bool:
         """Return whether the bench is put to rest: nothing is measured by schedule."""
@@ -454,6 +492,9 @@ class Service:
                 self.bench.note(books.bottle_replaced(self.bench.ledger, bottle_ml), "new bottle of titrant")
             case ["part", "emptied", "vessel"]:
                 self.bench.believe_empty("an operator looked: the vessel is empty")
+            case ["part", "replaced", "reference"]:
+                keep_state(self.store, REFERENCE_USED, None, self.clock.now())
+                self.alerting.clear("reference-unusable")
             case ["part", "installed", name] if name in self.config.parts:
                 install(self.store, name, self.clock.now())
             case ["proved", interlock, "passed" | "failed" as outcome, who]:

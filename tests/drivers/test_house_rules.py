@@ -10,11 +10,18 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
-from saltern.ports import Driver, Probe, PumpDrive, RunPermit, Stirrer, Switch
+from saltern.ports import Driver, Probe, PumpDrive, RunPermit, Selector, Stirrer, Switch
 from tests.twin_bench import TwinBench
 
 EXAMPLE = Path(__file__).parents[2] / "drivers" / "example_package"
-PROTOCOLS = {"pump": PumpDrive, "permit": RunPermit, "stirrer": Stirrer, "switch": Switch, "probe": Probe}
+PROTOCOLS = {
+    "pump": PumpDrive,
+    "permit": RunPermit,
+    "stirrer": Stirrer,
+    "switch": Switch,
+    "probe": Probe,
+    "selector": Selector,
+}
 MAY_IMPORT = ("saltern.ports", "saltern_drivers")
 
 

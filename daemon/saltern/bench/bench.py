@@ -424,6 +424,25 @@ class Bench:
         self.note(books.proved_empty(self.ledger, self._fixed["cell_ml"]), reason)
         self._filled_ml = 0.0
 
+    def select(self, name: str, *, other: bool) -> None:
+        """Let the other line of a selector through, or the usual one again."""
+        self.devices.selectors[name].select(other)
+
+    def draw_down(self, seconds: float) -> None:
+        """Run the waste pump at its fixed tip for so long: what stands above the tip goes, whatever it was.
+
+        The ledger keeps its upper bound: that it went is not proved.
+        """
+        self.select("draw_down", other=True)
+        self._commit_if_possible(books.drain_promised(self.ledger), "draw down")
+        try:
+            _, most_ml, _ = self._turn("waste", seconds * self.devices.pumps["waste"].rate, Direction.FORWARD)
+            self.ledger = books.drained(self.ledger, most_ml)
+        finally:
+            self.select("draw_down", other=False)
+            self.ledger = replace(self.ledger, stage=None)
+            self._commit_if_possible(self.ledger, "draw down ended")
+
     def draw_back(self, role: str, volume_ml: float) -> None:
         """Turn a pump backwards, to break its line with air; the line's end must be above the spout.
 
@@ -629,6 +648,8 @@ class Bench:
         self._due_s.clear()
         with ExitStack() as every:
             every.callback(self.devices.stirrer.set_speed, 0.0)
+            for selector in self.devices.selectors.values():
+                every.callback(selector.select, False)
             for drive in self.devices.pumps.values():
                 every.callback(drive.halt)
             for permit in self.devices.permits.values():

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 from saltern.bench.hydraulics import refusals
 from saltern.config import BenchConfig, DeviceTable, config_mistakes
 from saltern.errors import ConfigError, SalternError, StartupError
-from saltern.ports import Driver, Probe, PumpDrive, RunPermit, Stirrer, Switch, Wires
+from saltern.ports import Driver, Probe, PumpDrive, RunPermit, Selector, Stirrer, Switch, Wires
 
 LAST_PULLED_HIGH = 8
 """GPIO 0 to 8 have their pull-ups on at reset, 9 to 27 their pull-downs (BCM2835 ARM Peripherals, table 6-31)."""
@@ -28,9 +28,10 @@ class Devices:
     probes: Mapping[str, Probe]
     switches: Mapping[str, Switch]
     inputs: Mapping[str, Switch] = field(default_factory=dict)
+    selectors: Mapping[str, Selector] = field(default_factory=dict)
 
     def close(self) -> None:
-        for group in (self.pumps, self.permits, self.probes, self.switches, self.inputs):
+        for group in (self.pumps, self.permits, self.probes, self.switches, self.inputs, self.selectors):
             for device in group.values():
                 device.close()
         self.stirrer.close()
@@ -91,7 +92,9 @@ def open_devices(config: BenchConfig, wires: Wires) -> Devices:
 
     switches = of("switch")
     inputs = {name: switches.pop(f"inputs.{name}") for name in config.inputs}
-    return Devices(of("pump"), of("permit"), opened["stirrer", "stirrer"], of("probe"), switches, inputs)
+    return Devices(
+        of("pump"), of("permit"), opened["stirrer", "stirrer"], of("probe"), switches, inputs, of("selector")
+    )
 
 
 def _slots(config: BenchConfig) -> list[_Slot]:
@@ -113,6 +116,10 @@ def _slots(config: BenchConfig) -> list[_Slot]:
         slots.append(_Slot("probes.balance.board", "balance", "probe", config.probes.balance.board))
     if config.stirrer.sensor is not None:
         slots.append(_Slot("stirrer.sensor.board", "stirrer", "probe", config.stirrer.sensor.board))
+    if config.reference is not None:
+        slots.append(_Slot("reference.selector", "reference", "selector", config.reference.selector))
+    if config.sample.draw_down is not None:
+        slots.append(_Slot("sample.draw_down.selector", "draw_down", "selector", config.sample.draw_down.selector))
     for role in ("overfill", "leak", "stop", "waste_full"):
         table = getattr(config.switches, role)
         if table is not None:

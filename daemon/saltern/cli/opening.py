@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import partial
 from importlib.metadata import entry_points
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from saltern.bench.devices import validate_devices
 from saltern.clock import Clock, PacedClock, RealClock
 from saltern.config import load_bench, records_path, shipped_config, socket_path
 from saltern.errors import ConfigError
+from saltern.guided import measure_reference_unattended
 from saltern.records.store import open_store
 from saltern.records.upkeep import keep_bench_file
 from saltern.safe_off import Outputs, outputs_path, write_outputs
@@ -74,6 +76,7 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
             outputs = Outputs(config.wires, tuple(lines), os.getpid())
             write_outputs(outputs_path(records, config.name), outputs)
             service = open_service(config, wires, clock, store)
+            service.on_reference_due = partial(measure_reference_unattended, service)
             for number in (signal.SIGTERM, signal.SIGINT):
                 signal.signal(number, lambda *_: service.end())
             try:

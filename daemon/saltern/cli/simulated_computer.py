@@ -12,6 +12,7 @@ from typing import Any, Protocol
 from saltern.clock import VirtualClock
 from saltern.config import BenchConfig
 from saltern.errors import SalternError
+from saltern.guided import measure_reference_unattended
 from saltern.records.store import Store, open_store
 from saltern.service import Service, open_service
 from saltern.waking import ClockWaker
@@ -115,6 +116,7 @@ class Computer:
             self.lose(powered=True)
             self._down_s = RESTART_AFTER_S
             return
+        self.service.on_reference_due = partial(measure_reference_unattended, self.service)
         self._log.begin(self.service)
         self._waker = ClockWaker(self.service.look, self._clock)
 

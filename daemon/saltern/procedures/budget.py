@@ -5,6 +5,9 @@ from math import sqrt
 
 from saltern.config import BenchConfig
 
+TIP_HEIGHT_PERCENT = 1.0
+"""A tip's height is set with a rule: half a millimetre in fifty (assumed); a reference takes it away."""
+
 
 def alkalinity_budget(
     config: BenchConfig, alkalinity_umol_kg: float, fit_u_umol_kg: float, sample_ml: float, today: date | None = None
@@ -33,7 +36,6 @@ def alkalinity_budget(
     budget = {
         "curve": fit_u_umol_kg,
         **_of_the_fill(config, per_percent, sample_ml),
-        "residue": per_percent * 100.0 * config.vessel.residue_u_ml / sample_ml,
     }
     if config.titre.u_percent is not None:
         budget["titre factor"] = per_percent * config.titre.u_percent
@@ -43,7 +45,9 @@ def alkalinity_budget(
     else:
         budget["titrant strength"] = per_percent * titrant.concentration_u_percent
         budget["titrant pump gain"] = per_percent * pumps.titrant.gain_u_percent
-        if config.probes.balance is None:
+        if config.sample.draw_down is not None:
+            budget["height of the draw-down tip"] = per_percent * TIP_HEIGHT_PERCENT
+        elif config.probes.balance is None:
             budget["sample pump gain"] = per_percent * pumps.sample.gain_u_percent
         else:
             budget["gain of the balance"] = per_percent * config.probes.balance.gain_u_percent
@@ -52,10 +56,13 @@ def alkalinity_budget(
 
 def _of_the_fill(config: BenchConfig, per_percent: float, sample_ml: float) -> dict[str, float]:
     """Return what the sample's amount is uncertain by from fill to fill: weighed, or trusted to the pump."""
-    balance = config.probes.balance
+    balance, tip, per_ml = config.probes.balance, config.sample.draw_down, per_percent * 100.0 / sample_ml
+    if tip is not None:
+        return {"sample drawn down to its tip": per_ml * tip.u_ml}
+    residue = {"residue": per_ml * config.vessel.residue_u_ml}
     if balance is None:
-        return {"sample volume, from fill to fill": per_percent * config.pumps.sample.repeatability_percent}
-    return {"sample weighed, difference of two": per_percent * 100.0 * sqrt(2.0) * balance.u_g / sample_ml}
+        return {"sample volume, from fill to fill": per_percent * config.pumps.sample.repeatability_percent, **residue}
+    return {"sample weighed, difference of two": per_ml * sqrt(2.0) * balance.u_g, **residue}
 
 
 def combined_u(budget: dict[str, float]) -> float:

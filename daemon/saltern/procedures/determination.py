@@ -20,7 +20,7 @@ from saltern.chemistry.seawater import density_kg_l
 from saltern.chemistry.standards import NACL_IONIC_SALINITY, nacl_density_kg_l
 from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
 from saltern.chemistry.volumetric import volume_ml
-from saltern.config import Water
+from saltern.config import BenchConfig, Water
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
 from saltern.procedures.budget import alkalinity_budget, combined_u
 from saltern.procedures.calibrated import calibrated_options, e0_from_calibration, ph_nbs, sample_salinity
@@ -33,6 +33,7 @@ from saltern.procedures.vessel import (
     ELECTRODE_WET_LAGS,
     NotEmptyError,
     SampleNotDrawnError,
+    draw_down,
     empty,
     fill,
     keep_wet,
@@ -220,8 +221,12 @@ def discard_tip(bench: Bench, notebook: Notebook) -> None:
 def take_sample(bench: Bench, notebook: Notebook) -> Weighed | None:
     """Fill with sample; what the drain left stays, and counts as sample since it was rinsed.
 
-    Where the vessel stands on a balance the fill is weighed.
+    Where the vessel stands on a balance the fill is weighed; where it has a draw-down tip, that measures it.
     """
+    tip = bench.config.sample.draw_down
+    if tip is not None:
+        draw_down(bench, notebook, tip)
+        return None
     if not has_balance(bench):
         fill(bench, notebook, bench.config.sample.volume_ml)
         return None
@@ -247,11 +252,17 @@ def measure_as_drawn(
     if medium is Medium.NACL:  # its conductivity tells no salinity; it has the ionic strength that the recipe gives it
         salinity = Estimate(NACL_IONIC_SALINITY, NACL_IONIC_U)
         density = nacl_density_kg_l(temperature_c)
-    sample_ml = config.sample.volume_ml + config.vessel.residue_ml
+    sample_ml = sample_at_hand_ml(config)
     if weighed is None:
         return Drawn(electrode, temperature_c, salinity, sample_ml * density)
     filled_g = in_vacuo_g(weighed.filled_g, salinity.value, temperature_c)
     return Drawn(electrode, temperature_c, salinity, filled_g + config.vessel.residue_ml * density)
+
+
+def sample_at_hand_ml(config: BenchConfig) -> float:
+    """Return what stands in the vessel after a fill, residue included: to the tip, or as the pump gives it."""
+    tip = config.sample.draw_down
+    return config.sample.volume_ml + config.vessel.residue_ml if tip is None else config.vessel.volume_at_ml(tip.tip_mm)
 
 
 def until_stable(bench: Bench, read: Callable[[], float], tolerance: Callable[[float], float]) -> float:
@@ -381,7 +392,7 @@ def _finished(
     config = bench.config
     alkalinity = end_point.alkalinity_umol_kg * config.titre.factor
     proof_failed = bench.noticed.sample_missing  # with no sample to turn by itself, the last proof proved nothing
-    sample_ml = config.sample.volume_ml + config.vessel.residue_ml
+    sample_ml = sample_at_hand_ml(config)
     fit_u, today = end_point.u_umol_kg * config.titre.factor, run.started_at.date()
     budget = alkalinity_budget(config, alkalinity, fit_u, sample_ml, today)
     ph_total = initial_ph_total(titration.curve, electrode, titration.conditions)

@@ -1,9 +1,13 @@
 """Filling and emptying the vessel: the moves that all procedures share."""
 
 from saltern.bench.bench import Bench
+from saltern.config import DrawDown
 from saltern.errors import MotionError
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.rinse import RinsePlan
+
+DRAW_DOWN_FACTOR, DRAW_DOWN_S = 2.5, 3.0
+"""Longer than what is above the tip needs: a fill that gave more, and a pump that gives less."""
 
 ROOM_FOR_GAIN, COVERS_THE_TIPS = 1.1, 1.3
 ELECTRODE_WET_LAGS = 8.0  # an electrode that stood in air must come to rest before its signal may tell of acid
@@ -81,6 +85,16 @@ def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill"
             where=f"{bench.config.name}, {phase}",
             remedy="Look at the sample line's inlet, its tube and the pump head",
         )
+
+
+def draw_down(bench: Bench, notebook: Notebook, tip: DrawDown) -> None:
+    """Fill a little beyond the tip, then let the waste pump take what stands above it, and some air."""
+    fill(bench, notebook, bench.config.sample.volume_ml + tip.over_ml)
+    notebook.enter("draw down")
+    bench.wait(2.0)
+    waste = bench.config.pumps.waste
+    rate_ml_s = waste.ml_per_unit * bench.devices.pumps["waste"].rate
+    bench.draw_down(DRAW_DOWN_FACTOR * tip.over_ml / rate_ml_s + DRAW_DOWN_S)
 
 
 def keep_wet(bench: Bench, notebook: Notebook) -> None:

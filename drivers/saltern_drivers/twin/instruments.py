@@ -35,6 +35,8 @@ class Errors:
     balance_creep: float = 0.0005
     balance_tube_g: float = 0.03
     balance_vibration_g: float = 0.05
+    tip_height: float = 0.01  # of a draw-down tip, set with a rule
+    tip_ml: float = 0.1  # of what a draw-down leaves, from time to time
 
 
 CLASSES = {

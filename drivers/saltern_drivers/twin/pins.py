@@ -71,6 +71,12 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         stirrer = bench["stirrer"]["drive"].get("pin")
         if stirrer is not None:
             self._outputs[stirrer] = self._stir
+        for table, choose in (
+            (bench.get("reference"), self._choose_reference),
+            (bench["sample"].get("draw_down"), self._choose_tip),
+        ):
+            if table is not None and "pin" in table["selector"]:
+                self._outputs[table["selector"]["pin"]] = choose
         for role, switch in bench["switches"].items():
             if switch is not None and "pin" in switch:
                 self._inputs[switch["pin"]] = role
@@ -102,6 +108,12 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
                 head.power = value
 
             self._outputs[drive["pin"]] = power
+
+    def _choose_reference(self, value: float) -> None:
+        self._world.source = self._world.reference if value > 0.0 else None
+
+    def _choose_tip(self, value: float) -> None:
+        self._world.at_tip = value > 0.0
 
     def _stir(self, value: float) -> None:
         self._world.stirrer_power = value

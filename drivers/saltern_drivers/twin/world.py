@@ -85,6 +85,8 @@ class World:
     beaker: Beaker | None = None  # where the probes are, when not in the vessel
     collecting: dict[str, float] = field(default_factory=dict)  # mL by pump whose line ends over a cylinder
     source: Tank | None = None  # what the sample line's inlet is in, when not the tank
+    reference: Tank | None = None  # what stands at the reference's own inlet
+    at_tip: bool = False  # the waste line draws from the draw-down tip
     # faults
     waste_passing: float = 1.0
     residue_extra_ml: float = 0.0
@@ -146,7 +148,10 @@ class World:
             random=self.random,
         )
         (seed,) = self.random.bit_generator.seed_seq.spawn(1)  # type: ignore[attr-defined]
-        apart = np.random.default_rng(seed)  # benches without a balance are drawn as ever
+        apart = self._apart = np.random.default_rng(seed)  # benches without a balance are drawn as ever
+        self._tip_ml: float | None = None
+        self._meniscus_ml: float | None = None
+        self._tip_off = float(apart.normal())
         total = errors.e0_mv**2 + errors.junction_mv**2
         of_junction = self.truths.electrode_offset_mv * errors.junction_mv**2 / total
         junction_mv = of_junction + apart.normal(0.0, errors.e0_mv * errors.junction_mv / sqrt(total))
@@ -372,7 +377,7 @@ class World:
     def _drain(self, volume_ml: float) -> None:
         if volume_ml <= 0.0:
             return
-        reach_ml = self.residue_ml + self.residue_extra_ml
+        reach_ml = self._tip_left_ml() if self.at_tip else self.residue_ml + self.residue_extra_ml
         out_ml = min(volume_ml * self.waste_passing, max(0.0, self.volume_ml() - reach_ml))
         if out_ml <= 0.0:
             return
@@ -382,14 +387,24 @@ class World:
         if self.waste_ml > self.waste_capacity_ml:
             self.spilled.spilled_ml += self.waste_ml - self.waste_capacity_ml
             self.waste_ml = self.waste_capacity_ml
-        if self.volume_ml() < reach_ml + 0.05 and self.intake is not None:
+        if not self.at_tip and self.volume_ml() < reach_ml + 0.05 and self.intake is not None:
             self.intakes.append(self.intake)
-            self.intake = None
+            self.intake = self._meniscus_ml = None
             self.titrant_since_empty_ml = 0.0
             self.unmixed_acid = 0.0
             self.residue_ml = max(
                 0.2, self.bench["vessel"]["residue_ml"] + self.random.normal(0.0, self.truths.errors.residue_ml)
             )
+
+    def _tip_left_ml(self) -> float:
+        """Return what a draw-down leaves: the tip's true height, and a meniscus that breaks here or there."""
+        tip = self.bench["sample"]["draw_down"]
+        if self._tip_ml is None:
+            set_mm = tip["tip_mm"] * (1.0 + self.truths.errors.tip_height * self._tip_off)
+            self._tip_ml = self.area_cm2 * set_mm / 10.0
+        if self._meniscus_ml is None:
+            self._meniscus_ml = float(self._apart.normal(0.0, self.truths.errors.tip_ml))
+        return self._tip_ml + self._meniscus_ml
 
     def _leak(self, elapsed_s: float) -> None:
         for pump, rate in self.head_leaks_ml_s.items():
