@@ -46,3 +46,18 @@ def test_a_trip_forbids_it_and_the_alarm_comes():
 
     assert hands.world.volume_ml() < 50.0
     assert "probes-dry" in {alert.code for alert in hands.service.told}
+
+
+def test_a_held_schedule_starts_nothing_and_lets_go_by_itself():
+    hands = keeper(seed=9)
+    hands.service.operator(["hold", "2"])
+    hands.service.look()
+    hands.service.round()
+    assert hands.service.store.results(1) == []
+    hands.stage.clock.sleep(2.1 * 3600.0)
+    hands.service.look()
+    hands.service.round()
+    assert len(hands.service.store.results(1)) == 1
+    hands.service.operator(["hold", "50"])
+    hands.service.operator(["hold", "0"])
+    assert hands.service.held_until() is None

@@ -212,7 +212,7 @@ class Remote:
         options = guided.options_of(params.procedure, params.options)
         self._refuse_while_busy()
         service = self.service
-        service.claim(params.procedure)
+        service.claim(params.procedure, guided=True)
         guidance = Guidance(service.bench, service.on_event, params.answers)
         self._guidance = guidance
 

@@ -63,6 +63,7 @@ OPENED_ONCE = ("urls_file", "watcher_url_file")
 CLOCK_BEHIND = timedelta(hours=2)
 THIN_EVERY_S = 86400.0
 REFERENCE_USED, REFERENCE_AGAIN_S = "reference used, mL", 12 * 3600.0
+MOST_HOLD_H = 72.0
 IDLE_S = 5.0
 ALIVE_WITHIN_S = 120.0
 TITRANT_PER_RUN_GUESS_ML = 10.0
@@ -208,7 +209,8 @@ class Service:
 
     def _measure_if_due(self) -> None:
         self._consider_the_clock()
-        held = any(row.kind == "trip" or row.holds_starts for row in self.bench.guard.acting) or self.parked()
+        held = any(row.kind == "trip" or row.holds_starts for row in self.bench.guard.acting)
+        held = held or self.parked() or self.held_until() is not None
         if not held and not self._ending.is_set() and self.bench.storage_works() and self.decision().start:
             try:
                 self.measure(Source.TANK)
@@ -252,6 +254,12 @@ class Service:
     def parked(self) -> bool:
         """Return whether the bench is put to rest: nothing is measured by schedule."""
         return state(self.store, "parked") is not None
+
+    def held_until(self) -> datetime | None:
+        """Return until when the keeper holds the schedule, or None."""
+        until = state(self.store, "held_until")
+        at = datetime.fromisoformat(until) if isinstance(until, str) else None
+        return at if at is not None and at > self.clock.now() else None
 
     def _consider_the_clock(self) -> None:
         """Trust the wall clock unless it says less than the records: it was stepped back, or never set after a start.
@@ -322,9 +330,9 @@ class Service:
 
     # What others see and ask ------------------------------------------------------------
 
-    def claim(self, what: str) -> None:
+    def claim(self, what: str, *, guided: bool = False) -> None:
         """Say that something is about to run, so that nobody else begins."""
-        self.running = {"what": what, "phase": "waiting", "points": []}
+        self.running = {"what": what, "phase": "waiting", "points": [], "guided": guided}
 
     def release(self) -> None:
         """Say that it is over."""
@@ -492,6 +500,10 @@ class Service:
                 self.bench.note(books.bottle_replaced(self.bench.ledger, bottle_ml), "new bottle of titrant")
             case ["part", "emptied", "vessel"]:
                 self.bench.believe_empty("an operator looked: the vessel is empty")
+            case ["hold", hours] if hours.replace(".", "", 1).isdigit() and float(hours) <= MOST_HOLD_H:
+                now = self.clock.now()
+                until = now + timedelta(hours=float(hours))
+                keep_state(self.store, "held_until", None if float(hours) == 0.0 else until.isoformat(), now)
             case ["part", "replaced", "reference"]:
                 keep_state(self.store, REFERENCE_USED, None, self.clock.now())
                 self.alerting.clear("reference-unusable")

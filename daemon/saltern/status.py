@@ -94,6 +94,7 @@ def picture(
         "bypasses": [{"name": name, "left_h": left_s / 3600.0} for name, left_s in bypassed.items()],
         "parts": _parts(config, installed(reader), now, usage(reader)),
         "parked": state(reader, "parked"),
+        "held_until": state(reader, "held_until"),
         "calibrations": [
             {"kind": kind.value, "id": kept.id, "at_utc": kept.at.isoformat(timespec="seconds"), "words": kept.words}
             for kind, kept in in_force(reader).items()

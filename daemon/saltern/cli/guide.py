@@ -254,6 +254,9 @@ def _begin(
             asking.call("guide", procedure=procedure, options=known, answers=_answers(answer), who=who or getuser())
         elif found["running"] is None:
             raise ConfigError("nothing is under way", where="guided", remedy="Begin one: saltern calibrate --help")
+        elif not found["running"].get("guided"):
+            what = found["running"]["what"]
+            raise ConfigError(f"{what} is no guided procedure", where="guided", remedy="saltern measure --follow")
         try:
             ended = _follow(watching, asking, found.get("question"), yes=yes, quiet=as_json)
         except KeyboardInterrupt:

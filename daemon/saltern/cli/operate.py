@@ -34,6 +34,14 @@ def part(
     _operate(bench, ["part", act, name])
 
 
+def hold(
+    bench: BenchFile,
+    hours: Annotated[float, typer.Argument(min=0.0, max=72.0, help="0: let it go on.", show_default=False)],
+) -> None:
+    """Start nothing by schedule for some hours, while you work at the bench; it ends by itself."""
+    _operate(bench, ["hold", f"{hours:g}"])
+
+
 def bypass(
     bench: BenchFile,
     name: Annotated[str, typer.Argument(help="Interlock: of those that guard the number alone.", show_default=False)],

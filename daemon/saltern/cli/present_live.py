@@ -40,6 +40,14 @@ def print_status(s: dict[str, Any]) -> None:
         gap_h = s["away"]["gap_h"]
         kept = f"at least {gap_h:.1f} h from start to start" if gap_h else "the schedule stays as it is"
         table.add_row("away", f"until {s['away']['until_utc']}; {kept}")
+    if s["held_until"] is not None and s["held_until"] > s["at_utc"]:
+        table.add_row("held", f"nothing starts by schedule until {s['held_until'][:16]}")
+    if s["parked"] is not None:
+        table.add_row("parked", f"since {s['parked'][:16]}: saltern resume")
+    if s["question"] is not None:
+        table.add_row("asks", f"{s['question']['text']} (saltern guided)")
+    for one in s["calibrations"]:
+        table.add_row(one["kind"], f"{one['words']} (calibration {one['id']}, {one['at_utc'][:10]})")
     screen.print(table)
     for row in s["interlocks"]:
         screen.print(f"[bold]{row['kind']} {row['name']}[/bold]: {row['remedy']}")
