@@ -429,3 +429,22 @@ def test_a_blank_is_nothing_where_nothing_titrates_and_an_impurity_is_found():
     hands = keeper(seed=12, bottles=bottles(60.0))
     with pytest.raises(RefusedError, match="blank"):
         hands.run("blank", high_umol_kg=3000.0, low_umol_kg=1500.0, times=2)
+
+
+def test_small_doses_are_compared_with_one_run():
+    hands = keeper()
+    found = hands.run("calibrate-pump", pump="titrant", small_doses=12)
+    assert abs(found["statistics"]["small_doses_percent"]) < 1.0
+    assert "no more than chance" in found["remarks"][0]
+
+
+def test_after_buffers_ph_is_provisional_for_half_an_hour():
+    hands = keeper()
+    hands.run("calibrate-ph")
+    soon = hands.service.measure(Source.TANK)
+    hands.service.bench.idle(1800.0)
+    later = hands.service.measure(Source.TANK)
+
+    assert soon.ph_total.verdict.value == "provisional"
+    assert later.ph_total.verdict.value == "accepted"
+    assert soon.alkalinity.verdict.value == "accepted"

@@ -1,6 +1,6 @@
 """What the keeper is told of: each thing when it is so, and not when it is not."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
@@ -103,3 +103,20 @@ def test_a_tube_is_due_by_its_pumps_hours_and_litres():
     assert due(hours=109.0, litres=51.0) == set()
     assert due(hours=111.0, litres=3.0) == {"part-due-sample_tube"}
     assert due(hours=11.0, litres=53.0) == {"part-due-sample_tube"}
+
+
+def test_a_sample_pump_that_gives_less_by_weight_is_told_of():
+    bench = config()
+    believed = bench.pumps.sample.ml_per_unit
+
+    def due(share, count):
+        weighed = [Weighed({"weighed.sample_ml_per_unit": believed * share})] * count
+        return standing(watchlist.of_weighed(bench, weighed))
+
+    assert due(0.95, 10) == {"sample-pump-worn"}
+    assert due(0.99, 10) == due(0.95, 9) == standing(watchlist.of_weighed(bench, [])) == set()
+
+
+@dataclass
+class Weighed:
+    calibrated: dict

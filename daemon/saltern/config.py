@@ -155,6 +155,9 @@ class Compensation(Table):
 class ConductivityProbe(Table):
     board: DeviceTable
     compensation: Compensation = Compensation()
+    cell_constant_per_cm: float = Field(
+        default=1.0, ge=0.3, le=10, description="K of the probe: below 0.3 it cannot tell seawater's conductivity"
+    )
     cell_factor: float = Field(default=1.0, gt=0.5, lt=2.0, description="multiplies the reading, from calibration")
     cell_offset_ms_cm: float = Field(default=0.0, ge=-10, le=10, description="added, from two standards")
     u_percent: float = Field(default=0.5, gt=0, le=10)

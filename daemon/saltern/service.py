@@ -64,6 +64,9 @@ CLOCK_BEHIND = timedelta(hours=2)
 THIN_EVERY_S = 86400.0
 REFERENCE_USED, REFERENCE_AGAIN_S = "reference used, mL", 12 * 3600.0
 MOST_HOLD_H = 72.0
+AFTER_BUFFERS = timedelta(minutes=30)
+"""After buffers of low ionic strength a junction needs 15 to 30 minutes in seawater (common practice)."""
+
 IDLE_S = 5.0
 ALIVE_WITHIN_S = 120.0
 TITRANT_PER_RUN_GUESS_ML = 10.0
@@ -449,6 +452,10 @@ class Service:
         found = watchlist.settling(
             self.config, installed(self.store), d, self.store.believed(Source.TANK, MOST_RESULTS)
         )
+        buffered = in_force(self.store).get(Kind.PH)
+        if buffered is not None and timedelta(0) <= d.started_at - buffered.at < AFTER_BUFFERS:
+            part = NewPart("the pH probe's junction, after buffers,", buffered.at, "ph")
+            found.append(Settling(part, f"{part.name} settles in tank water for half an hour"))
         if not found:
             return d
         bears_on = {one.part.bears_on for one in found}
@@ -635,6 +642,7 @@ class Service:
             *watchlist.of_stores(self.config, self.bench.ledger),
             *watchlist.of_parts(self.config, installed(self.store), self.clock.now(), usage(self.store)),
             *watchlist.of_calibrations(self.config, self.clock.now().date()),
+            *watchlist.of_weighed(self.config, self.store.believed(Source.TANK, watchlist.WEIGHED_RESULTS)),
         ):
             self._standing(*found)
 

@@ -27,6 +27,9 @@ from saltern.tank.trend import trend
 SETTLES: dict[str, Settles] = {"titrant bottle": "alkalinity", "pause": "alkalinity"}
 """Events that the service itself keeps, and what they bear on."""
 
+WEIGHED_RESULTS, WEIGHED_OFF_PERCENT = 10, 3.0
+"""So many fills by weight, and the gain is known; three percent of a tube's gain ask for a look (common practice)."""
+
 LEAST_STEPS = 4
 USUAL_STEP: dict[Settles, float] = {"alkalinity": 10.0, "ph": 0.5, "salinity": 0.1}
 """How far a tank and a probe move between determinations where their past does not say, umol/kg, mV and 1 (assumed)."""
@@ -134,6 +137,19 @@ def of_calibrations(config: BenchConfig, today: date) -> Iterator[Watched]:
             f"calibration-stale-{name}",
             f"{name} was last calibrated on {on}, more than {days:g} days ago: calibrate it again",
         )
+
+
+def of_weighed(config: BenchConfig, past: Sequence[Determination]) -> Iterator[Watched]:
+    """Look at what the balance says of the sample pump: each fill calibrates it, and a tube's wear shows here first."""
+    gains = [gain for d in past if (gain := d.calibrated.get("weighed.sample_ml_per_unit")) is not None]
+    off_percent = 100.0 * (median(gains) / config.pumps.sample.ml_per_unit - 1.0) if gains else 0.0
+    enough = len(gains) >= WEIGHED_RESULTS
+    yield Watched(
+        enough and abs(off_percent) > WEIGHED_OFF_PERCENT,
+        Severity.NOTICE,
+        "sample-pump-worn",
+        f"by weight the sample pump gives {off_percent:+.1f} % against its calibration: look at its tube, calibrate it",
+    )
 
 
 def calibrated_on(config: BenchConfig) -> dict[str, date | None]:

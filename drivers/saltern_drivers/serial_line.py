@@ -42,6 +42,9 @@ BELIEVABLE = {
     "mS/cm": (0.0, 200.0),
     "uS/cm": (0.0, 200_000.0),
     "degC": (-5.0, 60.0),
+    "g": (-100_000.0, 100_000.0),
+    "mA": (-100.0, 10_000.0),
+    "rpm": (0.0, 20_000.0),
 }
 
 
@@ -55,7 +58,7 @@ class Config(BaseModel):
     query: str = Field(default="", max_length=64, pattern=r"^[\x20-\x7e]*$")
     terminator: Literal["\r", "\n", "\r\n"] = "\r"
     pattern: str = Field(description="regular expression of a whole reply, with a group named value")
-    unit: Literal["mV", "pH", "mS/cm", "uS/cm", "degC"]
+    unit: Literal["mV", "pH", "mS/cm", "uS/cm", "degC", "g", "mA", "rpm"]
     timeout_s: float = Field(default=1.5, gt=0.05, le=10)
     lowest: float | None = Field(default=None, description="a reply below this is no reading")
     highest: float | None = Field(default=None, description="a reply above this is no reading")

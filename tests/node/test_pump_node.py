@@ -275,3 +275,23 @@ def test_no_bytes_make_the_node_turn_or_fail(chunks):
 def test_its_crc_is_that_of_modbus():
     """Modbus over serial line V1.02, the worked frame 02 07 has CRC 0x1241, sent low byte first: 41 12."""
     assert firmware().crc16(b"\x02\x07") == b"\x41\x12"
+
+
+@settings(max_examples=400, deadline=None)
+@given(st.lists(st.binary(max_size=90), min_size=1, max_size=12))
+def test_whatever_a_node_answers_the_host_ends_in_time_with_an_error_of_ours(answers):
+    host = Host(Here())
+    left = list(answers)
+    host.port.to_host = lambda data: left.pop(0) if left else b""
+    host.permit.kick()
+    host.pump.start(2000)
+    began_s = host.clock.monotonic()
+    try:
+        while host.pump.progress().running:
+            host.clock.sleep(0.1)
+            assert host.clock.monotonic() - began_s < 12.0
+    except DriverError:
+        pass
+    progress = host.pump.progress()
+    assert not progress.running
+    assert progress.at_least <= host.total() <= max(progress.at_most, host.total())

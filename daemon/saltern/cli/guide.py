@@ -4,8 +4,16 @@ The service asks, this terminal shows and answers. Ctrl-C ends the showing, neve
 it up again, `saltern stop` ends it. Scripts give `--answer KEY=VALUE`, as often as needed, or write to standard input.
 """
 
+import os
+import select
 import sys
+import termios
+import threading
+import tty
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from getpass import getuser
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -31,6 +39,7 @@ def calibrate_pump(
     reading_u: Annotated[float | None, typer.Option(help="Standard uncertainty of a reading, g or mL.")] = None,
     volume_ml: Annotated[float | None, typer.Option(help="Of one run; a minute's otherwise.")] = None,
     new_tube: Annotated[bool, typer.Option("--new-tube", help="The last calibration is no measure.")] = False,
+    small_doses: Annotated[int, typer.Option(min=0, max=100, help="One more run, in so many small doses.")] = 0,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -41,6 +50,7 @@ def calibrate_pump(
     """Run a pump into a beaker on a scale, or into a cylinder, and take its gain from what came."""
     options = {
         "pump": pump, "times": times, "by": by, "reading_u": reading_u, "volume_ml": volume_ml, "new_tube": new_tube,
+        "small_doses": small_doses,
     }  # fmt: skip
     _begin("calibrate-pump", options, answer, yes, who, bench, socket, as_json)
 
@@ -258,7 +268,8 @@ def _begin(
             what = found["running"]["what"]
             raise ConfigError(f"{what} is no guided procedure", where="guided", remedy="saltern measure --follow")
         try:
-            ended = _follow(watching, asking, found.get("question"), yes=yes, quiet=as_json)
+            with stop_at_any_key(where, wanted=procedure == "prime" and not as_json):
+                ended = _follow(watching, asking, found.get("question"), yes=yes, quiet=as_json)
         except KeyboardInterrupt:
             typer.echo("\nIt goes on, and waits. Take it up with: saltern guided; end it with: saltern stop", err=True)
             return
@@ -270,6 +281,37 @@ def _begin(
     else:
         number = ended["result"].get("calibration")
         console().print("Done." if number is None else f"Done: calibration {number} is in force.")
+
+
+@contextmanager
+def stop_at_any_key(socket: Path, *, wanted: bool) -> Iterator[None]:
+    """While a line is primed, at a terminal, any key stops it."""
+    if not wanted or not sys.stdin.isatty():
+        yield
+        return
+    from saltern.rpc.client import Client
+
+    descriptor, over = sys.stdin.fileno(), threading.Event()
+    before = termios.tcgetattr(descriptor)
+
+    def listen() -> None:
+        while not over.is_set():
+            if select.select([descriptor], [], [], 0.1)[0]:
+                os.read(descriptor, 64)
+                with suppress(RemoteError, NotRunningError), Client(socket) as client:  # it may just have ended
+                    client.call("stop")
+                return
+
+    typer.echo("Any key stops it.", err=True)
+    tty.setcbreak(descriptor)
+    listener = threading.Thread(target=listen, daemon=True)
+    listener.start()
+    try:
+        yield
+    finally:
+        over.set()
+        listener.join(timeout=1.0)
+        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
 
 
 def _follow(watching: Any, asking: Any, question: dict[str, Any] | None, *, yes: bool, quiet: bool) -> dict[str, Any]:

@@ -23,6 +23,7 @@ RUN_S = 60.0
 DROP_ML = 0.02
 """About half a drop hangs at the tube's end, or does not (common practice)."""
 
+SMALL_SIGMAS = 3.0
 OUTLIER_PERCENT, OUTLIER_SIGMAS = 1.5, 4.0
 SMALLEST_PART = 0.02  # of what a run should give: less, and nothing was collected
 ROOM_FOR_GAIN = 1.05
@@ -51,6 +52,8 @@ class PumpOptions:
         Of tank water, for its density.
     new_tube
         The last calibration is no measure of this one.
+    small_doses
+        After the runs one more, in so many small doses: does the pump give as much by little and little? 0: none.
     """
 
     pump: Literal["sample", "waste", "titrant"]
@@ -61,6 +64,7 @@ class PumpOptions:
     liquid: Literal["water", "tank", "titrant"] | None = None
     salinity: float = 35.0
     new_tube: bool = False
+    small_doses: int = 0
 
 
 KINDS = {"sample": Kind.SAMPLE_PUMP, "waste": Kind.WASTE_PUMP, "titrant": Kind.TITRANT_PUMP}
@@ -89,9 +93,10 @@ def calibrate_pump(bench: Bench, guide: Guide, options: PumpOptions) -> Calibrat
     bench.collect(options.pump, PRIME_LINES * config.line.volume_ml)
     bench.wait(2.0)
     units, volumes, readings = _replicates(bench, guide, options, run_ml)
+    linearity = _by_small_doses(bench, guide, options, run_ml) if options.small_doses > 1 else None
     guide.confirm(f"{options.pump}-line-back", f"Put the end of the {options.pump} line back where it belongs")
     keep_wet(bench, notebook)
-    return _judged(bench, guide, options, config, units, volumes, readings)
+    return _judged(bench, guide, options, config, units, volumes, readings, linearity)
 
 
 def _one_run_ml(bench: Bench, pump: str) -> float:
@@ -155,6 +160,7 @@ def _judged(
     units: list[float],
     volumes: list[float],
     readings: tuple[dict[str, Value], ...],
+    small_gain: float | None,
 ) -> Calibration:
     kind = KINDS[options.pump]
     gains = [ml / turned for ml, turned in zip(volumes, units, strict=True)]
@@ -213,7 +219,33 @@ def _judged(
         "bias_percent": bias_percent,
         "replicates": float(count),
     }
-    return Calibration(kind, values, words, statistics, readings)
+    remarks: tuple[str, ...] = ()
+    if small_gain is not None:
+        off_percent = 100.0 * (small_gain / gain - 1.0)
+        statistics["small_doses_percent"] = off_percent
+        sure = abs(off_percent) > SMALL_SIGMAS * (u_percent**2 + expected**2) ** 0.5
+        remarks = (
+            f"in {options.small_doses} small doses it gave {off_percent:+.2f} % against one run: "
+            + ("look at the tube and the rollers, and dose by whole roller pitches" if sure else "no more than chance"),
+        )
+        guide.say(remarks[0])
+    return Calibration(kind, values, words, statistics, readings, remarks)
+
+
+def _by_small_doses(bench: Bench, guide: Guide, options: PumpOptions, run_ml: float) -> float:
+    """Give a run in small doses, and return its gain, mL a unit."""
+    guide.confirm("tare", f"One more, in {options.small_doses} small doses: tare, and hold the line's end over it")
+    units = 0.0
+    for _ in range(options.small_doses):
+        units += bench.collect(options.pump, run_ml / options.small_doses)
+        bench.wait(1.0)
+    unit = "g" if options.by == "mass" else "mL"
+    shown = guide.number("collected", f"What came, {run_ml:.1f} mL being asked for", unit, 0.0, 3.0 * run_ml + 1.0)
+    bench.found_outside(options.pump)
+    if options.by == "volume":
+        return shown / units
+    temperature_c = guide.number("liquid-temperature", "The liquid's temperature", "degC", 5.0, 40.0)
+    return volume_ml(shown, _density_kg_l(bench, options, temperature_c), temperature_c) / units
 
 
 def _by_emptying(bench: Bench, guide: Guide, notebook: Notebook) -> Calibration:
