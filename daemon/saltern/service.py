@@ -26,6 +26,7 @@ from saltern.config import BenchConfig, Schedule
 from saltern.errors import ConfigError, SalternError, StorageError
 from saltern.ports import Clock, MisuseError, Wires
 from saltern.procedures.determination import Expectation, determine
+from saltern.procedures.guide import Kind
 from saltern.procedures.notebook import Notebook, Step
 from saltern.procedures.outcome import Determination, Quantity, Source
 from saltern.procedures.reference import is_due, needs_ml
@@ -35,6 +36,7 @@ from saltern.procedures.titrate import SLOW_ELECTRODE
 from saltern.procedures.vessel import empty, keep_wet, rinse, wet_the_probes
 from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
+from saltern.quality.part_settling import NewPart, Settling
 from saltern.quality.verdict import Reason, Verdict
 from saltern.records.as_json import determination_json
 from saltern.records.calibrations import applied, in_force
