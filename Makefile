@@ -15,7 +15,7 @@ UNITS := $(DESTDIR)/etc/systemd/system
 help:
 	@echo "make demo   a day of a reef tank on the simulated bench, in some seconds"
 	@echo "make test   linters, types, import rules and tests"
-	@echo "make bench  accuracy and speed of the evaluation, as tables (half an hour)"
+	@echo "make bench  accuracy and speed of the evaluation, as tables (an hour and a half)"
 	@echo "make soak   the fault campaign, ten years of schedules, a week of outages (an hour)"
 	@echo "make install (as root) into $(PREFIX), with units, user and udev rules; again: an upgrade that keeps all data"
 	@echo "make uninstall (as root) removes the program; configuration and records stay"

@@ -1,10 +1,18 @@
-"""`make bench`: what the evaluation and the titration reach, as tables. Half an hour on two cores; nothing here is a
+"""`make bench`: what the evaluation and the titration reach, as tables. An hour and a half on two cores; nothing here is a
 test, nothing is a timed limit.
 
 Fewer runs: SALTERN_BENCH_SEEDS, SALTERN_BENCH_COVERAGE, SALTERN_BENCH_RUNS, SALTERN_BENCH_BENCHES.
 """
 
-from tests.benchmarks import adaptive, diagnostics, endpoint_efficiency, endpoint_speed, organics, status_start
+from tests.benchmarks import (
+    adaptive,
+    commissioning,
+    diagnostics,
+    endpoint_efficiency,
+    endpoint_speed,
+    organics,
+    status_start,
+)
 from tests.published import foreign_curves
 
 for title, table in (
@@ -13,6 +21,7 @@ for title, table in (
     ("Speed of one fit of 40 readings", endpoint_speed.main),
     ("What part of an organic base is reported as alkalinity", organics.main),
     ("The adaptive titration on the twin", adaptive.main),
+    ("From the box to commissioned, and sixty days on", commissioning.main),
     ("What is noticed of faults, and false alarms", diagnostics.main),
     ("Processor time of `saltern status` from cold", status_start.main),
 ):
