@@ -1,5 +1,5 @@
-"""`make bench`: what the evaluation and the titration reach, as tables. An hour and a half on two cores; nothing here is a
-test, nothing is a timed limit.
+"""`make bench`: what the evaluation and the titration reach, as tables. An hour and a half on two cores; nothing here
+is a test, nothing is a timed limit.
 
 Fewer runs: SALTERN_BENCH_SEEDS, SALTERN_BENCH_COVERAGE, SALTERN_BENCH_RUNS, SALTERN_BENCH_BENCHES.
 """
