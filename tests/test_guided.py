@@ -2,6 +2,7 @@
 
 import pytest
 
+from saltern.bench.bench import StopRequested
 from saltern.cli.simulated_computer import ProcessDeath
 from saltern.errors import ConfigError, InterlockError, SalternError
 from saltern.procedures.guide import Cause, Kind, RefusedError
@@ -448,3 +449,24 @@ def test_after_buffers_ph_is_provisional_for_half_an_hour():
     assert soon.ph_total.verdict.value == "provisional"
     assert later.ph_total.verdict.value == "accepted"
     assert soon.alkalinity.verdict.value == "accepted"
+
+
+def test_a_stop_ends_a_standardisation_at_once_and_the_bench_goes_on():
+    hands = keeper(reference=reference())
+    service = hands.service
+
+    def stop(step):
+        if step.phase == "titrate":
+            service.bench.request_stop()
+
+    service.watcher = stop
+    with pytest.raises(StopRequested):
+        hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=1.0)
+    service.watcher = lambda step: None
+    service.bench.clear_stop()
+
+    (only,) = service.store.results(10)
+    assert [reason.value for reason in only[1].alkalinity.reasons] == ["stopped-by-operator"]
+    assert "do not forget" in hands.said[-1].lower()
+    hands.world.source = None
+    assert service.measure(Source.TANK).alkalinity.verdict.value == "accepted"

@@ -12,7 +12,7 @@ from typing import Any
 
 from saltern.procedures.guide import Cause, Guide, Kind, RefusedError
 from saltern.procedures.outcome import Determination
-from saltern.procedures.standardise import is_believed
+from saltern.procedures.standardise import demand_going_on, is_believed
 
 SIGMAS = 3.0
 LEAST_RATIO = 1.5
@@ -52,7 +52,10 @@ def blank(guide: Guide, options: BlankOptions, measure: Callable[[float], Determ
     levels = []
     for key, level in (("inlet-in-high", options.high_umol_kg), ("inlet-in-low", options.low_umol_kg)):
         guide.confirm(key, f"Put the sample line's inlet into the standard of {level:.0f} umol/kg")
-        found = [measure(level) for _ in range(options.times)]
+        found = []
+        for _ in range(options.times):
+            found.append(measure(level))
+            demand_going_on(found[-1])
         values = [d.alkalinity.value for d in found if is_believed(d) and d.alkalinity.value is not None]
         if len(values) < options.times:
             raise RefusedError(

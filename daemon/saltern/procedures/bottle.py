@@ -12,6 +12,7 @@ from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedErr
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.outcome import Determination
 from saltern.procedures.prime import PrimeOptions, prime, suggested_ml
+from saltern.procedures.standardise import demand_going_on
 from saltern.procedures.vessel import empty, keep_wet
 
 PURGE_LINES = 2.0
@@ -95,7 +96,11 @@ def change_bottle(
     words = f"lot {options.lot or 'not given'}, {values['titrant.concentration_mol_per_l']:g} mol/L, {volume_ml:.0f} mL"
     statistics = {"purged_ml": purge_ml, "volume_ml": volume_ml}
     if options.bridge:
-        statistics |= _bridge(bench, guide, old, [measure(), measure()])
+        new = []
+        for _ in range(2):
+            new.append(measure())
+            demand_going_on(new[-1])
+        statistics |= _bridge(bench, guide, old, new)
         words += f"; bridged: {statistics['jump_percent']:+.2f} % against the old bottle"
     guide.say(words)
     return Calibration(Kind.TITRANT, values, words, statistics)

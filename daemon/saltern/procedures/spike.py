@@ -7,7 +7,7 @@ from typing import Any
 
 from saltern.procedures.guide import Cause, Guide, Kind, RefusedError
 from saltern.procedures.outcome import Determination
-from saltern.procedures.standardise import is_believed
+from saltern.procedures.standardise import demand_going_on, is_believed
 
 RECOVERY_PERCENT = (95.0, 105.0)
 """Bounds of a sound method (common practice in water analysis); wider where the uncertainty asks for it."""
@@ -33,10 +33,12 @@ def spike(guide: Guide, options: SpikeOptions, measure: Callable[[], Determinati
         "inlet-in-bucket", "Put the sample line's inlet into a bucket with some litres of tank water, weighed"
     )
     before = measure()
+    demand_going_on(before)
     guide.confirm(
         "spiked", f"Add carbonate or bicarbonate worth {options.added_umol_kg:.0f} umol/kg, dissolved, and stir well"
     )
     after = measure()
+    demand_going_on(after)
     guide.confirm("inlet-back", "Put the sample line's inlet back into the tank")
     pair = (before, after)
     values = [d.alkalinity.value for d in pair if is_believed(d) and d.alkalinity.value is not None]

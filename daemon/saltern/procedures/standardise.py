@@ -10,7 +10,7 @@ from math import sqrt
 from statistics import mean, stdev
 from typing import Literal
 
-from saltern.bench.bench import Bench
+from saltern.bench.bench import Bench, StopRequested
 from saltern.errors import SalternError
 from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedError, Value
 from saltern.procedures.outcome import Determination
@@ -120,12 +120,25 @@ def _replicates(guide: Guide, options: StandardiseOptions, measure: Measure) -> 
                 remedy="Look at their reasons: saltern results",
             )
         d = measure()
+        demand_going_on(d)
         if is_believed(d):
             believed.append(d)
             guide.see("alkalinity without the factor", raw_umol_kg(d), "umol/kg")
         else:
             guide.say(f"not believed: {', '.join(reason.value for reason in d.alkalinity.reasons)}")
     return believed
+
+
+def demand_going_on(d: Determination) -> None:
+    """End the procedure with a determination that was stopped.
+
+    Raises
+    ------
+    StopRequested
+        It was.
+    """
+    if Reason.STOPPED in d.alkalinity.reasons:
+        raise StopRequested("a stop was asked for", where="guided procedure", remedy="Begin again when ready")
 
 
 def is_believed(d: Determination) -> bool:
