@@ -4,6 +4,7 @@ from datetime import date
 
 import pytest
 
+from saltern.chemistry.seawater import density_kg_l
 from saltern.config import bench_from
 from saltern.procedures.budget import alkalinity_budget, combined_u
 from tests.twin_bench import bench_table
@@ -25,3 +26,15 @@ def test_it_grows_with_time_since_the_last_reference():
 
 def test_of_a_reference_without_a_date_nothing_is_made_up():
     assert u({}, date(2030, 1, 1)) == u({}, None)
+
+
+def test_salinity_and_temperature_count_by_the_samples_density():
+    """gsw: seawater of S 35 at 25 degC grows heavier by 7.4e-4 a unit of salinity, and lighter by 3.0e-4 a kelvin."""
+    base = density_kg_l(35.0, 25.0)
+    by_salinity = (density_kg_l(36.0, 25.0) - base) / base
+    by_kelvin = (base - density_kg_l(35.0, 26.0)) / base
+    config = bench_from(bench_table({"probes.temperature.u_k": 1.0}), where="test")
+    budget = alkalinity_budget(config, 2500.0, 2.0, 100.0, None, salinity_u=1.0)
+
+    assert budget["salinity"] == pytest.approx(2500.0 * by_salinity, rel=0.02)
+    assert budget["temperature"] == pytest.approx(2500.0 * by_kelvin, rel=0.05)

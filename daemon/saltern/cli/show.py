@@ -62,6 +62,8 @@ IMPROVE = {
     "curve": "a less noisy probe and finer doses; more readings (titration.most_readings)",
     "sample volume, from fill to fill": "a balance under the vessel, or a larger sample",
     "sample weighed, difference of two": "shield the balance from draught and tubes",
+    "salinity": "calibrate the conductivity cell with two standards",
+    "temperature": "calibrate the temperature probe",
     "residue": "a waste tip nearer the floor, or a larger sample",
     "titre factor": "more replicates of the reference: saltern standardise --times 6",
     "age of the titre factor": "a reference more often: saltern standardise",

@@ -5,12 +5,21 @@ from math import sqrt
 
 from saltern.config import BenchConfig
 
+DENSITY_PER_SALINITY, DENSITY_PER_K = 7.4e-4, 3.0e-4
+"""Relative change of the sample's mass with salinity and temperature at S 35 and 25 degC (TEOS-10); what they do to the
+curve itself is the evaluation's."""
+
 TIP_HEIGHT_PERCENT = 1.0
 """A tip's height is set with a rule: half a millimetre in fifty (assumed); a reference takes it away."""
 
 
 def alkalinity_budget(
-    config: BenchConfig, alkalinity_umol_kg: float, fit_u_umol_kg: float, sample_ml: float, today: date | None = None
+    config: BenchConfig,
+    alkalinity_umol_kg: float,
+    fit_u_umol_kg: float,
+    sample_ml: float,
+    today: date | None = None,
+    salinity_u: float = 0.0,
 ) -> dict[str, float]:
     """Return the standard uncertainty that each source contributes, umol/kg.
 
@@ -27,6 +36,8 @@ def alkalinity_budget(
         What the evaluation states: electrode noise, dose scatter, its own nuisance parameters.
     sample_ml
         Volume of the sample, residue included.
+    salinity_u
+        Standard uncertainty of the sample's salinity, which its mass is computed with.
     today
         With it the titre factor's uncertainty grows with its age, where the bench file says how old it is: a change
         that lies within `titre.drift_percent_per_month` either way, rectangular (GUM, JCGM 100:2008, 4.3.7).
@@ -36,6 +47,8 @@ def alkalinity_budget(
     budget = {
         "curve": fit_u_umol_kg,
         **_of_the_fill(config, per_percent, sample_ml),
+        "salinity": 100.0 * per_percent * DENSITY_PER_SALINITY * salinity_u,
+        "temperature": 100.0 * per_percent * DENSITY_PER_K * config.probes.temperature.u_k,
     }
     if config.titre.u_percent is not None:
         budget["titre factor"] = per_percent * config.titre.u_percent

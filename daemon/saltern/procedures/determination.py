@@ -394,7 +394,7 @@ def _finished(
     proof_failed = bench.noticed.sample_missing  # with no sample to turn by itself, the last proof proved nothing
     sample_ml = sample_at_hand_ml(config)
     fit_u, today = end_point.u_umol_kg * config.titre.factor, run.started_at.date()
-    budget = alkalinity_budget(config, alkalinity, fit_u, sample_ml, today)
+    budget = alkalinity_budget(config, alkalinity, fit_u, sample_ml, today, drawn.salinity.u)
     ph_total = initial_ph_total(titration.curve, electrode, titration.conditions)
     found = Estimate(alkalinity, combined_u(budget))
     electrode_now = electrode_against(history, electrode, drawn.temperature_c)
