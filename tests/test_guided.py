@@ -171,7 +171,10 @@ def test_a_bottle_of_the_same_strength_bridges_and_a_weaker_one_does_not():
         for _ in range(2):
             hands.service.measure(Source.TANK)
         if cause is None:
+            before = hands.service.config.titre
             assert abs(hands.run("change-bottle", lot="8", bridge=True)["statistics"]["jump_percent"]) < 1.0
+            after = hands.service.config.titre
+            assert (after.factor, after.u_percent > before.u_percent) == (before.factor, True)
         else:
             with pytest.raises(RefusedError) as refused:
                 hands.run("change-bottle", lot="8", bridge=True)

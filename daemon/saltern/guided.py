@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from datetime import date
+from math import hypot
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -160,13 +161,35 @@ def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> di
         return found
     now = service.clock.now()
     number = calibrations.keep(service.store, found, who, now, before(service.config, found.values))
-    if found.kind in ENDS_TITRE and service.config.titre.u_percent is not None:
+    bridged_u_percent = found.statistics.get("bridge_u_percent")
+    if bridged_u_percent is not None and service.config.titre.u_percent is not None:
+        _carry_titre_over(service, guide, bridged_u_percent, who)
+    elif found.kind in ENDS_TITRE and service.config.titre.u_percent is not None:
         why = f"ended: {found.kind.value} was calibrated or changed, which the factor held"
         titre = before(service.config, NO_TITRE)
         calibrations.keep_ended(service.store, Kind.TITRE, NO_TITRE, why, now, titre)
         guide.say("The titre factor has ended with that; results are provisional until: saltern standardise")
     service.take_up_calibrations()
     return {"calibration": number, **asdict(found)}
+
+
+def _carry_titre_over(service: Service, guide: Guide, bridge_u_percent: float, who: str) -> None:
+    """Let the titre factor go on counting on a bottle that was bridged; it knows less by as much as the bridge does."""
+    titre, now = service.config.titre, service.clock.now()
+    kept = calibrations.in_force(service.store).get(Kind.TITRE)
+    statistics = dict(kept.statistics) if kept is not None else {}
+    if "u_state" in statistics:
+        statistics["u_state"] = hypot(statistics["u_state"], bridge_u_percent / 100.0)
+    u_percent = hypot(titre.u_percent or 0.0, bridge_u_percent)
+    values: dict[str, Value] = {
+        "titre.factor": titre.factor,
+        "titre.u_percent": u_percent,
+        "titre.calibrated_on": None if titre.calibrated_on is None else titre.calibrated_on.isoformat(),
+    }
+    words = f"factor {titre.factor:.5f} carried over to a new bottle by a bridge, u {u_percent:.3f} %"
+    carried = Calibration(Kind.TITRE, values, words, statistics)
+    calibrations.keep(service.store, carried, who, now, before(service.config, values))
+    guide.say(words)
 
 
 def measure_reference_unattended(service: Service) -> None:

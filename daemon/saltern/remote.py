@@ -105,6 +105,8 @@ class Remote:
 
     def _measure(self, params: protocol.MeasureParams) -> Answer:
         self._refuse_while_busy()
+        if self.service.parked():
+            raise ConfigError("the bench is parked", where="measure", remedy="Take it up again: saltern resume")
         self.service.claim(f"measure {params.source}")
         self._post(partial(self.service.measure, Source(params.source)), Future())
         return {"id": self.reader.next_id(), "source": params.source}

@@ -136,4 +136,9 @@ def _bridge(bench: Bench, guide: Guide, old: Sequence[Determination], new: Seque
             kind=Kind.TITRANT,
             remedy="Look at the label; measure a reference on the new bottle: saltern standardise",
         )
-    return {"jump_percent": 100.0 * jump, "old_umol_kg": left, "new_umol_kg": right}
+    return {
+        "jump_percent": 100.0 * jump,
+        "bridge_u_percent": 100.0 * scatter / left,
+        "old_umol_kg": left,
+        "new_umol_kg": right,
+    }
