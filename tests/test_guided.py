@@ -473,3 +473,42 @@ def test_a_stop_ends_a_standardisation_at_once_and_the_bench_goes_on():
     assert "do not forget" in hands.said[-1].lower()
     hands.world.source = None
     assert service.measure(Source.TANK).alkalinity.verdict.value == "accepted"
+
+
+def test_after_a_procedure_that_broke_off_nothing_is_pumped_until_all_is_back():
+    hands = keeper()
+    hands.at_key = lambda key: hands.world.pumps["sample"].__setattr__("stalled", True) if key == "tare" else None
+    with pytest.raises(RefusedError):
+        hands.run("calibrate-pump", pump="sample")
+    hands.world.pumps["sample"].stalled = False
+    hands.world.collecting["sample"] = 0.0  # the line still hangs over the beaker
+    hands.stage.play_until(hands.stage.clock.monotonic() + 9.0 * 3600.0)
+
+    assert hands.world.collecting["sample"] == 0.0
+    assert hands.service.store.results(1) == []
+    assert "hands-at-the-bench" in {alert.code for alert in hands.service.told}
+    hands.world.collecting.clear()
+    hands.service.operator(["hold", "0"])
+    hands.stage.play_until(hands.stage.clock.monotonic() + 5.0 * 3600.0)
+    assert len(hands.service.store.results(5)) >= 1
+    assert "hands-at-the-bench" not in {alert.code for alert in hands.service.alerting.standing}
+
+
+def test_a_process_that_dies_with_a_line_out_does_not_pump_when_it_starts_again(tmp_path):
+    hands = keeper(records=str(tmp_path / "records.sqlite"))
+
+    def die(key):
+        if key == "tare" and hands.asked.count("tare") == 2:
+            hands.stage.computer.lose(powered=True)
+            raise ProcessDeath
+
+    hands.at_key = die
+    with pytest.raises(ProcessDeath):
+        hands.run("calibrate-pump", pump="sample")
+    hands.world.collecting["sample"] = 0.0
+    hands.stage.computer.start_again()
+    hands.stage.play_until(hands.stage.clock.monotonic() + 9.0 * 3600.0)
+
+    assert hands.world.collecting["sample"] == 0.0
+    assert hands.service.left_open() == "calibrate-pump"
+    hands.stage.close()

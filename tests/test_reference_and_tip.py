@@ -77,6 +77,7 @@ def test_one_that_fails_is_told_and_leaves_the_tank_line_open(hands):
     measure_reference_unattended(hands.service)
     assert "reference-refused" in {alert.code for alert in hands.service.told}
     assert hands.world.source is None
+    assert hands.service.left_open() is None  # nobody's hands were there
     assert calibrations.in_force(hands.service.store) == {}
     assert state(hands.service.store, REFERENCE_USED) > 0.0
 

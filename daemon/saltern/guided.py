@@ -22,7 +22,7 @@ from saltern.procedures.check_tris import TrisOptions, check_tris
 from saltern.procedures.guide import Calibration, Guide, Kind, RefusedError, Value
 from saltern.procedures.outcome import Source
 from saltern.procedures.park import ParkOptions, ResumeOptions, park, resume
-from saltern.procedures.prime import PrimeOptions, prime
+from saltern.procedures.prime import PrimeOptions, prime_and_leave_clean
 from saltern.procedures.reference import Unattended
 from saltern.procedures.reference import options_of as options_of_reference
 from saltern.procedures.spike import SpikeOptions, spike
@@ -76,7 +76,7 @@ def _resume(service: Service, guide: Guide, options: ResumeOptions) -> dict[str,
 
 
 def _prime(service: Service, guide: Guide, options: PrimeOptions) -> dict[str, Any]:
-    return {"pumped_ml": prime(service.bench, guide, options)}
+    return {"pumped_ml": prime_and_leave_clean(service.bench, guide, options)}
 
 
 def _spike(service: Service, guide: Guide, options: SpikeOptions) -> dict[str, Any]:
@@ -150,8 +150,13 @@ def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> di
     SalternError
         It was refused, stopped, or could not be done. What was in force stays in force, and all outputs are off.
     """
+    by_hand = name != "prime" and getattr(options, "by_hand", True)
+    if by_hand:
+        service.hands_at_the_bench(name)
     try:
         found = PROCEDURES[name].run(service, guide, options)
+        if by_hand:
+            service.hands_at_the_bench(None)
     except RefusedError as refused:
         calibrations.keep_refused(service.store, refused, who, service.clock.now())
         raise

@@ -105,6 +105,13 @@ class Remote:
 
     def _measure(self, params: protocol.MeasureParams) -> Answer:
         self._refuse_while_busy()
+        left_open = self.service.left_open()
+        if left_open is not None:
+            raise ConfigError(
+                f"{left_open} did not come to its end: lines or probes may be out",
+                where="measure",
+                remedy="Put them back, then say: saltern hold BENCH.toml 0",
+            )
         if self.service.parked():
             raise ConfigError("the bench is parked", where="measure", remedy="Take it up again: saltern resume")
         self.service.claim(f"measure {params.source}")

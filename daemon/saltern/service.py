@@ -65,7 +65,7 @@ OPENED_ONCE = ("urls_file", "watcher_url_file")
 CLOCK_BEHIND = timedelta(hours=2)
 THIN_EVERY_S = 86400.0
 REFERENCE_USED, REFERENCE_AGAIN_S = "reference used, mL", 12 * 3600.0
-MOST_HOLD_H = 72.0
+HANDS, MOST_HOLD_H = "hands at the bench", 72.0
 AFTER_BUFFERS = timedelta(minutes=30)
 """After buffers of low ionic strength a junction needs 15 to 30 minutes in seawater (common practice)."""
 
@@ -151,6 +151,8 @@ class Service:
         Draining can do no harm. Where the cell is dry a little is added first, if there is room for it whatever the
         vessel holds: only a cell that falls dry proves anything. A trip forbids it, and the keeper is told.
         """
+        if self.left_open() is not None:
+            return  # a line may hang over a beaker: the keeper is told, and says when all is back
         notebook = Notebook(self.bench, self._watch)
         try:
             if not self.bench.cell_is_wet():
@@ -215,7 +217,7 @@ class Service:
     def _measure_if_due(self) -> None:
         self._consider_the_clock()
         held = any(row.kind == "trip" or row.holds_starts for row in self.bench.guard.acting)
-        held = held or self.parked() or self.held_until() is not None
+        held = held or self.parked() or self.held_until() is not None or self.left_open() is not None
         if not held and not self._ending.is_set() and self.bench.storage_works() and self.decision().start:
             try:
                 self.measure(Source.TANK)
@@ -259,6 +261,21 @@ class Service:
     def parked(self) -> bool:
         """Return whether the bench is put to rest: nothing is measured by schedule."""
         return state(self.store, "parked") is not None
+
+    def hands_at_the_bench(self, procedure: str | None) -> None:
+        """Keep that a person's hands are at lines and probes, or that all is back where it belongs.
+
+        A procedure that ends in its middle, or whose process dies, leaves a line over a beaker or an inlet in another
+        water: nothing is pumped by schedule before somebody says that it is back.
+        """
+        keep_state(self.store, HANDS, procedure, self.clock.now())
+        if procedure is None:
+            self.alerting.clear("hands-at-the-bench")
+
+    def left_open(self) -> str | None:
+        """Return the guided procedure that did not come to its end, or None."""
+        name = state(self.store, HANDS)
+        return name if isinstance(name, str) else None
 
     def held_until(self) -> datetime | None:
         """Return until when the keeper holds the schedule, or None."""
@@ -513,6 +530,8 @@ class Service:
                 now = self.clock.now()
                 until = now + timedelta(hours=float(hours))
                 keep_state(self.store, "held_until", None if float(hours) == 0.0 else until.isoformat(), now)
+                if float(hours) == 0.0:
+                    self.hands_at_the_bench(None)
             case ["part", "replaced", "reference"]:
                 keep_state(self.store, REFERENCE_USED, None, self.clock.now())
                 self.alerting.clear("reference-unusable")
@@ -624,6 +643,13 @@ class Service:
         except StorageError as error:  # what cannot be read is told of, and ends nothing
             self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
         self._keep_hours()
+        left_open = self.left_open() if self.running is None else None
+        self._standing(
+            left_open is not None,
+            Severity.WARNING,
+            "hands-at-the-bench",
+            f"{left_open} did not come to its end: put lines and probes back, then: saltern hold BENCH.toml 0",
+        )
         self._refill()
         self._thin()
         self.alerting.repeat(self.clock.now(), self.clock.monotonic(), rules.repeat_h * 3600.0)
@@ -656,7 +682,8 @@ class Service:
         half_s = 1800.0 * self.config.sample.dry_out_h
         due = self._dry_by_s is not None and self.clock.monotonic() > self._dry_by_s - half_s
         tripped = any(row.kind == "trip" for row in self.bench.guard.acting)
-        if not due or tripped or self._refilled_for == self._dry_by_s or self.parked() or self._ending.is_set():
+        away = self.parked() or self.left_open() is not None
+        if not due or tripped or self._refilled_for == self._dry_by_s or away or self._ending.is_set():
             return
         self._refilled_for = self._dry_by_s
         notebook = Notebook(self.bench, self._watch)

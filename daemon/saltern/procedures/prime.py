@@ -7,7 +7,7 @@ from saltern.bench.bench import Bench
 from saltern.errors import ConfigError
 from saltern.procedures.guide import Guide
 from saltern.procedures.notebook import Notebook
-from saltern.procedures.vessel import empty, wet_the_probes
+from saltern.procedures.vessel import empty, keep_wet, wet_the_probes
 
 LINES = 1.5
 """A line is full after about one and a half times its volume: the front mixes on the way (common practice)."""
@@ -28,6 +28,17 @@ def suggested_ml(bench: Bench, pump: str) -> float:
     """Return how much fills the line."""
     line = getattr(bench.config.pumps, pump).line
     return float(LINES * line.volume_ml)
+
+
+def prime_and_leave_clean(bench: Bench, guide: Guide, options: PrimeOptions) -> float:
+    """Prime, then leave the vessel as between determinations: no acid in it, probes wet in fresh sample."""
+    through_ml = prime(bench, guide, options)
+    notebook = Notebook(bench)
+    if options.pump == "titrant":  # what went through is acid, and too little to be seen to drain
+        keep_wet(bench, notebook)
+    empty(bench, notebook, "empty what was primed")
+    keep_wet(bench, notebook)
+    return through_ml
 
 
 def prime(bench: Bench, guide: Guide, options: PrimeOptions) -> float:
