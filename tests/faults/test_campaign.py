@@ -12,6 +12,7 @@ ONCE_WRONG = (
     Case(19, (fault("ph-drift", "evaluate", 4.0, None, None),)),  # 1763 umol/kg off, accepted: the fit looked sound
     Case(20, (fault("sample-pump-runaway", "fill", 1.0, 0.25, None),)),  # 4 % more sample than counted, accepted
     Case(22, (fault("service-hang", "permit of titrant", 2.0, None, None),)),  # a lost run that nobody was told of
+    Case(46, (fault("overfill-switch-splash", "measure", 2.0, None, None),)),  # a pause within a motion, counted as two
     Case(24, (fault("disk-readonly", "titrate", 20.0, 0.5, None),)),  # a start every minute that could not be kept
 )
 """Cases in which something was violated once."""

@@ -32,6 +32,8 @@ MIXING_S_STILL, MIXING_S_STIRRED = 60.0, 0.8
 ROOM_C = 24.0
 COOLING_S = 2400.0
 AIM_EVERY_S = 0.4
+PAUSE_S = 0.15
+"""A pump that stood still for longer begins anew; between the chunks of one motion it may stand for less."""
 
 
 @dataclass
@@ -170,7 +172,8 @@ class World:
         self._dirty = True
         self._aimed_s = -1.0
         self._settle(self.residue_ml)
-        self._adding = self._drawing = self._turning = False
+        self._drawing = self._turning = False
+        self._added_s = -1.0
         self._rest_sample_line()
 
     def _head(self, name: str, gain: float, walk_ml: float, repeatability: float) -> PumpHead:
@@ -225,7 +228,6 @@ class World:
             self._overflow()
             self.lowest_ml = min(self.lowest_ml, self.volume_ml())
         else:
-            self._adding = False
             if self._turning:
                 self._turning = False
                 self.balance.jolt()
@@ -274,9 +276,10 @@ class World:
         if pump == "waste":
             self._drain(volume_ml)
             return
-        if volume_ml > 0.0 and not self._adding:
-            self._adding = True
-            self.on_add()
+        if volume_ml > 0.0:
+            if self.at_s - self._added_s > PAUSE_S:
+                self.on_add()
+            self._added_s = self.at_s
         if pump == "sample":
             self._draw(volume_ml)
         elif volume_ml > 0.0:
