@@ -670,7 +670,6 @@ class Service:
             *watchlist.of_stores(self.config, self.bench.ledger),
             *watchlist.of_parts(self.config, installed(self.store), self.clock.now(), usage(self.store)),
             *watchlist.of_calibrations(self.config, self.clock.now().date()),
-            *watchlist.of_weighed(self.config, self.store.believed(Source.TANK, watchlist.WEIGHED_RESULTS)),
         ):
             self._standing(*found)
 
@@ -736,7 +735,8 @@ class Service:
         if outcome.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL) and outcome.source is Source.TANK:
             self._believed_s = self.clock.monotonic()
             past = self.store.believed(Source.TANK, 60)
-            for found in watchlist.of_value(self.config.alerts, outcome, past, self.clock.now()):
+            weighed = watchlist.of_weighed(self.config, past[-watchlist.WEIGHED_RESULTS :])
+            for found in (*weighed, *watchlist.of_value(self.config.alerts, outcome, past, self.clock.now())):
                 self._standing(*found)
         verdict = outcome.alkalinity.verdict
         reasons = ", ".join(reason.value for reason in outcome.alkalinity.reasons)
