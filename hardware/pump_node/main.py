@@ -11,6 +11,7 @@ import time
 
 import machine
 import rp2
+
 from node import Node
 
 STEP, DIRECTION, ENABLE = (2, 5, 8), (3, 6, 9), (4, 7, 10)
