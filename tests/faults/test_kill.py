@@ -22,7 +22,7 @@ TIMES = int(os.environ.get("SALTERN_KILLS", "200" if os.environ.get("SALTERN_SOA
 SEED = int(os.environ.get("SALTERN_KILL_SEED", "11"))
 PACE = "150"
 NEXT_START_WITHIN_S = 250.0
-"""The paced clock labels each life anew from now, which lies behind the records of the last: a start may be hours off."""
+"""The paced clock labels each life anew from now, which lies behind the last records: a start may be hours off."""
 
 STARTED_WITHIN_S = 30.0
 LAST = "SELECT id, stage FROM ledger ORDER BY id DESC LIMIT 1"
