@@ -29,6 +29,10 @@ LAST = "SELECT id, stage FROM ledger ORDER BY id DESC LIMIT 1"
 ACCEPTED = "SELECT count(*) FROM determination WHERE alkalinity_verdict = 'accepted'"
 
 
+VERIFIES = ("drain", "fill a little, so that emptying shows")
+"""What a service does first after an unclean stop: empty, having wetted a dry cell where there is room (design, 4)."""
+
+
 def start(bench, state):
     return subprocess.Popen(
         [sys.executable, "-m", "saltern.cli.main", "daemon", str(bench), "--pace", PACE],
@@ -120,7 +124,7 @@ def test_killed_at_any_moment_it_verifies_first_and_loses_nothing(tmp_path):
         assert truth.max_titrant_in_one_run_ml <= ceiling_ml
         first = rows(records, f"SELECT stage FROM ledger WHERE id > {last} AND stage IS NOT NULL ORDER BY id LIMIT 1")
         if was_open and first:
-            assert first == [("drain",)]
+            assert first[0][0] in VERIFIES
         ((last, stage),) = rows(records, LAST)
         was_open = stage is not None
         unclean += was_open
