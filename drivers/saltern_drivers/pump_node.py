@@ -40,8 +40,8 @@ from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
 NUMBERS = {"sample": 0, "waste": 1, "titrant": 2}
 PERMITS, HALT, STIRRER, ACKNOWLEDGE = 1, 2, 3, 0
 MAP_VERSION, ALL_INPUTS = 1, 40
-TURNING, DONE, HALTED = 1, 2, 3
-SILENT_LATCH = 1
+DONE, HALTED = 2, 3
+SILENT_LATCH, FLOAT_LATCH = 1, 2
 LAPSE_S = 0.5
 BEAT_S = 0.08
 TRIES = 3
@@ -159,7 +159,6 @@ class NodePump:
         self._transaction: Transaction | None = None
         self._sequence = 0
         self._failures = 0
-        self._sent_s = 0.0
         self._at_least = self._at_most = 0
         self._reported_s = 0.0
 
@@ -175,7 +174,7 @@ class NodePump:
         self._asked, self._backward = round(amount), direction is Direction.REVERSE
         self._at_least = self._at_most = self._failures = 0
         self._phase, self._transaction = "asking", self._link.ask()
-        self._sent_s = self._reported_s = self._link.clock.monotonic()
+        self._reported_s = self._link.clock.monotonic()
 
     def progress(self) -> Progress:
         if self._phase in ("idle", "over"):
@@ -207,7 +206,18 @@ class NodePump:
             if report.latches & SILENT_LATCH:
                 self._phase = "acknowledging"
                 self._transaction = link.line.write(link.device, ACKNOWLEDGE, [SILENT_LATCH], timeout_s=TIMEOUT_S)
+            elif report.latches:
+                self._end(0, 0)
+                raise DriverError(
+                    "the pump node has stopped for its float"
+                    if report.latches & FLOAT_LATCH
+                    else "a motor of the pump node turned at its start",
+                    where=self._where(),
+                    remedy="Look at vessel, float and motors; then take the node's supply away and give it again",
+                )
             else:
+                # An unanswered command may have begun at its first sending: what it can have done counts from here.
+                self._reported_s = link.clock.monotonic()
                 self._send(report.sequence % 0xFFFF + 1)
             return
         if known != report.nonce or report.sequence != self._sequence:
@@ -229,7 +239,6 @@ class NodePump:
         steps, rate = self._asked, round(self.rate)
         values = [sequence, int(self._backward), steps >> 16, steps & 0xFFFF, rate >> 16, rate & 0xFFFF]
         register = 16 + 8 * self._pump
-        self._sent_s = self._reported_s = self._link.clock.monotonic()
         self._phase = "sending"
         self._transaction = self._link.line.write(self._link.device, register, values, timeout_s=TIMEOUT_S)
 

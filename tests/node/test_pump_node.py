@@ -151,8 +151,44 @@ def test_the_float_stops_what_adds_whoever_asks(host):
     assert host.total() - before <= RATE * 0.11
     assert not progress.running
     assert host.port.look()["latches"] & 2
-    with pytest.raises(DriverError):
+    with pytest.raises(DriverError, match="stopped for its float"):
         host.turn(100, until_s=5.0)
+
+
+def test_a_float_that_has_come_down_needs_hands_at_the_node(host):
+    host.permit.kick()
+    host.pump.start(20_000)
+    for _ in range(6):
+        host.pump.progress()
+        host.clock.sleep(0.1)
+        host.permit.kick()
+    assert host.total() > 0
+    host.port.look(float=True)
+    host.clock.sleep(0.1)
+    assert host.port.look()["latches"] & 2
+    host.pump.halt()
+    before = host.total()
+    host.port.look(float=False)
+
+    with pytest.raises(DriverError, match="stopped for its float") as caught:
+        host.turn(100, until_s=5.0)
+    assert "supply" in caught.value.remedy
+    assert host.total() == before
+    host.port.look(boot=77)
+    assert host.turn(100).at_least == 100
+
+
+def test_a_command_sent_again_counts_from_its_first_sending(host):
+    """The node turns on the first frame, whose answer is lost: the bound must hold what it does meanwhile."""
+    host.permit.kick()
+    host.port.to_host = lambda data: b"" if len(data) == 8 and data[1] == 16 and data[3] >= 16 else data
+    host.pump.start(20_000)
+    for _ in range(6):
+        progress = host.pump.progress()
+        assert progress.at_least <= host.total() <= progress.at_most
+        host.clock.sleep(0.1)
+        host.permit.kick()
+    assert host.total() > RATE * 0.3
 
 
 def test_a_reset_in_the_middle_leaves_an_interval_that_holds_the_truth(host):
