@@ -433,9 +433,9 @@ class Bench:
 
         The ledger keeps its upper bound: that it went is not proved.
         """
-        self.select("draw_down", other=True)
         self._commit_if_possible(books.drain_promised(self.ledger), "draw down")
         try:
+            self.select("draw_down", other=True)
             _, most_ml, _ = self._turn("waste", seconds * self.devices.pumps["waste"].rate, Direction.FORWARD)
             self.ledger = books.drained(self.ledger, most_ml)
         finally:
