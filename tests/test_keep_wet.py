@@ -48,6 +48,15 @@ def test_a_trip_forbids_it_and_the_alarm_comes():
     assert "probes-dry" in {alert.code for alert in hands.service.told}
 
 
+def test_hands_at_a_held_bench_forbid_it():
+    hands = keeper(seed=9)
+    stopped_with_dry_probes(hands)
+    hands.service.operator(["hold", "6"])
+    let_pass(hands, hours=4.0)
+
+    assert hands.world.volume_ml() < 50.0
+
+
 def test_a_held_schedule_starts_nothing_and_lets_go_by_itself():
     hands = keeper(seed=9)
     hands.service.operator(["hold", "2"])

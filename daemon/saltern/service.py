@@ -681,7 +681,7 @@ class Service:
         half_s = 1800.0 * self.config.sample.dry_out_h
         due = self._dry_by_s is not None and self.clock.monotonic() > self._dry_by_s - half_s
         tripped = any(row.kind == "trip" for row in self.bench.guard.acting)
-        away = self.parked() or self.left_open() is not None
+        away = self.parked() or self.held_until() is not None or self.left_open() is not None
         if not due or tripped or self._refilled_for == self._dry_by_s or away or self._ending.is_set():
             return
         self._refilled_for = self._dry_by_s
