@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from saltern.errors import ReadingError
 from saltern.procedures.determination import Expectation
 from tests.keeper import keeper
 from tests.test_guided import reference
@@ -76,6 +77,26 @@ def test_liquid_that_moves_at_rest_trips():
         twin.bench.idle(301.0)
     assert [row.name for row in twin.bench.guard.acting] == []
     twin.world.vessel.pour_in(twin.world.tank.water(5.0))
+    twin.bench.idle(301.0)
+    twin.bench.idle(301.0)
+
+    assert "unasked" in [row.name for row in twin.bench.guard.acting]
+
+
+def test_a_dead_balance_does_not_blind_the_cell():
+    twin = bench()
+    twin.determine()
+    twin.bench.drain()
+    for _ in range(2):
+        twin.bench.idle(301.0)
+    assert [row.name for row in twin.bench.guard.acting] == []
+    assert twin.bench.fell_dry
+
+    def gone():
+        raise ReadingError("the load cell is silent", where="probes.balance", remedy="Check its wires")
+
+    twin.bench.balance_g = gone
+    twin.world.vessel.pour_in(twin.world.tank.water(40.0))
     twin.bench.idle(301.0)
     twin.bench.idle(301.0)
 

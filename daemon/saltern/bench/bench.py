@@ -6,7 +6,7 @@ committed to storage while a pump turns.
 
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -138,11 +138,12 @@ class Bench:
         if now_s - self._cell_seen_s < CELL_EVERY_S:
             return
         self._cell_seen_s = now_s
-        try:
+        with suppress(ReadingError):  # a fault of a board has its own row, and blinds no other
             self._look_at_the_weight()
+        try:
             wet = self.cell_is_wet()
         except ReadingError:
-            return  # a fault of the board has its own row
+            return
         if self._cell_wet_at_rest is False and wet:
             self.trip("liquid_unasked")
         self._cell_wet_at_rest = wet
