@@ -22,17 +22,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import Clock, Driver, Reading, ReplyError, Wires
 from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
+from saltern_drivers.serial_line import BELIEVABLE
 
-BELIEVABLE = {
-    "mV": (-2000.0, 2000.0),
-    "pH": (0.0, 14.0),
-    "mS/cm": (0.0, 200.0),
-    "uS/cm": (0.0, 200_000.0),
-    "degC": (-5.0, 60.0),
-    "g": (-100_000.0, 100_000.0),
-    "mA": (-100.0, 10_000.0),
-    "rpm": (0.0, 20_000.0),
-}
 FORMS = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
 
 
