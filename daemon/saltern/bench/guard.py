@@ -6,6 +6,7 @@ A permit is kicked only at the end of a scan that passed. If scans stop, for wha
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -102,8 +103,7 @@ class Guard:
             self._tell(acting)
             self._acting = acting
             self.cut = self._cuts(acting)
-        for role in self.cut:
-            self._stop(role)
+        self._stop(self.cut)
         for role in moving:
             if role not in self.cut:
                 self._permits[role].kick()
@@ -117,8 +117,7 @@ class Guard:
             return
         with self._lock:
             self._edges.add(name)
-        for role in row.cuts:
-            self._stop(role)
+        self._stop(row.cuts)
 
     def bypass(self, name: str, seconds: float) -> None:
         """Leave a row out of account for so long, by monotonic time; a restart ends it.
@@ -206,9 +205,12 @@ class Guard:
 
     # ------------------------------------------------------------------------------
 
-    def _stop(self, role: str) -> None:
-        self._permits[role].drop()
-        self._drives[role].halt()
+    def _stop(self, roles: Iterable[str]) -> None:
+        """Take back each permit and halt each pump; one that fails keeps no other turning."""
+        with ExitStack() as each:
+            for role in sorted(roles, reverse=True):
+                each.callback(self._drives[role].halt)
+                each.callback(self._permits[role].drop)
 
     def _tell(self, acting: set[str]) -> None:
         now_s = self._clock.monotonic()
