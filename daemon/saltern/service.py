@@ -6,7 +6,8 @@ handler or a scheduler post to the mailbox.
 
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -116,7 +117,6 @@ class Service:
         self._begun_s: float | None = None
         self._first_start = began(store) or clock.now()
         self._unkept: list[Determination] = []
-        self._round_s = clock.monotonic()
         self._believed_s = clock.monotonic()
         self._beaten_on: date | None = None
         self._thinned_s = -THIN_EVERY_S
@@ -153,12 +153,9 @@ class Service:
         """
         if self.left_open() is not None:
             return  # a line may hang over a beaker: the keeper is told, and says when all is back
-        notebook = Notebook(self.bench, self._watch)
         try:
-            if not self.bench.cell_is_wet():
-                wet_the_probes(self.bench, notebook)
-            empty(self.bench, notebook, "empty after an unclean stop")
-            keep_wet(self.bench, notebook)
+            with self._at_work("recover from an unclean stop"):
+                self._empty_and_wet("empty after an unclean stop")
         except SalternError as error:
             self.bench.make_safe()
             self._alert(Severity.ERROR, "not-recovered", f"after {self.bench.found}: {error}")
@@ -190,7 +187,6 @@ class Service:
 
     def round(self) -> None:
         """Do what was posted, then what is due, then let a little time pass."""
-        self._round_s = self.clock.monotonic()
         while not self._ending.is_set():
             try:
                 command = self.mailbox.get_nowait()
@@ -202,8 +198,8 @@ class Service:
         self._look_round()
 
     def is_alive(self) -> bool:
-        """Return, to any thread, whether the control loop has come round lately."""
-        return self.running is not None or self.clock.monotonic() - self._round_s < ALIVE_WITHIN_S
+        """Return, to any thread, whether the control thread has scanned lately, at work or at rest."""
+        return self.clock.monotonic() - self.bench.guard.scanned_s < ALIVE_WITHIN_S
 
     def end(self) -> None:
         """Ask for an orderly end, from any thread or signal handler: what moves stops, a run is void and kept."""
@@ -360,6 +356,15 @@ class Service:
         """Say that it is over."""
         self.running = None
 
+    @contextmanager
+    def _at_work(self, what: str) -> Iterator[None]:
+        """Say what runs for as long as it does, however it ends."""
+        self.claim(what)
+        try:
+            yield
+        finally:
+            self.release()
+
     def stop_what_runs(self) -> None:
         """Ask, from any thread, that what is under way stops; the service goes on."""
         if self.running is not None:
@@ -515,10 +520,12 @@ class Service:
             case ["reset"]:
                 self.bench.guard.reset("operator")
             case ["empty"]:
-                empty(self.bench, Notebook(self.bench, self._watch))
+                with self._at_work("empty"):
+                    empty(self.bench, Notebook(self.bench, self._watch))
                 self.bench.guard.scan()
             case ["rinse"]:
-                self._rinse()
+                with self._at_work("rinse"):
+                    self._rinse()
             case ["measure"]:
                 self.measure(Source.TANK)
             case ["part", "replaced", "titrant"]:
@@ -558,6 +565,14 @@ class Service:
         wet_the_probes(self.bench, notebook)
         empty(self.bench, notebook)
         rinse(self.bench, notebook, plan_for(self.config))
+        keep_wet(self.bench, notebook)
+
+    def _empty_and_wet(self, phase: str) -> None:
+        """Drain what stands in the vessel, a dry cell wetted first so that it shows, and leave fresh sample."""
+        notebook = Notebook(self.bench, self._watch)
+        if not self.bench.cell_is_wet():
+            wet_the_probes(self.bench, notebook)
+        empty(self.bench, notebook, phase)
         keep_wet(self.bench, notebook)
 
     def _keep_draft(self, draft: Determination) -> None:
@@ -685,12 +700,9 @@ class Service:
         if not due or tripped or self._refilled_for == self._dry_by_s or away or self._ending.is_set():
             return
         self._refilled_for = self._dry_by_s
-        notebook = Notebook(self.bench, self._watch)
         try:
-            if not self.bench.cell_is_wet():
-                wet_the_probes(self.bench, notebook)
-            empty(self.bench, notebook, "empty, to keep the probes wet")
-            keep_wet(self.bench, notebook)
+            with self._at_work("keep the probes wet"):
+                self._empty_and_wet("empty, to keep the probes wet")
         except StopRequested:
             raise
         except SalternError as error:

@@ -38,6 +38,7 @@ def server(tmp_path, later):
             "measure": lambda params: {"source": params.source},
             "stop": refuse,
             "operate": lambda _: later,
+            "reload": lambda _: {}["what"],
         },
     )
     yield made
@@ -90,6 +91,15 @@ def test_methods_answer_and_errors_carry_what_where_and_remedy(path):
             client.call("stop")
 
     assert caught.value.code == protocol.REFUSED
+
+
+def test_a_mistake_in_a_handler_is_told_and_ends_nothing(path):
+    with Client(path) as client:
+        with pytest.raises(RemoteError, match="KeyError") as caught:
+            client.call("reload")
+        assert client.call("status") == {"state": "idle"}
+
+    assert caught.value.code == protocol.FAILED
 
 
 def test_what_takes_the_control_thread_is_answered_when_it_is_done(path, later):

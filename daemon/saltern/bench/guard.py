@@ -72,6 +72,7 @@ class Guard:
         self.cut: frozenset[str] = self._cuts(self._acting)
         self.events: deque[TripEvent] = deque(maxlen=10_000)
         self.scanned: Callable[[], None] = lambda: None  # told of every scan: the control thread lives
+        self.scanned_s = clock.monotonic()
         self.snapshot = Snapshot()
         self._bypassed_until_s: dict[str, float] = {}
 
@@ -107,6 +108,7 @@ class Guard:
         for role in moving:
             if role not in self.cut:
                 self._permits[role].kick()
+        self.scanned_s = self._clock.monotonic()
         self.scanned()
         return self.cut
 

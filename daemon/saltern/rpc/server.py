@@ -199,6 +199,10 @@ class Server:
         except SalternError as error:
             answer(protocol.failure_of(number, error, getattr(error, "rpc_code", None)))
             return
+        except Exception as error:  # noqa: BLE001 - a mistake of ours must not take the socket from the keeper
+            self._log.exception("rpc.handler_failed", method=message["method"])
+            answer(protocol.failure(number, protocol.FAILED, f"{type(error).__name__}: {error}"))
+            return
         if message["method"] == "follow":
             client.follows = True
         if isinstance(outcome, Future):
