@@ -6,8 +6,8 @@ from dataclasses import replace
 import pytest
 
 from saltern.bench.bench import Bench, StopRequested
-from saltern.errors import InterlockError, StartupError, StorageError
-from saltern.ports import MisuseError
+from saltern.errors import InterlockError, SalternError, StartupError, StorageError
+from saltern.ports import DeviceUnavailableError, MisuseError
 from saltern.quality.verdict import Reason
 from tests.twin_bench import MemoryStore, TwinBench
 
@@ -354,3 +354,35 @@ def test_one_drive_that_fails_to_halt_does_not_keep_the_others_running(twin):
 
     assert not twin.world.pumps["waste"].moving()
     assert twin.world.stirrer == 0.0
+
+
+@pytest.mark.parametrize("device", ["drive", "permit"])
+@pytest.mark.parametrize("ends", ["by an interlock", "by itself"])
+def test_what_moved_is_booked_and_the_other_let_go_though_a_device_is_gone_at_the_end_of_a_motion(twin, device, ends):
+    drive, permit = twin.devices.pumps["sample"], twin.devices.permits["sample"]
+    gone = drive if device == "drive" else permit
+    doing = "halt" if device == "drive" else "drop"
+
+    def fail():
+        type(gone).__dict__[doing](gone)  # it acts, and its answer is lost
+        raise DeviceUnavailableError("the port failed", where="sample", remedy="Check the cable")
+
+    setattr(gone, doing, fail)
+    if ends == "by an interlock":
+        twin.clock.call_later(8.0, lambda: twin.happens("leak_wet"))
+    with pytest.raises(SalternError), twin.bench.stage("fill", sample_ml=60.0):
+        twin.bench.add("sample", 60.0)
+    delattr(gone, doing)
+
+    assert nothing_moves(twin)
+    assert 14.0 < twin.world.volume_ml() <= twin.bench.ledger.vessel_ml.high
+
+
+def test_hours_and_litres_of_a_motion_that_was_cut_short_count_as_wear(twin):
+    used = twin.bench.turned["sample"].running_s if "sample" in twin.bench.turned else 0.0
+    twin.clock.call_later(5.0, twin.bench.request_stop)
+    begun_s = twin.clock.monotonic()
+    with pytest.raises(StopRequested), twin.bench.stage("fill", sample_ml=60.0):
+        twin.bench.add("sample", 60.0)
+
+    assert twin.bench.turned["sample"].running_s - used == pytest.approx(twin.clock.monotonic() - begun_s, abs=0.5)

@@ -717,10 +717,8 @@ class Bench:
             part = min(left, drive.longest)
             if drive.unit == "steps" and round(part) < 1:
                 break
-            progress, took_s, ended_early = self._one_motion(role, part, direction, until)
-            least, most = self._book(role, progress, took_s, direction)
-            self.turned[role] = self.turned.get(role, Usage()).plus(took_s, 0.5 * (least + most))
-            least_ml, most_ml, seconds = least_ml + least, most_ml + most, seconds + took_s
+            progress, moved, took_s, ended_early = self._one_motion(role, part, direction, until)
+            least_ml, most_ml, seconds = least_ml + moved.low, most_ml + moved.high, seconds + took_s
             if ended_early:
                 break
             self._check_complete(role, part, progress)
@@ -729,56 +727,53 @@ class Bench:
 
     def _one_motion(
         self, role: str, amount: float, direction: Direction, until: Callable[[], bool]
-    ) -> tuple[Progress, float, bool]:
+    ) -> tuple[Progress, Interval, float, bool]:
+        """Turn a pump once, and enter what that moved in the ledger however it ends."""
         drive, permit = self.devices.pumps[role], self.devices.permits[role]
         self.guard.demand(role)
         self._heed()
         self._cell_wet_at_rest = self._rest_g = None
         begun_s = self.clock.monotonic()
-        ended_early = cut_short = False
+        ended_early = False
         self._due_s[role] = begun_s + OVERTIME_FACTOR * amount / drive.rate + OVERTIME_S
         try:
-            permit.kick()
-            drive.start(amount, direction)
-            while (progress := drive.progress()).running:
-                self.clock.sleep(MOVING_SCAN_S)
-                if role in self.guard.scan((role,)):
-                    break
-                self._heed()
-                if until():
-                    ended_early = True
-                    break
-        except BaseException:
-            cut_short = True  # by a stop, a failing drive, anything: what has moved is in the vessel all the same
-            raise
-        finally:
-            drive.halt()
-            permit.drop()
+            with ExitStack() as both:  # the drive, then the permit; one that fails does not keep the other
+                both.callback(permit.drop)
+                both.callback(drive.halt)
+                permit.kick()
+                drive.start(amount, direction)
+                while drive.progress().running:
+                    self.clock.sleep(MOVING_SCAN_S)
+                    if role in self.guard.scan((role,)):
+                        break
+                    self._heed()
+                    if until():
+                        ended_early = True
+                        break
+        finally:  # whatever ended it, what has moved is in the vessel
             self._due_s.pop(role, None)
-            progress = drive.progress()
-            if cut_short:
-                self._book(role, progress, self.clock.monotonic() - begun_s, direction)
+            progress, took_s = drive.progress(), self.clock.monotonic() - begun_s
+            moved_ml = self._book(role, progress, took_s, direction)
         if role in self.guard.cut:
-            self._book(role, progress, self.clock.monotonic() - begun_s, direction)
             self.guard.demand(role)
-        return progress, self.clock.monotonic() - begun_s, ended_early
+        return progress, moved_ml, took_s, ended_early
 
-    def _book(self, role: str, progress: Progress, took_s: float, direction: Direction) -> tuple[float, float]:
-        """Enter a motion in the ledger; return its least and most volume, mL."""
+    def _book(self, role: str, progress: Progress, took_s: float, direction: Direction) -> Interval:
+        """Enter a motion in the ledger, and among the hours and litres of its tube; return what it moved, mL."""
         ml, gain_u = self._pump(role).ml_per_unit, self._gain_u(role)
-        lapse_s = self.devices.permits[role].lapse_s
-        least_ml = progress.at_least * ml * (1.0 - gain_u)
-        energised = (took_s + lapse_s) * self.devices.pumps[role].rate
-        most_ml = max(progress.at_most, energised) * ml * (1.0 + gain_u)
+        moved_ml = Interval(progress.at_least * ml * (1.0 - gain_u), progress.at_most * ml * (1.0 + gain_u))
+        self.turned[role] = self.turned.get(role, Usage()).plus(took_s, 0.5 * (moved_ml.low + moved_ml.high))
         if direction is Direction.REVERSE:
-            return least_ml, most_ml
+            return moved_ml
+        energised = (took_s + self.devices.permits[role].lapse_s) * self.devices.pumps[role].rate
+        most_ml = max(progress.at_most, energised) * ml * (1.0 + gain_u)
         if role != "waste":
             self._filled_ml += progress.at_least * ml
         if role == "sample":
             self.ledger = books.sample_added(self.ledger, 0.0, most_ml)
         elif role == "titrant":
             self.ledger = books.titrant_added(self.ledger, 0.0, most_ml)
-        return least_ml, progress.at_most * ml * (1.0 + gain_u)
+        return moved_ml
 
     def _check_complete(self, role: str, asked: float, progress: Progress) -> None:
         drive = self.devices.pumps[role]
