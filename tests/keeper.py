@@ -14,6 +14,7 @@ from saltern import guided
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, bench_of
 from saltern_drivers.twin.beaker import Beaker
+from saltern_drivers.twin.density import seawater_g_ml
 from saltern_drivers.twin.scenario import Scenario
 from saltern_drivers.twin.tank import Tank
 
@@ -23,7 +24,6 @@ BUFFERS_20_25_30 = {  # Bates 1962: pH at 20, 25 and 30 degC
     "borax": (9.225, 9.180, 9.139),
 }
 WATER_G_ML = 0.9973  # at 24 degC
-SEAWATER_G_ML = 1.0236  # S 35, 24 degC
 TITRANT_G_ML = 1.0245  # 0.05 mol/L HCl in 0.7 mol/kg NaCl
 
 
@@ -148,7 +148,8 @@ class Keeper:
         world = self.world
         if key == "collected":
             ((pump, ml),) = world.collecting.items()
-            shown = in_air(ml, SEAWATER_G_ML if pump == "sample" else TITRANT_G_ML)
+            water = world.source or world.tank
+            shown = in_air(ml, seawater_g_ml(water.salinity, 24.0) if pump == "sample" else TITRANT_G_ML)
             return max(0.0, round(shown + self.random.normal(0.0, 0.006), 2)) + self.mistakes.get("spilled", 0.0)
         if key == "liquid-temperature":
             return 24.0 + self.random.normal(0.0, 0.3)

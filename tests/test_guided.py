@@ -33,7 +33,7 @@ def carbonate(alkalinity=2400.0):
         dosed_dkh_per_day=0.0,
         mass_g=1e12,  # a bottle is not topped up with fresh water, as a tank is
         natural_share=0.0,
-        density_g_ml=1.0265,  # 4.09 % NaCl at 24 degC, handbook
+        heavier=1.0265 / 1.0236,  # 4.09 % NaCl at 24 degC, handbook, over seawater of S 35
     )
 
 

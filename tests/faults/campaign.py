@@ -185,7 +185,7 @@ def play(
         config = bench_of(scenario, Path(folder))
         limits = config.limits
         stage = Stage(scenario, build(config), records, outputs_persist=case.persist)
-        watch = _Watch(stage, case, found, determinations)
+        watch = Watch(stage, case, found, determinations)
         try:
             stage.play_until(scenario.days * 86400.0)
             reported = stage.log.finish(scenario.days * 86400.0)
@@ -196,7 +196,7 @@ def play(
     return found
 
 
-class _Watch:
+class Watch:
     """Looks at every addition while a case is played, and at the whole of it afterwards."""
 
     def __init__(self, stage: Stage, case: Case, found: Outcome, determinations: int) -> None:

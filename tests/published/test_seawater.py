@@ -16,6 +16,7 @@ from saltern.chemistry.units import (
     umol_kg_to_meq_l,
     umol_kg_to_mg_l_caco3,
 )
+from saltern_drivers.twin.density import seawater_g_ml
 from tests.published.data import rows as rows_of
 
 C_35_15_0 = 42.914  # mS/cm at t68 = 15 degC: Culkin & Smith 1980
@@ -49,13 +50,19 @@ def test_salinity_over_the_whole_range_of_a_tank():
                 assert practical_salinity(c, t) == pytest.approx(expected, abs=1e-4)
 
 
-@pytest.mark.parametrize(
-    ("salinity", "t68", "kg_m3"),
-    [(0.0, 5.0, 999.96675), (0.0, 25.0, 997.04796), (35.0, 5.0, 1027.67547), (35.0, 25.0, 1023.34306)],
-)
+EOS80 = [(0.0, 5.0, 999.96675), (0.0, 25.0, 997.04796), (35.0, 5.0, 1027.67547), (35.0, 25.0, 1023.34306)]
+"""UNESCO 1981, Tech. Pap. 36: practical salinity, degC (IPTS-68), kg/m3."""
+
+
+@pytest.mark.parametrize(("salinity", "t68", "kg_m3"), EOS80)
 def test_density_agrees_with_eos80(salinity, t68, kg_m3):
-    """UNESCO 1981, Tech. Pap. 36; TEOS-10 differs from EOS-80 by a few thousandths of kg/m3."""
+    """TEOS-10 differs from EOS-80 by a few thousandths of kg/m3."""
     assert 1000.0 * density_kg_l(salinity, t68 / T68_PER_T90) == pytest.approx(kg_m3, abs=0.01)
+
+
+@pytest.mark.parametrize(("salinity", "t68", "kg_m3"), EOS80)
+def test_the_twin_has_its_density_by_another_road(salinity, t68, kg_m3):
+    assert 1000.0 * seawater_g_ml(salinity, t68 / T68_PER_T90) == pytest.approx(kg_m3, abs=1e-5)
 
 
 def test_density_agrees_with_teos10():

@@ -3,6 +3,7 @@
 import json
 from math import log10, pi, sqrt
 
+import gsw
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -194,6 +195,19 @@ def test_pulses_without_enable_move_nothing_and_reverse_moves_back():
     twin.clock.sleep(0.4)
     drive.progress()
     assert twin.world.bottle_ml > bottle
+
+
+def test_the_same_volume_of_saltier_water_is_heavier():
+    """A bench is standardised at one salinity and measures at another. Densities of gsw (TEOS-10)."""
+    grams, densities = [], [float(gsw.rho_t_exact(gsw.SR_from_SP(s), 25.0, 0.0)) for s in (33.0, 36.5)]
+    for salinity in (33.0, 36.5):
+        twin = TwinBench(tank={"salinity": salinity, "temperature_c": 25.0}, twin={"sample_repeatability": 0.0})
+        twin.world.pumps["sample"].permitted_until_s = 1e9
+        before_g = twin.world.vessel.mass_g
+        twin.world._draw(20.0)
+        grams.append(twin.world.vessel.mass_g - before_g)
+
+    assert grams[1] / grams[0] == pytest.approx(densities[1] / densities[0], abs=5e-6)
 
 
 def test_sampling_takes_salt_from_the_tank():

@@ -6,6 +6,7 @@ A top-up system replaces with fresh water whatever leaves, so sampling takes sal
 from dataclasses import dataclass, field
 from math import cos, pi, sin
 
+from saltern_drivers.twin.density import seawater_g_ml
 from saltern_drivers.twin.liquid import Liquid
 from saltern_drivers.twin.protons import Medium, carbon_for, medium
 
@@ -26,7 +27,7 @@ class Tank:
     mass_g: float = 410_000.0
     ph_total: float = 8.1
     natural_share: float = 1.0  # 0: no natural salt, but NaCl of the same ionic strength
-    density_g_ml: float = 1.0233
+    heavier: float = 1.0  # than seawater of that salinity: another salt
     at_s: float = 0.0
     _media: dict[float, Medium] = field(default_factory=dict)
 
@@ -36,6 +37,10 @@ class Tank:
         dosed = self.dosed_dkh_per_day * (to_s - self.at_s) / DAY_S
         self.alkalinity_umol_kg += (dosed - taken) * UMOL_KG_PER_DKH
         self.at_s = to_s
+
+    def density_g_ml(self) -> float:
+        """Return what a millilitre of it weighs as it comes."""
+        return self.heavier * seawater_g_ml(self.salinity, self.temperature_c)
 
     def draw(self, mass_g: float) -> Liquid:
         """Take some water; what is taken is replaced by fresh water."""

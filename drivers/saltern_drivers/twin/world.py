@@ -315,7 +315,7 @@ class World:
             return
         air = min(volume_ml, self.line_air_ml)
         self.line_air_ml -= air
-        mass_g = (volume_ml - air) * (1.0 - self.sample_line_air) * source.density_g_ml
+        mass_g = (volume_ml - air) * (1.0 - self.sample_line_air) * source.density_g_ml()
         if mass_g <= 0.0:
             return
         self._drawing = True
