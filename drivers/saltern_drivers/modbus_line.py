@@ -6,6 +6,7 @@ answers another question is never taken for an answer: the transaction fails in 
 
 import threading
 from collections import deque
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -71,6 +72,11 @@ class ModbusLine:
 
         request = WriteMultipleRegistersRequest(address=register, registers=values, dev_id=unit)
         self._send(self._framer.buildFrame(request))
+
+    def withdraw(self, transaction: Transaction | None) -> None:
+        """Let a transaction that has not been sent yet never be sent; one that has, takes its course."""
+        with suppress(ValueError):
+            self._queue.remove(transaction)  # type: ignore[arg-type]  # None is in no queue
 
     def _ask(self, transaction: Transaction) -> Transaction:
         transaction.frame = self._framer.buildFrame(transaction.request)

@@ -275,7 +275,9 @@ class NodePump:
     def halt(self) -> None:
         if self._phase in ("idle", "over"):
             return
+        unsent = self._transaction
         self._end(self._at_least, self._bound())
+        self._link.line.withdraw(unsent)  # a start that waited for the line must not come after the halt
         self._link.halt(self._pump)
 
     def close(self) -> None:

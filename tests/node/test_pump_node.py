@@ -191,6 +191,22 @@ def test_a_command_sent_again_counts_from_its_first_sending(host):
     assert host.total() > RATE * 0.3
 
 
+def test_a_command_that_had_to_wait_is_not_sent_after_a_halt(host):
+    """What a halted motion had still to send must not turn the pump when the line is next used."""
+    for scans in range(1, 12):
+        host.permit.kick()
+        host.pump.start(200)
+        for _ in range(scans):
+            host.pump.progress()
+            host.clock.sleep(0.003)
+        host.pump.halt()
+        host.clock.sleep(0.02)
+        stood = host.total()
+        host.turn(50)
+
+        assert host.total() == stood + 50
+
+
 def test_a_reset_in_the_middle_leaves_an_interval_that_holds_the_truth(host):
     """Whatever the moment: what the host says then has what was done between its ends."""
     for moment in (0.23, 0.61, 1.07, 1.92):
