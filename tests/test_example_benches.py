@@ -7,9 +7,10 @@ import pytest
 
 from saltern.bench.bench import Bench
 from saltern.bench.devices import open_devices
+from saltern.clock import VirtualClock
 from saltern.config import bench_from, shipped_config
 from saltern_drivers.twin.scenario import Play, Scenario
-from tests.modbus_boards import ModbusBoards
+from tests.modbus_boards import ModbusBoards, PumpBoard
 from tests.node.boards import Here, NodePort
 from tests.node.harness import Motor
 from tests.twin_bench import MemoryStore, TwinBench, bench_table
@@ -41,8 +42,6 @@ class NodeBench(TwinBench):
     """A twin whose pumps hang on the node's firmware, and whose probes are Modbus transmitters."""
 
     def __init__(self, seed):
-        from saltern.clock import VirtualClock
-
         self.config = bench_from(bench_table(None, "bench-node.toml"), where="example")
         self.clock = VirtualClock()
         self.play = Play(Scenario.model_validate({"seed": seed, "days": 1.0}), self.config.model_dump(), self.clock)
@@ -60,10 +59,96 @@ class NodeBench(TwinBench):
         self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
 
 
+class TwinPumpBoard(PumpBoard):
+    """A pump board whose pump is a head of the twin; its supply is the permit's."""
+
+    def __init__(self, clock, rate, world, name, device):
+        super().__init__(clock, rate, device=device)
+        self.world, self.head = world, world.pumps[name]
+        self.head.enabled = True
+
+    def start(self):
+        super().start()
+        self.world.advance(self.clock.monotonic())
+        self.head.reverse = self.backward
+        self.head.queue(self.clock.monotonic(), self.amount, 1.0 / self.rate)
+
+    def stop(self):
+        super().stop()
+        self.world.advance(self.clock.monotonic())
+        self.head.cancel(self.clock.monotonic())
+
+
+class SharedLine:
+    """A serial port with several boards at its other end."""
+
+    def __init__(self, boards):
+        self.boards = boards
+
+    def write(self, data):
+        for board in self.boards:
+            board.write(data)
+        return len(data)
+
+    @property
+    def in_waiting(self):
+        return sum(board.in_waiting for board in self.boards)
+
+    def read(self, size=1):
+        return b"".join(board.read(size) for board in self.boards)
+
+    def reset_input_buffer(self):
+        for board in self.boards:
+            board.reset_input_buffer()
+
+    def close(self):
+        pass
+
+
+class PumpBoardBench(TwinBench):
+    """A twin whose counted pumps hang on boards of one Modbus line, by a register map, their supplies on permits."""
+
+    def __init__(self, seed):
+        table, numbers = bench_table(), {"sample": 4, "titrant": 5}
+        for name, number in numbers.items():
+            rate = table["pumps"][name]["drive"]["steps_per_s"]
+            table["pumps"][name]["drive"] = {
+                "driver": "modbus-pump",
+                "port": "/dev/serial/by-id/usb-your-converter",
+                "device": number,
+                "steps_per_s": rate,
+                "amount": {"address": 16, "type": "uint32"},
+                "start": {"address": 18, "value": 1},
+                "stop": {"address": 18, "value": 0},
+                "running": {"address": 2, "kind": "input", "mask": 1},
+                "done": {"address": 4, "kind": "input", "type": "uint32", "counts": "ever"},
+                "direction": {"address": 31, "forward": 1, "reverse": 2},
+            }
+        self.config = bench_from(table, where="pump boards")
+        self.clock = VirtualClock()
+        self.play = Play(Scenario.model_validate({"seed": seed, "days": 1.0}), self.config.model_dump(), self.clock)
+        self.world = self.play.world
+        self.boards = {
+            name: TwinPumpBoard(self.clock, table["pumps"][name]["drive"]["steps_per_s"], self.world, name, number)
+            for name, number in numbers.items()
+        }
+        line, others = SharedLine(list(self.boards.values())), self.play.wires.open_serial
+        wires = replace(
+            self.play.wires,
+            open_serial=lambda port, **kw: line if port.endswith("converter") else others(port, **kw),
+        )
+        self.store, self.steps = MemoryStore(), []
+        self.devices = open_devices(self.config, wires)
+        self.clock.sleep(0.2)
+        self.bench = Bench(self.config, self.devices, self.clock, self.store)
+        self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
+
+
 BENCHES = {
     "serial boards and steppers": lambda seed: TwinBench(seed=seed),
     "the header alone": lambda seed: TwinBench(bench="bench-header.toml", seed=seed),
     "pump node and Modbus": NodeBench,
+    "pump boards by a register map": PumpBoardBench,
 }
 
 
@@ -103,6 +188,16 @@ def test_the_nodes_pumps_stop_when_the_host_hangs_in_a_determination():
         hang(twin, "sample")
 
     assert 0.3 <= twin.world.pumps["sample"].last_moved_s - twin.hung_s <= 0.55
+
+
+def test_a_pump_boards_pump_stops_with_its_permit_when_the_host_hangs():
+    twin = PumpBoardBench(SEED)
+    twin.bench.drain()
+    with pytest.raises(TimeoutError), twin.bench.stage("fill", sample_ml=80.0):
+        hang(twin, "sample")
+
+    assert 0.3 <= twin.world.pumps["sample"].last_moved_s - twin.hung_s <= 0.65
+    assert twin.world.volume_ml() <= twin.store.ledger.vessel_ml.high
 
 
 def hang(twin, pump):

@@ -15,16 +15,14 @@ Limits: wires A and B, a ground, 120 ohm at both ends; an isolated converter whe
 """
 
 import math
-import struct
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import Clock, Driver, Reading, ReplyError, Wires
 from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
+from saltern_drivers.modbus_registers import Form, WordOrder, decoded, words_of
 from saltern_drivers.serial_line import BELIEVABLE
-
-FORMS = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
 
 
 class Config(BaseModel):
@@ -38,8 +36,8 @@ class Config(BaseModel):
     device: int = Field(ge=1, le=247, description="its number on the line")
     address: int = Field(ge=0, le=65535, description="of its first register, counted from 0")
     kind: Literal["input", "holding"] = "holding"
-    type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
-    word_order: Literal["high-first", "low-first"] = "high-first"
+    type: Form = "int16"
+    word_order: WordOrder = "high-first"
     scale: float = 1.0
     offset: float = 0.0
     unit: Literal["mV", "pH", "mS/cm", "uS/cm", "degC", "g", "mA", "rpm"]
@@ -64,11 +62,10 @@ class ModbusProbe:
     def request(self) -> None:
         if self._asked is None:
             config = self._config
-            count = struct.calcsize(FORMS[config.type]) // 2
             self._asked = self._line.read(
                 config.device,
                 config.address,
-                count,
+                words_of(config.type),
                 holding=config.kind == "holding",
                 timeout_s=config.timeout_s,
             )
@@ -87,13 +84,12 @@ class ModbusProbe:
         self._line.release()
 
     def _reading(self, registers: list[int]) -> Reading:
-        form = FORMS[self._config.type]
-        if len(registers) != struct.calcsize(form) // 2:
+        form = self._config.type
+        if len(registers) != words_of(form):
             raise ReplyError(
                 f"{len(registers)} registers came", where=self._line.where, remedy="Check type and address"
             )
-        words = registers if self._config.word_order == "high-first" else registers[::-1]
-        (raw,) = struct.unpack(form, b"".join(word.to_bytes(2, "big") for word in words))
+        raw = decoded(registers, form, self._config.word_order)
         value = self._config.offset + self._config.scale * raw
         if math.isnan(value) or not self._low <= value <= self._high:
             raise ReplyError(

@@ -142,19 +142,11 @@ def test_a_port_that_is_gone_says_so(probe, clock):
 
 
 @contextmanager
-def simulator():
-    """Serve pymodbus's simulator on one end of a pty; yield the name of the other."""
+def served(device):
+    """Serve a device of pymodbus's simulator on one end of a pty; yield the name of the other."""
     from pymodbus.server import ModbusSerialServer
-    from pymodbus.simulator import DataType, SimData, SimDevice
 
     ours, theirs = pty.openpty()
-    device = SimDevice(
-        3,
-        [
-            SimData(0, values=[7.25], datatype=DataType.FLOAT32),
-            SimData(10, values=[2512], datatype=DataType.INT16),
-        ],
-    )
     stop = threading.Event()
     far, near = pty.openpty()  # the simulator's own terminal; bytes are carried from one to the other
 
@@ -187,10 +179,22 @@ def simulator():
         threads[2].join(timeout=5.0)
 
 
+def two_numbers():
+    from pymodbus.simulator import DataType, SimData, SimDevice
+
+    return SimDevice(
+        3,
+        [
+            SimData(0, values=[7.25], datatype=DataType.FLOAT32),
+            SimData(10, values=[2512], datatype=DataType.INT16),
+        ],
+    )
+
+
 @pytest.mark.filterwarnings("ignore::ResourceWarning")
 def test_pymodbus_own_simulator_is_read_over_a_real_terminal():
     """An implementation of the standard that is not ours, and bytes through the kernel."""
-    with simulator() as name:
+    with served(two_numbers()) as name:
         wires = Wires(clock=RealClock(), pins=None, pulses=None, open_serial=open_serial)
         options = {"port": name, "device": 3, "address": 0, "type": "float32", "unit": "pH", "timeout_s": 2.0}
         as_float = modbus_probe.open_probe(modbus_probe.Config.model_validate(options), wires)
