@@ -16,7 +16,7 @@ help:
 	@echo "make demo   a day of a reef tank on the simulated bench, in some seconds"
 	@echo "make test   linters, types, import rules and tests"
 	@echo "make bench  accuracy and speed of the evaluation, as tables (an hour and a half)"
-	@echo "make soak   the fault campaign, ten years of schedules, a week of outages (an hour)"
+	@echo "make soak   the fault campaign, a death at every instant, 200 kills, ten years of schedules (hours)"
 	@echo "make install (as root) into $(PREFIX), with units, user and udev rules; again: an upgrade that keeps all data"
 	@echo "make uninstall (as root) removes the program; configuration and records stay"
 	@echo "make clean  remove what make has set up"
@@ -53,7 +53,9 @@ unit: $(VENV)/stamp-test
 	$(BIN)/pytest -n 2
 
 soak: $(VENV)/stamp-test
-	SALTERN_SOAK=1 $(BIN)/pytest -q --timeout 3600 tests/publish/test_mqtt.py tests/test_schedule.py
+	SALTERN_SOAK=1 $(BIN)/pytest -q --timeout 14400 -n 2 tests/publish/test_mqtt.py tests/test_schedule.py \
+	  tests/drivers tests/faults
+	$(BIN)/python -m tests.faults.every_instant
 	$(BIN)/python -m tests.faults
 
 bench: $(VENV)/stamp-test

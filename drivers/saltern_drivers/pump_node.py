@@ -186,7 +186,11 @@ class NodePump:
             if transaction.error is not None:
                 self._failed(transaction.error)
             else:
-                self._next(transaction)
+                try:
+                    self._next(transaction)
+                except DriverError:
+                    self.halt()
+                    raise
         running = self._phase != "over"
         return Progress(running, float(self._at_least), float(self._bound() if running else self._at_most))
 

@@ -13,7 +13,7 @@ from saltern.clock import RealClock, VirtualClock
 from saltern.ports import DeviceSilentError, Direction, DriverError, MisuseError, PumpDrive, ReplyError, Wires
 from saltern_drivers import modbus_probe, modbus_pump
 from saltern_drivers.gpio_lines import open_serial
-from tests.drivers.test_fuzz import FRAME, FuzzedPort, lines
+from tests.drivers.test_fuzz import FRAME, STREAMS, FuzzedPort, lines
 from tests.drivers.test_modbus import crc, served
 from tests.modbus_boards import PumpBoard
 from tests.node.test_pump_node import disturbed
@@ -310,7 +310,7 @@ STATUS = st.tuples(st.integers(0, 1), st.integers(0, 2**32 - 1)).map(
 )
 
 
-@settings(max_examples=1000, deadline=None)
+@settings(max_examples=STREAMS, deadline=None)
 @given(lines(st.one_of(FRAME, STATUS, st.sampled_from([crc([4, 16, 0, 16, 0, 2]), crc([4, 16, 0, 18, 0, 1])]))))
 def test_whatever_a_board_sends_a_motion_ends_with_bounds_or_an_error_of_ours(chunks):
     clock = VirtualClock()

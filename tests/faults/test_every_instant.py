@@ -1,11 +1,15 @@
 """The power is cut, or the process killed, at the instants of a determination at which anything happens at all.
 
-Instants are those at which time was seen to move: waits, scans, timers, pulses. Commits are met from both sides: just
-before one and just after. A slice here; with SALTERN_SOAK every tenth instant and every commit.
+Of the instants that `every_instant` plays all, a slice; of those at which time was seen to move, some with the whole
+next determination after the death. Commits are met from both sides: just before one and just after. With SALTERN_SOAK
+every tenth instant with what follows, and every commit.
 """
 
 import os
+import re
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing, contextmanager
 from pathlib import Path
 
@@ -18,6 +22,7 @@ from saltern.records.store import Store
 from saltern_drivers.twin.scenario import Scenario
 from tests.faults.campaign import SOUND_SEEDS, Case, play
 
+ROOT = Path(__file__).parents[2]
 SOAK = bool(os.environ.get("SALTERN_SOAK"))
 SEED = SOUND_SEEDS[0]
 INSTANTS, COMMITS = (None, None) if SOAK else (12, 5)
@@ -59,6 +64,29 @@ def commits_of_one():
 
 
 WRITING = Store.writing
+
+
+@pytest.mark.parametrize("kind", ["power-cut", "process-killed"])
+def test_a_death_at_any_move_of_time_or_pin_leaves_a_bench_that_comes_to_rest_by_itself(kind):
+    """In a process of its own, which splits at every instant and must have no other threads."""
+    words = [sys.executable, "-m", "tests.faults.every_instant", "700", kind]
+    found = subprocess.run(words, capture_output=True, text=True, check=False, cwd=ROOT)
+
+    told = re.fullmatch(rf"{kind}: (\d+) moves of time, (\d+) changes of pins, 0 violated\n", found.stdout)
+    assert told is not None, found.stdout + found.stderr
+    assert min(map(int, told.groups())) >= 5
+
+
+def test_with_protection_off_deaths_are_seen_to_harm():
+    """Neither the memory of stages nor the proof of empty: a start after a death adds to what stands there."""
+    program = (
+        "from tests.faults.every_instant import die_everywhere\n"
+        "played = die_everywhere('power-cut', 1000, ('memory of stages', 'proof of empty'))\n"
+        "print(sorted({name for _, _, violated in played for name in violated}))"
+    )
+    found = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, cwd=ROOT)
+
+    assert "empty is proved before a restarted service adds" in found.stdout
 
 
 @pytest.mark.parametrize("kind", ["power-cut", "process-killed"])
