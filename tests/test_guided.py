@@ -105,6 +105,16 @@ def test_a_calibration_outlives_the_process_and_can_be_taken_back(tmp_path):
     hands.stage.close()
 
 
+def test_the_density_of_tank_water_is_that_of_the_last_result():
+    """Water of S 31 is 0.3 % lighter than what a keeper would take for it."""
+    hands = keeper(seed=12, scenario={"tank": {"salinity": 31.0}})
+    assert hands.service.measure(Source.TANK).salinity.value == pytest.approx(31.0, abs=0.2)
+    hands.run("calibrate-pump", pump="sample", times=5)
+
+    given = hands.service.config.pumps.sample.ml_per_unit
+    assert given == pytest.approx(hands.world.pumps["sample"].ml_per_unit, rel=1.2e-3)
+
+
 def test_a_pump_calibration_ends_the_titre_factor():
     hands = keeper()
     assert hands.service.config.titre.u_percent is not None

@@ -1,7 +1,7 @@
 """The guided procedures of a running service: their options, what they do to its records, and what they end."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from math import hypot
 from typing import Any
@@ -44,6 +44,14 @@ class Guided:
 
     options: type[Any]
     run: Callable[[Service, Guide, Any], Calibration | dict[str, Any]]
+
+
+def _calibrate_pump(service: Service, guide: Guide, options: PumpOptions) -> Calibration:
+    """Calibrate a pump; how dense tank water is, the bench itself has measured."""
+    past = service.store.believed(Source.TANK, 1)
+    if options.salinity is None and past and past[-1].salinity.value is not None:
+        options = replace(options, salinity=past[-1].salinity.value)
+    return calibrate_pump(service.bench, guide, options)
 
 
 def _standardise(service: Service, guide: Guide, options: StandardiseOptions) -> Calibration:
@@ -95,7 +103,7 @@ def _check_tris(service: Service, guide: Guide, options: TrisOptions) -> dict[st
 
 
 PROCEDURES: dict[str, Guided] = {
-    "calibrate-pump": Guided(PumpOptions, lambda service, guide, o: calibrate_pump(service.bench, guide, o)),
+    "calibrate-pump": Guided(PumpOptions, _calibrate_pump),
     "calibrate-ph": Guided(PhOptions, lambda service, guide, o: calibrate_ph(service.bench, guide, o)),
     "calibrate-conductivity": Guided(
         ConductivityOptions, lambda service, guide, o: calibrate_conductivity(service.bench, guide, o)

@@ -49,7 +49,7 @@ class PumpOptions:
     liquid
         What is pumped.
     salinity
-        Of tank water, for its density.
+        Of tank water, for its density; as last measured otherwise.
     new_tube
         The last calibration is no measure of this one.
     small_doses
@@ -62,11 +62,12 @@ class PumpOptions:
     reading_u: float | None = None
     volume_ml: float | None = None
     liquid: Literal["water", "tank", "titrant"] | None = None
-    salinity: float = 35.0
+    salinity: float | None = None
     new_tube: bool = False
     small_doses: int = 0
 
 
+USUAL_SALINITY = 35.0
 KINDS = {"sample": Kind.SAMPLE_PUMP, "waste": Kind.WASTE_PUMP, "titrant": Kind.TITRANT_PUMP}
 
 
@@ -149,7 +150,8 @@ def _density_kg_l(bench: Bench, options: PumpOptions, temperature_c: float) -> f
     liquid = options.liquid or ("tank" if options.pump == "sample" else "titrant")
     if liquid == "titrant":
         return titrant_density_kg_l(titrant.concentration_mol_per_l, titrant.background, temperature_c)
-    return float(density_kg_l(options.salinity if liquid == "tank" else 0.0, temperature_c))
+    salinity = USUAL_SALINITY if options.salinity is None else options.salinity
+    return float(density_kg_l(salinity if liquid == "tank" else 0.0, temperature_c))
 
 
 def _judged(
