@@ -2,6 +2,7 @@
 
 import pytest
 
+from saltern import guided
 from saltern.bench.bench import StopRequested
 from saltern.cli.simulated_computer import ProcessDeath
 from saltern.errors import ConfigError, InterlockError, SalternError
@@ -124,6 +125,23 @@ def test_a_pump_calibration_ends_the_titre_factor():
     assert calibrations.in_force(hands.service.store)[Kind.TITRE].outcome == "ended"
     d = hands.service.measure(Source.TANK)
     assert d.alkalinity.verdict.value == "provisional"
+
+
+def test_a_pump_calibration_taken_back_ends_the_titre_factor_that_was_found_with_it():
+    hands = keeper(reference=reference())
+    service = hands.service
+    first = hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=2.0)["calibration"]
+    hands.run("calibrate-pump", pump="titrant")
+    hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=2.0)
+    assert service.config.titre.u_percent is not None
+    guided.roll_back(service, "titrant-pump", None, "keeper")
+
+    assert service.config.titre.u_percent is None
+    guided.roll_back(service, "titre", first, "keeper")
+    assert service.config.titre.u_percent is not None
+    d = service.measure(Source.TANK)
+    assert d.alkalinity.verdict.value == "accepted"
+    assert abs(d.alkalinity.value - hands.stage.play.tank_alkalinity(d.ph_read_s)) < 3.0 * d.alkalinity.u
 
 
 def test_carbonate_in_sodium_chloride_gives_the_same_factor_as_seawater():

@@ -178,9 +178,7 @@ def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> di
     if bridged_u_percent is not None and service.config.titre.u_percent is not None:
         _carry_titre_over(service, guide, bridged_u_percent, who)
     elif found.kind in ENDS_TITRE and service.config.titre.u_percent is not None:
-        why = f"ended: {found.kind.value} was calibrated or changed, which the factor held"
-        titre = before(service.config, NO_TITRE)
-        calibrations.keep_ended(service.store, Kind.TITRE, NO_TITRE, why, now, titre)
+        _end_titre(service, f"ended: {found.kind.value} was calibrated or changed, which the factor held")
         guide.say("The titre factor has ended with that; results are provisional until: saltern standardise")
     service.take_up_calibrations()
     return {"calibration": number, **asdict(found)}
@@ -229,13 +227,34 @@ def measure_reference_unattended(service: Service) -> None:
 def roll_back(service: Service, kind: str, number: int | None, who: str) -> None:
     """Put an earlier calibration in force again, or the bench file's own values.
 
+    A titre factor holds the errors of pumps and titrant: rolled back, they end it, as a new calibration does. One that
+    was found with the earlier values may be rolled back to after them.
+
     Raises
     ------
     ConfigError
         There is no such kind or number.
     """
-    calibrations.roll_back(service.store, calibrations.kind_of(kind), number, who, service.clock.now())
+    what, now = calibrations.kind_of(kind), service.clock.now()
+    values = _pumps_and_titrant(service.config)
+    calibrations.roll_back(service.store, what, number, who, now)
     service.take_up_calibrations()
+    if what in ENDS_TITRE and _pumps_and_titrant(service.config) != values:
+        _end_titre(service, f"ended: {what.value} was rolled back, which the factor held")
+        service.take_up_calibrations()
+
+
+def _pumps_and_titrant(config: BenchConfig) -> tuple[float, float, float]:
+    """Return what a titre factor holds the errors of."""
+    pumps = config.pumps
+    return pumps.sample.ml_per_unit, pumps.titrant.ml_per_unit, config.titrant.concentration_mol_per_l
+
+
+def _end_titre(service: Service, why: str) -> None:
+    """Let the titre factor count no more, if there is one."""
+    if service.config.titre.u_percent is not None:
+        before_it = before(service.config, NO_TITRE)
+        calibrations.keep_ended(service.store, Kind.TITRE, NO_TITRE, why, service.clock.now(), before_it)
 
 
 def titre_state(service: Service) -> TitreState | None:
