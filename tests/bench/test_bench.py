@@ -386,3 +386,17 @@ def test_hours_and_litres_of_a_motion_that_was_cut_short_count_as_wear(twin):
         twin.bench.add("sample", 60.0)
 
     assert twin.bench.turned["sample"].running_s - used == pytest.approx(twin.clock.monotonic() - begun_s, abs=0.5)
+
+
+def test_a_device_that_fails_to_close_keeps_no_output_high(twin):
+    twin.devices.permits["waste"].kick()
+    twin.bench.stir(0.5)
+
+    def broken():
+        raise OSError("gone")
+
+    twin.devices.pumps["sample"].close = broken
+    with pytest.raises(OSError, match="gone"):
+        twin.devices.close()
+
+    assert all(not pin.state for pin in twin.play.wires.pins.pins.values() if pin.function == "output")

@@ -1,9 +1,10 @@
 """Opening the devices of a bench: all are checked, then all opened, and every failure comes in one tree."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from importlib.metadata import entry_points
-from typing import Any
+from typing import Any, Protocol
 
 from pydantic import BaseModel, ValidationError
 
@@ -16,6 +17,10 @@ LAST_PULLED_HIGH = 8
 """GPIO 0 to 8 have their pull-ups on at reset, 9 to 27 their pull-downs (BCM2835 ARM Peripherals, table 6-31)."""
 
 GROUP = "saltern.drivers"
+
+
+class Closable(Protocol):
+    def close(self) -> None: ...
 
 
 @dataclass(frozen=True)
@@ -31,10 +36,16 @@ class Devices:
     selectors: Mapping[str, Selector] = field(default_factory=dict)
 
     def close(self) -> None:
-        for group in (self.pumps, self.permits, self.probes, self.switches, self.inputs, self.selectors):
-            for device in group.values():
-                device.close()
-        self.stirrer.close()
+        """Close every device; one that fails keeps no other open."""
+        groups = (self.pumps, self.permits, self.probes, self.switches, self.inputs, self.selectors)
+        close_all([self.stirrer, *(device for group in groups for device in group.values())])
+
+
+def close_all(devices: Iterable[Closable]) -> None:
+    """Close all, and then raise what the first that failed had to say."""
+    with ExitStack() as each:
+        for device in devices:
+            each.callback(device.close)
 
 
 @dataclass(frozen=True)
@@ -83,8 +94,8 @@ def open_devices(config: BenchConfig, wires: Wires) -> Devices:
                 ConfigError(f"cannot be opened ({error})", where=slot.where, remedy="Check wiring and configuration")
             )
     if mistakes:
-        for device in opened.values():
-            device.close()
+        with suppress(SalternError, OSError):  # what is wrong is told below
+            close_all(opened.values())
         raise StartupError(config.name, mistakes)
 
     def of(kind: str) -> dict[str, Any]:
