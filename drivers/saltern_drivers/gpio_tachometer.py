@@ -19,6 +19,9 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import Clock, Driver, Reading, Wires
 
+OVERDUE_WINDOWS = 2.0
+"""A window that nobody fetched for so long began for another question."""
+
 
 class Config(BaseModel):
     """A tachometer."""
@@ -50,8 +53,9 @@ class Tachometer:
         self._count += 1
 
     def request(self) -> None:
-        if self._began is None:
-            self._began = (self._clock.monotonic(), self._count)
+        now_s = self._clock.monotonic()
+        if self._began is None or now_s - self._began[0] > OVERDUE_WINDOWS * self._config.window_s:
+            self._began = (now_s, self._count)
 
     def poll(self) -> Reading | None:
         if self._began is None:

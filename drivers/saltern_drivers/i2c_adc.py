@@ -25,6 +25,7 @@ Limits: inputs must stay between ground and the chip's supply, so an electrode n
 zero in the middle (`offset` takes it off again); the chip itself has 1e12 ohm of nothing.
 """
 
+from dataclasses import dataclass
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
@@ -44,6 +45,7 @@ CONVERSION, CONFIG = 0x00, 0x01
 START, SINGLE_SHOT, EIGHT_PER_S, COMPARATOR_OFF = 0x8000, 0x0100, 0x0000, 0x0003
 MUX = {"0-1": 0, "0-3": 1, "1-3": 2, "2-3": 3, "0": 4, "1": 5, "2": 6, "3": 7}
 GAIN = {6.144: 0, 4.096: 1, 2.048: 2, 1.024: 3, 0.512: 4, 0.256: 5}
+FORGOTTEN_S = 1.0  # nobody fetches it any more
 TIMEOUT_S = 0.5  # a conversion at eight a second takes 0.125 s, give or take a tenth
 
 
@@ -69,11 +71,19 @@ class Config(BaseModel):
         return volts
 
 
+@dataclass
+class Chip:
+    """One converter: it makes one conversion at a time, of the input that asked last."""
+
+    converts_for: "Converter | None" = None
+
+
 class Converter:
     """One input of the chip."""
 
-    def __init__(self, bus: I2cBus, clock: Clock, config: Config) -> None:
+    def __init__(self, bus: I2cBus, clock: Clock, config: Config, chip: Chip) -> None:
         self._bus = bus
+        self._chip = chip
         self._clock = clock
         self._config = config
         self._where = f"i2c-{config.bus} 0x{config.address:02x}"
@@ -81,7 +91,7 @@ class Converter:
         self.unit: str = config.unit
 
     def request(self) -> None:
-        if self._asked_s is not None:
+        if self._asked_s is not None and self._clock.monotonic() - self._asked_s <= FORGOTTEN_S:
             return
         word = (
             START
@@ -92,10 +102,15 @@ class Converter:
             | COMPARATOR_OFF
         )
         self._write(word)
+        self._chip.converts_for = self
         self._asked_s = self._clock.monotonic()
 
     def poll(self) -> Reading | None:
         if self._asked_s is None:
+            return None
+        if self._chip.converts_for is not self:  # another input has asked since: what is there is not ours
+            self._asked_s = None
+            self.request()
             return None
         if not self._read(CONFIG) & START:  # the bit is 0 while it converts
             if self._clock.monotonic() - self._asked_s > TIMEOUT_S:
@@ -142,7 +157,9 @@ class Converter:
 
 
 def open_converter(config: Config, wires: Wires) -> Converter:
-    return Converter(wires.open_i2c(config.bus), wires.clock, config)
+    chip = wires.shared.setdefault(f"i2c-adc:{config.bus}:{config.address}", Chip())
+    assert isinstance(chip, Chip)  # noqa: S101 - the key says so
+    return Converter(wires.open_i2c(config.bus), wires.clock, config, chip)
 
 
 DRIVER = Driver(

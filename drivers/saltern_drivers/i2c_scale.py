@@ -29,6 +29,7 @@ PU_CTRL, CTRL1, CTRL2, ADC_OUT = 0x00, 0x01, 0x02, 0x12
 RESET, POWER_DIGITAL, POWER_ANALOG, POWERED, START, READY, INTERNAL_SUPPLY = 0x01, 0x02, 0x04, 0x08, 0x10, 0x20, 0x80
 GAIN_128, SUPPLY_3V0 = 0x07, 0x28
 TEN_PER_S, CALIBRATE = 0x00, 0x04
+FORGOTTEN_S = 2.0  # nobody fetches it any more
 TIMEOUT_S = 1.0
 RAIL = 0x7FFFF0
 
@@ -57,7 +58,7 @@ class Scale:
         self.unit = "g"
 
     def request(self) -> None:
-        if self._asked_s is not None:
+        if self._asked_s is not None and self._clock.monotonic() - self._asked_s <= FORGOTTEN_S:
             return
         if not self._set_up:
             for register, value in (

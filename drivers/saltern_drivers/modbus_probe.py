@@ -24,6 +24,9 @@ from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
 from saltern_drivers.modbus_registers import Form, WordOrder, decoded, words_of
 from saltern_drivers.serial_line import BELIEVABLE
 
+WAITS_S = 1.0
+"""Until a question's turn comes on a line that others share."""
+
 
 class Config(BaseModel):
     """A probe by its registers."""
@@ -57,11 +60,17 @@ class ModbusProbe:
         self._low = low if config.lowest is None else config.lowest
         self._high = high if config.highest is None else config.highest
         self._asked: Transaction | None = None
+        self._asked_s = 0.0
         self.unit: str = config.unit
 
     def request(self) -> None:
+        now_s = self._clock.monotonic()
+        if self._asked is not None and now_s - self._asked_s > self._config.timeout_s + WAITS_S:
+            self._line.withdraw(self._asked)  # what nobody fetched in its time is nobody's answer any more
+            self._asked = None
         if self._asked is None:
             config = self._config
+            self._asked_s = now_s
             self._asked = self._line.read(
                 config.device,
                 config.address,

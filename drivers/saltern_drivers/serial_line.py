@@ -1,6 +1,7 @@
 """A measuring board that speaks lines of text over a serial port.
 
-Query boards are sent `query` and answer with a line; continuous ones (`query = ""`) send by themselves. A reading
+Query boards are sent `query` and answer with a line; continuous ones (`query = ""`) send by themselves, and of them
+the line counts that comes after the question. A reading
 exists only when a whole line, up to its terminator, matches `pattern` and lies between `lowest` and `highest`. Input
 is drained before each query, so an answer that came too late is not taken for the next one; one still on its way
 when the query is sent cannot be told apart, which is why `timeout_s` should exceed the board's slowest answer.
@@ -36,6 +37,9 @@ from saltern.ports import (
 )
 
 LONGEST_LINE = 256
+FETCHED_WITHIN_S = 0.5
+"""After its time-out; whoever still waits for an answer polls more often than that."""
+
 BELIEVABLE = {
     "mV": (-2000.0, 2000.0),
     "pH": (0.0, 14.0),
@@ -110,12 +114,21 @@ class LineBoard:
         self._high = high if config.highest is None else config.highest
         self._received = bytearray()
         self._asked_s: float | None = None if config.query else clock.monotonic()
+        self._wanted = False  # of a board that sends by itself: somebody waits for what it says next
+        self._in_step = bool(config.query)  # what comes next is the beginning of a line
         self._known = config.identify is None
         self.unit: str = config.unit
         self.wants_temperature = config.compensate is not None
 
     def request(self) -> None:
-        if (not self._config.query and self._known) or self._asking():
+        now_s = self._clock.monotonic()
+        overdue = self._asked_s is None or now_s - self._asked_s > self._config.timeout_s + FETCHED_WITHIN_S
+        if not self._config.query and self._known:
+            if overdue or not self._wanted:
+                self._forget_what_waits()
+                self._asked_s, self._wanted = now_s, True
+            return
+        if self._asking() and not overdue:  # an answer that nobody fetched in its time is nobody's answer any more
             return
         self._received.clear()
         query = self._config.query if self._known else self._config.identify or ""
@@ -124,11 +137,34 @@ class LineBoard:
             self._port.write(query.encode() + self._terminator)
         except OSError as error:
             raise self._gone(error) from error
-        self._asked_s = self._clock.monotonic()
+        self._asked_s, self._in_step = now_s, True
 
     def _asking(self) -> bool:
         """Return whether a question is under way; a board that sends by itself is asked who it is all the same."""
         return self._asked_s is not None and (bool(self._config.query) or self._known)
+
+    def _forget_what_waits(self) -> None:
+        """Drop the lines that have come since somebody last listened; the one that is just coming stays.
+
+        Where more came than a line has, some may be lost in between, and the next line's beginning must be found first.
+        """
+        self._take_in()
+        if len(self._received) > LONGEST_LINE:
+            self._received.clear()
+            self._in_step = False
+            return
+        end = self._received.rfind(self._terminator)
+        if end >= 0:
+            del self._received[: end + len(self._terminator)]
+            self._in_step = True
+
+    def _take_in(self) -> None:
+        try:
+            waiting = self._port.in_waiting
+            if waiting:
+                self._received += self._port.read(waiting)
+        except OSError as error:
+            raise self._gone(error) from error
 
     def compensate(self, celsius: float) -> None:
         """Tell the board the liquid's temperature, where the bench file says how.
@@ -148,25 +184,23 @@ class LineBoard:
     def poll(self) -> Reading | None:
         if self._asked_s is None:
             return None
-        try:
-            waiting = self._port.in_waiting
-            if waiting:
-                self._received += self._port.read(waiting)
-        except OSError as error:
-            raise self._gone(error) from error
+        self._take_in()
         end = self._received.find(self._terminator)
+        if end >= 0 and not self._in_step:
+            del self._received[: end + len(self._terminator)]
+            self._in_step, self._asked_s = True, self._clock.monotonic()
+            end = self._received.find(self._terminator)
         if end >= 0:
             line = bytes(self._received[:end])
             del self._received[: end + len(self._terminator)]
-            self._asked_s = None if self._config.query else self._clock.monotonic()
+            self._ended()
             if not self._known:
                 self._recognise(line)
                 self.request()
                 return None
             return self._reading(line)
         if len(self._received) > LONGEST_LINE:
-            self._received.clear()
-            self._asked_s = None if self._config.query else self._clock.monotonic()
+            self._ended(lost=True)
             raise ReplyError(
                 f"{LONGEST_LINE} bytes came without an end of line",
                 where=self._config.port,
@@ -174,8 +208,7 @@ class LineBoard:
             )
         if self._clock.monotonic() - self._asked_s > self._config.timeout_s:
             got = f"only {bytes(self._received)!r}" if self._received else "nothing"
-            self._asked_s = None if self._config.query else self._clock.monotonic()
-            self._received.clear()
+            self._ended(lost=True)
             raise DeviceSilentError(
                 f"{got} came within {self._config.timeout_s} s",
                 where=self._config.port,
@@ -185,6 +218,14 @@ class LineBoard:
 
     def close(self) -> None:
         self._port.close()
+
+    def _ended(self, *, lost: bool = False) -> None:
+        """Note that nothing is waited for; lost: that the beginning of the next line must be found first."""
+        self._asked_s = None if self._config.query else self._clock.monotonic()
+        self._wanted = False
+        if lost:
+            self._received.clear()
+            self._in_step = bool(self._config.query)
 
     def _recognise(self, line: bytes) -> None:
         """Take the board for known if it says that it is the one that was meant."""
@@ -213,7 +254,7 @@ class LineBoard:
         return Reading(value, self._config.unit, self._clock.monotonic())
 
     def _gone(self, error: OSError) -> DeviceUnavailableError:
-        self._asked_s = None if self._config.query else self._clock.monotonic()
+        self._ended()
         return DeviceUnavailableError(
             f"the port failed ({error})",
             where=self._config.port,

@@ -46,8 +46,10 @@ class W1Thermometer:
         self._asked_s = 0.0
 
     def request(self) -> None:
-        if self._reading is None:
-            self._asked_s = self._clock.monotonic()
+        now_s = self._clock.monotonic()
+        overdue = now_s - self._asked_s > self._config.timeout_s
+        if self._reading is None or (overdue and self._reading.done()):  # nobody fetched it in its time
+            self._asked_s = now_s
             self._reading = self._reader.submit(self._file.read_text)
 
     def poll(self) -> Reading | None:
