@@ -64,7 +64,7 @@ class Config(BaseModel):
 class PumpConfig(Config):
     """A pump of the node."""
 
-    steps_per_s: int = Field(ge=10, le=20_000)
+    steps_per_s: int = Field(ge=80, le=20_000)
     reversible: bool = False
 
 

@@ -10,12 +10,13 @@ import sys
 import time
 
 import machine
+import micropython
 import rp2
 
 from node import Node
 
 STEP, DIRECTION, ENABLE = (2, 5, 8), (3, 6, 9), (4, 7, 10)
-STIRRER, FLOAT = 14, 15
+STIRRER, FLOAT, SERVICE = 14, 15, 22
 ADDRESS = 10
 
 
@@ -76,6 +77,9 @@ class Motor:
 
 def run():
     """Serve for ever; the hardware's own watchdog resets a loop that does not come round."""
+    if not machine.Pin(SERVICE, machine.Pin.IN, machine.Pin.PULL_UP).value():
+        return  # held to ground at power-on: the board stays at its prompt, for new files
+    micropython.kbd_intr(-1)  # byte 3 is a byte of frames here, and no Ctrl-C
     stirrer = machine.PWM(machine.Pin(STIRRER), freq=200, duty_u16=0)
     float_pin = machine.Pin(FLOAT, machine.Pin.IN, machine.Pin.PULL_UP)
     cause = 1 if machine.reset_cause() == machine.WDT_RESET else 0

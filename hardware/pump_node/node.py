@@ -20,15 +20,17 @@ Holding registers, written by function 16:
 
     0 acknowledge: the latch bits to clear      1 permits: bit p; the heartbeat      2 halt: bit p
     3 stirrer, permille of full speed
-    16 + 8 p: six registers at once: sequence, direction (0 forward, 1 backward), steps (2), steps per second (2)
+    16 + 8 p: six registers at once: sequence, direction (0 forward, 1 backward), steps (2), steps per second (2; at
+    least 80)
 
 The same sequence number again is the same motion: it is answered, and not done twice.
 """
 
 MAP_VERSION = 1
-FIRMWARE = 3
+FIRMWARE = 4
 PERMIT_MS = 500
 LONGEST_S = 65
+SLOWEST = 80  # steps a second: the PIO's divider goes no further down at 150 MHz
 PUMPS = 3
 ADDS = (0, 2)
 IDLE, TURNING, DONE, HALTED = 0, 1, 2, 3
@@ -244,7 +246,7 @@ class Node:
             return 0  # asked again because the answer was lost: it is under way, or over
         if pump.state == TURNING:
             return BUSY
-        if not sequence or backward > 1 or not steps or not rate or steps > rate * LONGEST_S:
+        if not sequence or backward > 1 or not steps or rate < SLOWEST or steps > rate * LONGEST_S:
             return ILLEGAL_VALUE
         if self.latches or (number in ADDS and self.float_up()):
             return FAILURE

@@ -322,7 +322,7 @@ def test_no_bytes_make_the_node_turn_or_fail(chunks):
     answer = board.step(
         now=now + 1000, rx=(b"\x0a\x04\x00\x00\x00\x02" + firmware().crc16(b"\x0a\x04\x00\x00\x00\x02")).hex()
     )
-    assert bytes.fromhex(answer["tx"])[:7] == b"\x0a\x04\x04\x00\x01\x00\x03"
+    assert bytes.fromhex(answer["tx"])[:7] == b"\x0a\x04\x04\x00\x01\x00" + bytes([firmware().FIRMWARE])
 
 
 def test_its_crc_is_that_of_modbus():
