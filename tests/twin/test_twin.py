@@ -1,6 +1,7 @@
 """The twin is a physical model: it is checked against physics and foreign engines, not against the service."""
 
 import json
+import time
 from math import log10, pi, sqrt
 
 import gsw
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from saltern.clock import VirtualClock
 from saltern.config import bench_from
 from saltern.ports import Direction
+from saltern_drivers.twin.afterlife import VARIABLE, Afterlife, begins
 from saltern_drivers.twin.electrode import Electrode
 from saltern_drivers.twin.liquid import Liquid
 from saltern_drivers.twin.protons import carbon_for, medium, ph_free, unbalanced_charge
@@ -271,3 +273,18 @@ def test_an_air_gap_keeps_it_away():
 
     assert play.truth()["titrant_to_tank_ml"] == 0.0
     assert play.world.volume_ml() == pytest.approx(100.0, abs=0.2)
+
+
+def test_a_world_that_outlived_its_process_goes_on_by_both_clocks(tmp_path, monkeypatch):
+    monkeypatch.setenv(VARIABLE, str(tmp_path / "world"))
+    assert begins(100.0) == (0.0, None)
+    twin, made_at = TwinBench(), time.time()
+    kept = Afterlife(tmp_path / "world")
+    twin.clock.sleep(500.0)
+    kept.keep(twin.world)
+    kept.close()
+    time.sleep(0.2)
+    begins_s, began_at = begins(100.0)
+
+    assert begins_s == pytest.approx(twin.world.at_s + 20.0, abs=15.0)
+    assert began_at == pytest.approx(made_at, abs=2.0)

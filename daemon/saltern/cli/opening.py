@@ -5,7 +5,7 @@ import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import UTC, datetime
 from functools import partial
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -41,10 +41,11 @@ class Opened:
 
 
 def _paced(pace: float) -> PacedClock:
-    """Return a paced clock, which begins as late as a simulated world that outlived its process."""
-    (entry,) = entry_points(group="saltern.twin", name="begins_s")
-    begins_s = float(entry.load()(pace))
-    return PacedClock(pace, start=RealClock().now() - timedelta(seconds=begins_s), begins_s=begins_s)
+    """Return a paced clock, which begins as late as a simulated world that outlived its process, by both its times."""
+    (entry,) = entry_points(group="saltern.twin", name="begins")
+    begins_s, began_at = entry.load()(pace)
+    start = RealClock().now() if began_at is None else datetime.fromtimestamp(began_at, UTC)
+    return PacedClock(pace, start=start, begins_s=begins_s)
 
 
 @contextmanager

@@ -21,6 +21,7 @@ VARIABLE = "SALTERN_TWIN_STATE"
 
 HEADER = struct.Struct("<QQIdd")  # number, length, checksum, world's time, machine's time
 SLOT_BYTES = 1 << 20
+ORIGIN = struct.Struct("<d")  # after both slots: the machine's time when the world began
 LEFT_OUT = ("bench", "intakes", "_media", "on_add", "_heads")
 
 
@@ -36,9 +37,12 @@ class Afterlife:
     def __init__(self, path: Path) -> None:
         fresh = not path.exists()
         self._file = path.open("w+b" if fresh else "r+b")
+        size = 2 * SLOT_BYTES + ORIGIN.size
         if fresh:
-            self._file.truncate(2 * SLOT_BYTES)
-        self._map = mmap.mmap(self._file.fileno(), 2 * SLOT_BYTES)
+            self._file.truncate(size)
+        self._map = mmap.mmap(self._file.fileno(), size)
+        if fresh:
+            self._map[2 * SLOT_BYTES :] = ORIGIN.pack(time.time())
         self._number = 0
 
     def keep(self, world: World) -> None:
@@ -66,6 +70,11 @@ class Afterlife:
         self._number = newest[0]
         return newest[1:]
 
+    def began_at(self) -> float:
+        """Return the machine's time when this world began."""
+        (at,) = ORIGIN.unpack(self._map[2 * SLOT_BYTES :])
+        return float(at)
+
     def close(self) -> None:
         self._map.close()
         self._file.close()
@@ -83,17 +92,21 @@ def take_up(world: World, state: dict[str, Any]) -> None:
     world.__dict__.update({**state, "pumps": heads})
 
 
-def begins_s(pace: float) -> float:
-    """Return the world's time now, where one outlived its process: what has passed since counts at the same pace."""
+def begins(pace: float) -> tuple[float, float | None]:
+    """Return the time of a world that outlived its process, and the machine's time when it began, if there is one.
+
+    What has passed since its last process counts at the same pace, so that both its clocks go on as if there had been
+    no gap.
+    """
     path = os.environ.get(VARIABLE)
     if not path or not Path(path).exists():
-        return 0.0
+        return 0.0, None
     kept = Afterlife(Path(path))
     try:
-        found = kept.found()
+        found, began_at = kept.found(), kept.began_at()
     finally:
         kept.close()
     if found is None:
-        return 0.0
+        return 0.0, None
     _, world_s, machine_s = found
-    return world_s + pace * max(0.0, time.time() - machine_s)
+    return world_s + pace * max(0.0, time.time() - machine_s), began_at
