@@ -271,6 +271,16 @@ def test_on_a_terminal_the_curve_grows_ctrl_c_leaves_it_running_and_one_can_look
 
 
 @pytest.mark.usefixtures("service")
+def test_what_is_no_determination_is_not_followed_as_one(bench):
+    guided = Terminal(bench, "calibrate", "temperature")
+    guided.until(r"when done")
+    saltern(bench, "measure", "--follow", code=2)
+    saltern(bench, "stop")
+
+    assert guided.end() == 1
+
+
+@pytest.mark.usefixtures("service")
 def test_a_probe_is_calibrated_from_a_script_and_the_record_listed_compared_and_taken_back(bench, tmp_path):
     for thermometer in ("24.1", "24.4"):
         done = saltern(

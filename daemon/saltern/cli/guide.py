@@ -316,12 +316,18 @@ def stop_at_any_key(socket: Path, *, wanted: bool) -> Iterator[None]:
 
 def _follow(watching: Any, asking: Any, question: dict[str, Any] | None, *, yes: bool, quiet: bool) -> dict[str, Any]:
     """Show what comes and answer what is asked, until it has ended."""
-    shown = _Shown(quiet=quiet)
-    if question is not None:
-        _answer(asking, question, yes=yes, shown=shown)
-    for kind, what in watching.notifications():
+    shown, coming = _Shown(quiet=quiet), watching.notifications()
+    while True:
+        if question is not None and _answer(watching, asking, question, yes=yes, shown=shown):
+            question = None
+        found = next(coming, None)
+        if found is None:
+            raise NotRunningError(
+                "the service went away", where="guided", remedy="Look at its log; what was in force stands"
+            )
+        kind, what = found
         if kind == "question":
-            _answer(asking, what, yes=yes, shown=shown)
+            question = what
         elif kind == "said":
             shown.line(what["text"])
         elif kind == "seen":
@@ -331,11 +337,10 @@ def _follow(watching: Any, asking: Any, question: dict[str, Any] | None, *, yes:
         elif kind == "ended":
             shown.close()
             return dict(what)
-    raise NotRunningError("the service went away", where="guided", remedy="Look at its log; what was in force stands")
 
 
-def _answer(asking: Any, question: dict[str, Any], *, yes: bool, shown: "_Shown") -> None:
-    """Ask whoever is at the terminal until the service takes the answer."""
+def _answer(watching: Any, asking: Any, question: dict[str, Any], *, yes: bool, shown: "_Shown") -> bool:
+    """Ask whoever is at the terminal until the service takes the answer; return False if it spoke first."""
     unit = question["unit"]
     while True:
         shown.line(question["text"])
@@ -343,6 +348,9 @@ def _answer(asking: Any, question: dict[str, Any], *, yes: bool, shown: "_Shown"
             text = "done"
         else:
             shown.prompt("[Enter] when done: " if unit is None else f"{question['key']} ({unit}): ")
+            if sys.stdin.isatty() and watching.first_of(sys.stdin.fileno()):
+                shown.line("")
+                return False
             line = sys.stdin.readline()
             if not line:
                 raise ConfigError(
@@ -356,9 +364,9 @@ def _answer(asking: Any, question: dict[str, Any], *, yes: bool, shown: "_Shown"
         except RemoteError as error:
             shown.line(str(error))
             if unit is None:
-                return  # somebody else has answered
+                return True  # somebody else has answered
             continue
-        return
+        return True
 
 
 def _answers(given: list[str] | None) -> dict[str, list[str]]:

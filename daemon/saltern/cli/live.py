@@ -67,6 +67,9 @@ def measure(
         begun = client.call("follow")
         if begun["running"] is None:
             raise ConfigError("nothing is under way", where="measure --follow", remedy="Leave out --follow to start")
+        if follow and not str(begun["running"]["what"]).startswith("measure"):
+            what = begun["running"]["what"]
+            raise ConfigError(f"{what} is no determination", where="measure --follow", remedy="See: saltern status")
         try:
             done = _watch(client, begun["running"], silent=wait or as_json)
         except KeyboardInterrupt:

@@ -1,6 +1,7 @@
 """The client: what the commands talk through."""
 
 import json
+import select
 import socket
 import time
 from collections.abc import Iterator
@@ -78,6 +79,14 @@ class Client:
         for message in self._messages(within_s):
             if "method" in message:
                 yield message["method"], message["params"]
+
+    def first_of(self, other: int) -> bool:
+        """Wait until something has come here, or on the descriptor `other`; return whether it was here."""
+        if b"\n" in self._unread:
+            return True
+        here = self._socket.fileno()
+        ready, _, _ = select.select([here, other], [], [])
+        return here in ready
 
     def _messages(self, within_s: float | None) -> Iterator[dict[str, Any]]:
         until = None if within_s is None else time.monotonic() + within_s
