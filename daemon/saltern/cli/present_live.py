@@ -1,6 +1,7 @@
 """Screens of a running service: the status, and a titration as it grows."""
 
 import sys
+from datetime import datetime
 from types import TracebackType
 from typing import Any, Self
 
@@ -101,10 +102,11 @@ def _last(d: dict[str, Any] | None) -> str:
         return "nothing measured yet"
     a = d["alkalinity"]
     reasons = f" ({', '.join(a['reasons'])})" if a["reasons"] else ""
+    at_utc = datetime.fromisoformat(d["started_utc"]).isoformat(timespec="seconds")
     if a["umol_per_kg"] is None:
-        return f"{a['verdict']}{reasons}, {d['started_utc']}"
+        return f"{a['verdict']}{reasons}, {at_utc}"
     u_dkh = COVERAGE * a["u"] * a["dkh"] / a["umol_per_kg"]
-    return f"{a['dkh']:.2f} ± {u_dkh:.2f} dKH, {a['verdict']}{reasons}, {d['started_utc']}"
+    return f"{a['dkh']:.2f} ± {u_dkh:.2f} dKH, {a['verdict']}{reasons}, {at_utc}"
 
 
 class Watched:
