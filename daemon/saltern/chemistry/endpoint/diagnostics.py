@@ -18,6 +18,8 @@ from saltern.chemistry.quantities import FloatArray
 FALSE_ALARM = 0.001
 """Of each statistic, by determination. Four of them alarm together at most so many times four."""
 
+STRETCHED = 0.05
+
 HIGH_WINDOW_PH_FREE, LOW_WINDOW_PH_FREE = 4.7, 5.3
 LEAST_IN_WINDOW = 3
 LEAST_SEEN = 1e-6
@@ -56,7 +58,7 @@ def findings(solution: Solution, degrees_of_freedom: float, titrant_g_per_mol_kg
         Finding(
             "poor-fit",
             chi_square / degrees_of_freedom,
-            _chi_square_limit(degrees_of_freedom) / degrees_of_freedom,
+            _chi_square_limit(degrees_of_freedom, FALSE_ALARM) / degrees_of_freedom,
             "reduced chi-square",
         ),
         Finding(
@@ -78,6 +80,19 @@ def findings(solution: Solution, degrees_of_freedom: float, titrant_g_per_mol_kg
             Finding("windows-differ", abs(windows.standardised), _normal_limit(1), f"{windows.size * 1e6:+.1f} umol/kg")
         )
     return tuple(found)
+
+
+def stretch(solution: Solution, degrees_of_freedom: float, *, flagged: bool) -> float:
+    """Return the factor by which uncertainties grow where the scatter is larger than stated (Birge ratio).
+
+    Birge 1932, Phys. Rev. 40, 207. It counts where a statistic flags the curve, and where so much scatter comes by
+    chance in one curve of twenty: long before it is an alarm, it is no reason to claim the stated noise.
+    """
+    dof = max(1.0, degrees_of_freedom)
+    chi_square = float(solution.white_residual @ solution.white_residual)
+    if not flagged and chi_square <= _chi_square_limit(dof, STRETCHED):
+        return 1.0
+    return float(np.sqrt(max(1.0, chi_square / dof)))
 
 
 def likelihood_ratios(solution: Solution, signatures: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -134,7 +149,7 @@ def _normal_limit(tries: int) -> float:
     return NormalDist().inv_cdf(1.0 - FALSE_ALARM / (2.0 * tries))
 
 
-def _chi_square_limit(dof: float) -> float:
+def _chi_square_limit(dof: float, false_alarm: float) -> float:
     """Quantile of chi-square after Wilson & Hilferty 1931, PNAS 17, 684."""
     third = 2.0 / (9.0 * dof)
-    return dof * (1.0 - third + NormalDist().inv_cdf(1.0 - FALSE_ALARM) * float(np.sqrt(third))) ** 3
+    return dof * (1.0 - third + NormalDist().inv_cdf(1.0 - false_alarm) * float(np.sqrt(third))) ** 3

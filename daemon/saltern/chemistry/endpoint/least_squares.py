@@ -15,7 +15,7 @@ import numpy as np
 
 from saltern.chemistry.electrode import nernst_mv
 from saltern.chemistry.endpoint.curve import Co2, Conditions, Curve, EndPoint, Estimate, FloatArray, Priors
-from saltern.chemistry.endpoint.diagnostics import findings
+from saltern.chemistry.endpoint.diagnostics import findings, stretch
 from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE, first_guess
 from saltern.chemistry.endpoint.gauss_newton import Priors as Weighed
 from saltern.chemistry.endpoint.gauss_newton import Solution, solve
@@ -356,15 +356,15 @@ def _answer(q: _Question, solution: Solution, used: Mask) -> EndPoint:
     dof = _degrees_of_freedom(solution)
     found = findings(solution, dof, q.conditions.sample_g / q.conditions.titrant_mol_per_kg)
     flags = tuple(finding.code for finding in found if finding.flagged)
-    # Birge 1932, Phys. Rev. 40, 207: where the scatter is larger than stated, so is the uncertainty
-    stretch = float(np.sqrt(max(1.0, float(r @ r) / max(1.0, dof)))) if flags else 1.0
+    wider = stretch(solution, dof, flagged=bool(flags))
+    variance, covariance = variance * wider**2, covariance * wider**2
     nernst = float(np.mean(readings.nernst_mv))
     pivot = np.log(PIVOT_H * q.free_offset)
     to_e0 = np.array([0.0, 1.0, -nernst * pivot, 0.0, 0.0])
     return EndPoint(
         method=NAME,
         alkalinity_umol_kg=float(theta[0] * 1e6),
-        u_umol_kg=float(np.sqrt(variance) * 1e6 * stretch),
+        u_umol_kg=float(np.sqrt(variance) * 1e6),
         e0_mv=float(theta[1] - theta[2] * nernst * pivot),
         slope=float(theta[2]),
         points_used=len(r),
