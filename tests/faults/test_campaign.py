@@ -13,6 +13,9 @@ ONCE_WRONG = (
     Case(20, (fault("sample-pump-runaway", "fill", 1.0, 0.25, None),)),  # 4 % more sample than counted, accepted
     Case(22, (fault("service-hang", "permit of titrant", 2.0, None, None),)),  # a lost run that nobody was told of
     Case(46, (fault("overfill-switch-splash", "measure", 2.0, None, None),)),  # a pause within a motion, counted as two
+    Case(71, (fault("service-hang", "fill", 15.0, None, None),)),  # what ran on in a hang, counted as another start
+    Case(106, (fault("pump-gain-shift", "empty", 4.0, 0.25, "titrant"),)),  # pH 6 u off: u did not grow with scatter
+    Case(92, (fault("serial-garbled", "empty", 4.0, 0.25, None),), persist=False),  # 3.3 u off, by the same
     Case(24, (fault("disk-readonly", "titrate", 20.0, 0.5, None),)),  # a start every minute that could not be kept
 )
 """Cases in which something was violated once."""

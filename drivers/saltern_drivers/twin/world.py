@@ -205,13 +205,13 @@ class World:
         elapsed_s = to_s - self.at_s
         if elapsed_s <= 0.0:
             return
-        self.at_s = to_s
+        from_s, self.at_s = self.at_s, to_s
         moved = False
         for head in self._heads:
             volume = head.advance(to_s)
             if volume != 0.0 and self.powered:
                 moved = True
-                self._move(head.name, volume)
+                self._move(head.name, volume, from_s)
                 # A step of time may be longer than what was left of the permit: nothing moved after that.
                 until_s = to_s if head.permit_stuck else min(to_s, head.permitted_until_s)
                 if self.trip_since_s:
@@ -269,7 +269,8 @@ class World:
 
     # Liquids --------------------------------------------------------------------
 
-    def _move(self, pump: str, volume_ml: float) -> None:
+    def _move(self, pump: str, volume_ml: float, from_s: float) -> None:
+        """Move liquid, in the time since then; what begins after a pause is a start."""
         if pump in self.collecting and volume_ml > 0.0:
             self.collecting[pump] += self._collected(pump, volume_ml)
             return
@@ -277,7 +278,7 @@ class World:
             self._drain(volume_ml)
             return
         if volume_ml > 0.0:
-            if self.at_s - self._added_s > PAUSE_S:
+            if from_s - self._added_s > PAUSE_S:
                 self.on_add()
             self._added_s = self.at_s
         if pump == "sample":
@@ -413,7 +414,7 @@ class World:
         for pump, rate in self.head_leaks_ml_s.items():
             line = self.bench["pumps"][pump]["line"]
             if line["inlet_mm"] > line["outlet_mm"]:
-                self._move(pump, rate * elapsed_s)
+                self._move(pump, rate * elapsed_s, self.at_s - elapsed_s)
             elif pump == "sample" and self.volume_ml() >= self.sample_end_ml:  # a siphon, back to the tank
                 self._draw_back(rate * elapsed_s)
 
