@@ -3,7 +3,8 @@
 An instant is each at which time was seen to move (waits, scans, timers, pulses) and each change of an output pin. One
 determination is played; at every instant the playing process splits, and its child is the one in which the computer
 dies there, starts again and brings the bench to rest. Records are copied for it as a death leaves them: what is not
-committed is lost.
+committed is lost. A keeper holds the schedule then: what is played is what a start does by itself. Each twentieth is
+not held, and the next determination follows.
 
     python -m tests.faults.every_instant [every nth instant [power-cut | process-killed]]
 """
@@ -17,6 +18,7 @@ import tempfile
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -28,9 +30,10 @@ from tests.faults.layers import without
 
 KINDS = ("power-cut", "process-killed")
 DOWN_H = 0.01
-AFTER_S = 600.0
-"""Long enough for a start, a drain with all its tries, and fresh sample for the probes."""
+LEAST_S, STEP_S, AFTER_S = 240.0, 20.0, 1200.0
+"""At least a start and some minutes; at most a drain with all its tries, and fresh sample for the probes."""
 
+GOES_ON_EVERY = 20
 CARRIED = (".sqlite", ".sqlite-wal")
 
 
@@ -55,10 +58,13 @@ class Splitting:
         At every nth instant alone.
     folder
         For records.
+    goes_on_every
+        So manieth death is followed by the next determination.
     """
 
-    def __init__(self, kind: str, every: int, folder: Path) -> None:
+    def __init__(self, kind: str, every: int, folder: Path, goes_on_every: int) -> None:
         quiet_logs()
+        self._goes_on_every = goes_on_every
         self._fault = FaultTable.model_validate({"kind": kind, "at_h": 0.0, "for_h": DOWN_H})
         self._every, self._folder = every, folder
         case = Case(SOUND_SEEDS[0], ({"kind": kind, "at_h": 0.0},))
@@ -111,17 +117,33 @@ class Splitting:
             parents = self._folder / f"parent{end}"
             if parents.exists():
                 shutil.copyfile(parents, self._folder / f"child{end}")
+        if len(self.played) % self._goes_on_every:
+            until = (self.stage.clock.now() + timedelta(hours=2.0)).isoformat()
+            with closing(sqlite3.connect(self._folder / "child.sqlite")) as database, database:
+                database.execute("INSERT INTO state VALUES ('held_until', json_quote(?), ?)", (until, until))
         computer = self.stage.computer
         computer._records = str(self._folder / "child.sqlite")
         computer._left_open = _NeverClosed()
         computer.befall(self._fault)  # raises: nothing of the process goes on
 
+    def _let_it_come_to_rest(self) -> float:
+        """Play until what the last process left is dealt with, or told; return when that was."""
+        end_s = self._died_s + LEAST_S
+        self.stage.play_until(end_s)
+        while end_s < self._died_s + AFTER_S:
+            service = self.stage.computer.service
+            told = {alert.code for alert in service.alerting.standing} if service is not None else {"unclean-stop"}
+            if "unclean-stop" not in told or "not-recovered" in told:
+                break
+            end_s += STEP_S
+            self.stage.play_until(end_s)
+        return end_s
+
     def _end_of_child(self, pipe: int) -> None:
         """Let the bench come to rest, judge it, tell the parent, and be no more."""
         violated: dict[str, str] = {"the child answers": "it does not"}
         try:
-            end_s = self._died_s + AFTER_S
-            self.stage.play_until(end_s)
+            end_s = self._let_it_come_to_rest()
             self._watch.judge(self.stage.log.finish(end_s), self._limits)
             violated = self._outcome.violated
             with closing(sqlite3.connect(self._folder / "child.sqlite")) as database:
@@ -134,10 +156,12 @@ class Splitting:
             os._exit(0)
 
 
-def die_everywhere(kind: str, every: int = 1, layers: tuple[str, ...] = ()) -> list[tuple[str, float, dict[str, str]]]:
+def die_everywhere(
+    kind: str, every: int = 1, layers: tuple[str, ...] = (), goes_on_every: int = GOES_ON_EVERY
+) -> list[tuple[str, float, dict[str, str]]]:
     """Play one determination and all its deaths of a kind, these layers of protection switched off."""
     with tempfile.TemporaryDirectory() as folder, without(*layers):
-        return Splitting(kind, every, Path(folder)).play()
+        return Splitting(kind, every, Path(folder), goes_on_every).play()
 
 
 def main(every: int = 1, *kinds: str) -> int:
