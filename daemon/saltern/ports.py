@@ -110,7 +110,10 @@ class Probe(Protocol):
     unit: str  # the unit of `Reading.value`: "mV", "pH", "mS/cm", "uS/cm", "degC", "g", "mA", "rpm"
 
     def request(self) -> None:
-        """Ask for a fresh reading; harmless while one is under way or the board sends by itself."""
+        """Ask for a reading made from now on; harmless while one is under way.
+
+        One that nobody has fetched in its time is forgotten: its answer is nobody's.
+        """
         ...
 
     def poll(self) -> Reading | None:
@@ -178,7 +181,10 @@ class PumpDrive(Protocol):
         ...
 
     def progress(self) -> Progress:
-        """Return how far the last motion has come; a counted drive tops up its queue here. Called every scan."""
+        """Return how far the last motion has come; a counted drive tops up its queue here. Called every scan.
+
+        After a halt it answers from what is known, without the wire.
+        """
         ...
 
     def halt(self) -> None:
