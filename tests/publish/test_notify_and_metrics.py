@@ -118,6 +118,24 @@ def test_what_cannot_be_sent_is_kept_and_sent_later_also_by_the_next_service(tmp
 
 
 @pytest.mark.usefixtures("quick")
+def test_a_mistake_of_the_library_silences_nothing_that_follows(tmp_path, store, listener, monkeypatch):
+    port, heard, _ = listener
+    out = outlet(tmp_path, store, port)
+    sound, left = out._addresses.notify, [ValueError("a plug-in's mistake")]
+
+    def fail_once(**what):
+        if left:
+            raise left.pop()
+        return sound(**what)
+
+    monkeypatch.setattr(out._addresses, "notify", fail_once)
+    store.keep_alert(alert(Severity.CRITICAL, "leak: water in the tray"))
+
+    assert wait_for(heard, 1) == ["leak: water in the tray"]
+    out.close()
+
+
+@pytest.mark.usefixtures("quick")
 def test_in_quiet_hours_only_what_is_urgent_goes_out(tmp_path, store, listener):
     port, heard, _ = listener
     out = outlet(tmp_path, store, port, quiet=True)

@@ -98,11 +98,14 @@ class NotifyOutlet:
             try:
                 if not (self._send(NOW) and (self._is_quiet(self._clock.now().time()) or self._send(LATER))):
                     pause_s = AFTER_FAILURE_S
+                if self._watcher is not None and self._clock.monotonic() - told_watcher_s >= WATCHER_EVERY_S:
+                    told_watcher_s = self._clock.monotonic()
+                    self._tell_watcher(self._watcher)
             except StorageError as error:
                 self._log.error("notify.records", what=error.what, remedy=error.remedy)
-            if self._watcher is not None and self._clock.monotonic() - told_watcher_s >= WATCHER_EVERY_S:
-                told_watcher_s = self._clock.monotonic()
-                self._tell_watcher(self._watcher)
+            except Exception:  # noqa: BLE001 - a library's mistake with one alert must not silence all that follow
+                self._log.exception("notify.failed")
+                pause_s = AFTER_FAILURE_S
 
     def _send(self, outlet: str) -> bool:
         """Send what is new and of this outlet's urgency; return whether all of it went."""
