@@ -3,11 +3,13 @@
 import numpy as np
 import pytest
 
+from saltern.config import bench_from
 from saltern.errors import ReadingError
 from saltern.procedures.determination import Expectation
+from saltern.procedures.outcome import Source
 from tests.keeper import keeper
 from tests.test_guided import reference
-from tests.twin_bench import TwinBench
+from tests.twin_bench import TwinBench, bench_table
 
 BALANCE = {"board": {"driver": "i2c-scale", "g_per_count": 0.0001}}
 
@@ -81,6 +83,48 @@ def test_liquid_that_moves_at_rest_trips():
     twin.bench.idle(301.0)
 
     assert "unasked" in [row.name for row in twin.bench.guard.acting]
+
+
+def at_rest(hands, minutes):
+    until_s = hands.stage.clock.monotonic() + 60.0 * minutes
+    while hands.stage.clock.monotonic() < until_s:
+        hands.service.round()
+
+
+def with_balance():
+    table = bench_table({"probes.balance": BALANCE}, "bench-simulated-hobby.toml")
+    hands = keeper(seed=5, bench=bench_from(table, where="test"))
+    assert hands.service.measure(Source.TANK).alkalinity.verdict.value == "accepted"
+    at_rest(hands, 11.0)
+    return hands
+
+
+@pytest.mark.parametrize("said", ["held", "guided"])
+def test_what_a_keepers_hands_lay_on_is_no_liquid(said):
+    hands = with_balance()
+    if said == "held":
+        hands.service.operator(["hold", "1"])
+        at_rest(hands, 6.0)
+        hands.world.balance.laid_on_g = 6.0
+        at_rest(hands, 11.0)
+        hands.service.operator(["hold", "0"])
+    else:
+        hands.world.balance.laid_on_g = 6.0
+        hands.run("calibrate-temperature")
+    at_rest(hands, 21.0)
+
+    assert not hands.service.bench.guard.acting
+
+
+def test_what_was_laid_on_is_told_and_a_rinse_learns_it():
+    hands = with_balance()
+    hands.world.balance.laid_on_g = 6.0
+    d = hands.service.measure(Source.TANK)
+    assert [reason.value for reason in d.alkalinity.reasons] == ["vessel-not-proved-empty"]
+    assert "saltern rinse" in d.remarks[0]
+    hands.service.operator(["rinse"])
+
+    assert hands.service.measure(Source.TANK).alkalinity.verdict.value == "accepted"
 
 
 def test_a_dead_balance_does_not_blind_the_cell():

@@ -193,6 +193,8 @@ class Service:
             except queue.Empty:
                 break
             self._obey(command)
+        if self.held_until() is not None:
+            self.bench.forget_weights()
         if not self._ending.is_set():
             self.bench.idle(self.idle_s)
         self._look_round()
@@ -265,6 +267,7 @@ class Service:
         water: nothing is pumped by schedule before somebody says that it is back.
         """
         keep_state(self.store, HANDS, procedure, self.clock.now())
+        self.bench.forget_weights()
         if procedure is None:
             self.alerting.clear("hands-at-the-bench")
 
@@ -522,6 +525,7 @@ class Service:
             case ["empty"]:
                 with self._at_work("empty"):
                     empty(self.bench, Notebook(self.bench, self._watch))
+                self.bench.forget_weights()
                 self.bench.guard.scan()
             case ["rinse"]:
                 with self._at_work("rinse"):
@@ -562,6 +566,7 @@ class Service:
     def _rinse(self) -> None:
         """Empty, rinse as before a determination, and leave the probes in fresh sample."""
         notebook = Notebook(self.bench, self._watch)
+        self.bench.forget_weights()
         wet_the_probes(self.bench, notebook)
         empty(self.bench, notebook)
         rinse(self.bench, notebook, plan_for(self.config))

@@ -160,6 +160,10 @@ class Bench:
             self.trip("liquid_unasked")
         self._rest_g = now_g
 
+    def forget_weights(self) -> None:
+        """Let hands at the bench have laid on, or moved, what they will: what the vessel weighs is learned anew."""
+        self._rest_g = self.empty_g = None
+
     @property
     def fell_dry(self) -> bool:
         """Whether the cell was seen dry at rest, lately."""

@@ -24,10 +24,11 @@ class Balance:
     at_s: float = 0.0
     slow_g: float = TARE_G
     pull_g: float = 0.0
+    laid_on_g: float = 0.0  # by somebody's hands: another probe, a tube hung otherwise
 
     def advance(self, to_s: float, mass_g: float) -> None:
         """Let the cell give way to what lies on it."""
-        load_g = TARE_G + mass_g
+        load_g = TARE_G + self.laid_on_g + mass_g
         self.slow_g = load_g + (self.slow_g - load_g) * exp(-(to_s - self.at_s) / CREEP_S)
         self.at_s = to_s
 
@@ -37,7 +38,7 @@ class Balance:
 
     def read(self, mass_g: float, stirrer: float) -> float:
         """Return what the converter sees, g."""
-        load_g = (1.0 - self.creep) * (TARE_G + mass_g) + self.creep * self.slow_g
+        load_g = (1.0 - self.creep) * (TARE_G + self.laid_on_g + mass_g) + self.creep * self.slow_g
         scatter_g = self.noise_g + self.vibration_g * stirrer
         drift_g = self.drift_g_per_h * self.at_s / 3600.0
         return self.gain * load_g + drift_g + self.pull_g + self.random.normal(0.0, scatter_g)
