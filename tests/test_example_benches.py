@@ -144,7 +144,47 @@ class PumpBoardBench(TwinBench):
         self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
 
 
+class ByItself:
+    """A board of the twin that sends a line a second, whether anybody listens or not."""
+
+    def __init__(self, clock, board, query):
+        self.clock, self.board, self.query = clock, board, query
+        self.read, self.reset_input_buffer, self.close = board.read, board.reset_input_buffer, board.close
+        self._tell()
+
+    def _tell(self):
+        self.board.write(self.query)
+        self.clock.call_later(1.0, self._tell)
+
+    @property
+    def in_waiting(self):
+        return self.board.in_waiting
+
+
+class TalkingBench(TwinBench):
+    """A twin whose three boards send by themselves; it has stood for an hour, and their lines wait."""
+
+    def __init__(self, seed):
+        table = bench_table()
+        for probe in table["probes"].values():
+            probe["board"] = {**probe["board"], "query": "", "timeout_s": 2.5}
+        self.config = bench_from(table, where="boards that send by themselves")
+        self.clock = VirtualClock()
+        self.play = Play(Scenario.model_validate({"seed": seed, "days": 1.0}), self.config.model_dump(), self.clock)
+        self.world = self.play.world
+        opened = self.play.wires.open_serial
+        wires = replace(
+            self.play.wires, open_serial=lambda port, **kw: ByItself(self.clock, opened(port, **kw), b"R\r")
+        )
+        self.store, self.steps = MemoryStore(), []
+        self.devices = open_devices(self.config, wires)
+        self.clock.sleep(3600.0)
+        self.bench = Bench(self.config, self.devices, self.clock, self.store)
+        self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
+
+
 BENCHES = {
+    "boards that send by themselves": TalkingBench,
     "serial boards and steppers": lambda seed: TwinBench(seed=seed),
     "the header alone": lambda seed: TwinBench(bench="bench-header.toml", seed=seed),
     "pump node and Modbus": NodeBench,
