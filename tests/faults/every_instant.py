@@ -77,6 +77,7 @@ class Splitting:
         self._pipe: int | None = None  # of a child, to its parent
         self._died_s = 0.0
         self._seen = 0
+        self._over = False
         self.played: list[tuple[str, float, dict[str, str]]] = []  # what happened, when, what was violated
 
     def play(self) -> list[tuple[str, float, dict[str, str]]]:
@@ -84,15 +85,20 @@ class Splitting:
         clock, pins = self.stage.clock, self.stage.play.wires.pins
         clock.attach(lambda _: self._instant("time"))
         pins.changed = lambda: self._instant("pin")
-        while not self.stage.log.outcomes:
-            self.stage.play_until(clock.monotonic() + 60.0)
-            if self._pipe is not None:
-                self._end_of_child(self._pipe)
-        self.stage.close()
+        try:
+            while not self.stage.log.outcomes:
+                self.stage.play_until(clock.monotonic() + STEP_S)
+                if self._pipe is not None:
+                    self._end_of_child(self._pipe)
+            self._over = True
+            self.stage.close()
+        finally:
+            if self._pipe is not None:  # a child that came here has lost its way, and says nothing
+                os._exit(1)
         return self.played
 
     def _instant(self, what: str) -> None:
-        if self._pipe is not None:
+        if self._over or self._pipe is not None:
             return
         self._seen += 1
         if self._seen % self._every:
