@@ -1,6 +1,7 @@
 """Protection must not be bought with silence: without faults it measures, and after a passing one it measures again."""
 
 import os
+from functools import cache
 
 import pytest
 
@@ -47,11 +48,17 @@ def test_after_a_passing_fault_the_next_determination_succeeds_by_itself(passing
 
 @pytest.mark.parametrize("step_s", [3600.0, -3600.0, 31_536_000.0, -31_536_000.0, -1_772_409_600.0])
 def test_a_wall_clock_that_jumps_harms_nothing(step_s):
-    """An hour either way, a year either way, and 1970."""
+    """An hour either way, a year either way, and 1970: the verdicts are those of the same bench without it."""
     jump = {**fault("clock-step", "titrate", 20.0, None, None), "size": step_s}
     outcome = play(Case(SOUND_SEEDS[4], (jump,)))
 
     assert outcome.violated == {}
     assert outcome.trips == set()
     assert len(outcome.verdicts) >= 4
-    assert set(outcome.verdicts) == {"accepted"}
+    assert outcome.verdicts == undisturbed()
+    assert outcome.verdicts.count("accepted") >= 4
+
+
+@cache
+def undisturbed():
+    return play(Case(SOUND_SEEDS[4], ())).verdicts
