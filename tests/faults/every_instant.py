@@ -60,11 +60,13 @@ class Splitting:
         For records.
     goes_on_every
         So manieth death is followed by the next determination.
+    after_s
+        Instants before that time are passed over.
     """
 
-    def __init__(self, kind: str, every: int, folder: Path, goes_on_every: int) -> None:
+    def __init__(self, kind: str, every: int, folder: Path, goes_on_every: int, after_s: float) -> None:
         quiet_logs()
-        self._goes_on_every = goes_on_every
+        self._goes_on_every, self._after_s = goes_on_every, after_s
         self._fault = FaultTable.model_validate({"kind": kind, "at_h": 0.0, "for_h": DOWN_H})
         self._every, self._folder = every, folder
         case = Case(SOUND_SEEDS[0], ({"kind": kind, "at_h": 0.0},))
@@ -73,7 +75,7 @@ class Splitting:
         self.stage = Stage(scenario, config, str(folder / "parent.sqlite"))
         self._limits = config.limits
         self._outcome = Outcome()
-        self._watch = Watch(self.stage, case, self._outcome, 2)
+        self._watch = Watch(self.stage, case, self._outcome, determinations=1)  # whatever becomes of it
         self._pipe: int | None = None  # of a child, to its parent
         self._died_s = 0.0
         self._seen = 0
@@ -98,7 +100,7 @@ class Splitting:
         return self.played
 
     def _instant(self, what: str) -> None:
-        if self._over or self._pipe is not None:
+        if self._over or self._pipe is not None or self.stage.clock.monotonic() < self._after_s:
             return
         self._seen += 1
         if self._seen % self._every:
@@ -163,11 +165,15 @@ class Splitting:
 
 
 def die_everywhere(
-    kind: str, every: int = 1, layers: tuple[str, ...] = (), goes_on_every: int = GOES_ON_EVERY
+    kind: str,
+    every: int = 1,
+    layers: tuple[str, ...] = (),
+    goes_on_every: int = GOES_ON_EVERY,
+    after_s: float = 0.0,
 ) -> list[tuple[str, float, dict[str, str]]]:
     """Play one determination and all its deaths of a kind, these layers of protection switched off."""
     with tempfile.TemporaryDirectory() as folder, without(*layers):
-        return Splitting(kind, every, Path(folder), goes_on_every).play()
+        return Splitting(kind, every, Path(folder), goes_on_every, after_s).play()
 
 
 def main(every: int = 1, *kinds: str) -> int:
