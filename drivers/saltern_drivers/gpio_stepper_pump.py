@@ -15,6 +15,7 @@ Limits: a motor that loses steps is not seen; a balance, or the pump's calibrati
 """
 
 import threading
+from contextlib import ExitStack
 from typing import Literal
 
 from gpiozero import DigitalOutputDevice
@@ -102,13 +103,13 @@ class StepperPump:
             return Progress(self._running, self._at_least, self._at_most)
 
     def halt(self) -> None:
-        with self._lock:
-            if self._running:
+        with self._lock, ExitStack() as whatever_fails:  # nothing is queued any more, and both are tried
+            whatever_fails.callback(self._enable.off)
+            whatever_fails.callback(self._pulses.cancel, self._config.step_pin)
+            was_running, self._running, self._left = self._running, False, 0
+            if was_running:
+                self._at_most = float(sum(self._chunks))
                 self._at_least, self._at_most = self._sent()
-            self._pulses.cancel(self._config.step_pin)
-            self._enable.off()
-            self._running = False
-            self._left = 0
 
     def close(self) -> None:
         self.halt()

@@ -266,7 +266,6 @@ class ModbusPump:
         if steps > self._asked:
             self._at_least = steps
             self.halt()
-            self._at_most = steps
             raise self._trouble(f"the board counts {steps} steps of {self._asked} asked", MAP)
         self._at_least, self._reported_s = steps, asked_s
         if not turns:
@@ -333,7 +332,7 @@ class ModbusPump:
 
     def _end(self, at_least: int, at_most: int) -> None:
         self._phase, self._transaction = "over", None
-        self._at_least, self._at_most = at_least, at_most
+        self._at_least, self._at_most = at_least, max(at_least, at_most)
 
     def _confirm_stop(self) -> None:
         """Say stop once more in the line's own turn: what was said at once may have met another's answer."""

@@ -109,6 +109,25 @@ def test_a_halt_leaves_the_truth_within_its_bounds(wires, clock, steps, waits):
     pump.close()
 
 
+def test_a_halt_that_fails_queues_nothing_more_and_takes_the_motors_current(stepper, wires, clock, pins, monkeypatch):
+    def fail(line):
+        raise OSError("gpio")
+
+    stepper.start(2000)
+    clock.sleep(0.1)
+    monkeypatch.setattr(wires.pulses, "cancel", fail)
+    with pytest.raises(OSError, match="gpio"):
+        stepper.halt()
+    queued = len(wires.pulses.trains)
+    clock.sleep(1.0)
+    progress = stepper.progress()
+
+    assert not progress.running
+    assert len(wires.pulses.trains) == queued
+    assert pins.pin(22).state == 0
+    assert progress.at_least <= wires.pulses.sent() <= progress.at_most
+
+
 def test_a_dead_host_leaves_at_most_two_chunks(stepper, wires, clock):
     stepper.start(100_000)
     for _ in range(20):
