@@ -1,0 +1,1 @@
+"""Real libraries and a real kernel under the production service."""

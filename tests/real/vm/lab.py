@@ -1,0 +1,185 @@
+"""A machine, what hangs on its pins and boards, and somebody outside who remembers: put together, and judged.
+
+The judge reads a copy of the records with Python's own sqlite3, and compares them with what the water and the witness
+know; it never asks Saltern.
+"""
+
+import json
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from tests.real.vm.benches import Table, filled, outputs
+from tests.real.vm.image import Image
+from tests.real.vm.machine import Done, Kept, Machine, MachineError
+from tests.real.vm.pins import Pins
+from tests.real.vm.water import Water
+from tests.real.vm.witness import Heard, Witness
+from tests.toml import to_toml
+
+SALTERN, BENCH_FILE = "/opt/saltern/bin/saltern", "/etc/saltern/bench.toml"
+STARTED_WITHIN_S = 300.0
+JUDGE = """
+import glob, json, os, shutil, sqlite3, sys
+shutil.rmtree("/run/judge", ignore_errors=True)
+os.mkdir("/run/judge")
+for name in glob.glob(sys.argv[1] + "*"):
+    if not name.endswith(".lock"):
+        shutil.copy(name, "/run/judge")
+base = sqlite3.connect("/run/judge/" + os.path.basename(sys.argv[1]))
+ask = lambda query: base.execute(query).fetchall()
+print(json.dumps({
+    "integrity": ask("PRAGMA integrity_check")[0][0],
+    "results": ask("SELECT id, alkalinity_verdict, alkalinity_umol_kg FROM determination ORDER BY id"),
+    "ledger": (ask("SELECT stage, vessel_low_ml, vessel_high_ml FROM ledger ORDER BY id DESC LIMIT 1") or [None])[0],
+    "alerts": [code for (code,) in ask("SELECT code FROM alert ORDER BY id")],
+}))
+"""
+
+
+@dataclass(frozen=True)
+class Records:
+    """What stands in the records."""
+
+    integrity: str
+    results: list[tuple[int, str, float | None]]
+    ledger: tuple[str | None, float, float] | None
+    alerts: list[str]
+
+
+@dataclass(frozen=True)
+class Still:
+    """Everything as it stood at one instant, inside and outside."""
+
+    machine: Kept
+    pins: tuple[object, ...]
+    water: bytes
+    heard: tuple[Heard, ...]
+
+
+class Lab:
+    """One bench on one machine."""
+
+    def __init__(self, image: Image, table: Table, seed: int) -> None:
+        self.table, self.lines = filled(table), outputs(table)
+        self.witness = Witness()
+        self.machine = Machine(image, lambda line: self.pins.hear(line), self.witness.hear)
+        self.pins = Pins(self.machine.say_wire)
+        self.water = Water(self.table, self.pins, seed)
+        self._bench_text = to_toml(table).encode()
+
+    # Life ---------------------------------------------------------------------------
+
+    def boot(self) -> float:
+        """Boot from the disks as they are; return the seconds."""
+        self.water.booted()
+        took_s = self.machine.boot()
+        self.pins.watch(self.lines)
+        return took_s
+
+    def lay_bench_file(self) -> None:
+        self.machine.put(BENCH_FILE, self._bench_text, "640")
+        self.machine.must(f"chown root:saltern {BENCH_FILE}")
+
+    def keep(self, name: str) -> Still:
+        """Keep everything as it stands, and go on."""
+        outside: list[tuple[tuple[object, ...], bytes]] = []
+        kept = self.machine.keep(name, lambda: outside.append((self.pins.kept(), self.water.kept())))
+        return Still(kept, *outside[0], tuple(self.witness.heard))
+
+    def resume(self, still: Still) -> float:
+        """Be again what was kept, inside and outside; return the seconds it took."""
+        self.machine.power_cut()
+        self.pins.take_up(still.pins)
+        self.water.take_up(still.water)
+        self.witness.heard[:] = list(still.heard)
+        took_s = self.machine.take_up(still.machine)
+        self.pins.next_look()
+        return took_s
+
+    def boot_as(self, booted: Still) -> float:
+        """Boot, from a kept machine that has just booted, with the records' disk and the water as they are now."""
+        self.machine.power_cut()
+        self.water.booted()
+        took_s = self.machine.take_up(booted.machine, records=self.machine.records)
+        self.pins.watch(self.lines)
+        self.machine.must("blockdev --flushbufs /dev/disk/by-label/records")
+        self.machine.must(f"date -s @{time.time():.0f}")
+        return took_s
+
+    def persist(self, *, lines: bool) -> None:
+        """Let lines that are let go keep their level, as on a Pi's header, or fall to their pull."""
+        self.machine.must(f"echo {'Y' if lines else 'N'} > /sys/module/gpio_sim/parameters/persist")
+
+    # Saltern, as its user has it ------------------------------------------------------
+
+    def saltern(self, words: str, within_s: float = 300.0) -> Done:
+        return self.machine.run(f"cd /tmp && SALTERN_BENCH={BENCH_FILE} {SALTERN} {words}", within_s)
+
+    def start(self, unit: str = "saltern") -> float:
+        """Start the unit; return the seconds of the machine's time until it says that it is ready."""
+        from_s = self.pins.at_s
+        self.machine.must(f"systemctl start {unit}", STARTED_WITHIN_S)
+        return self.pins.at_s - from_s
+
+    def state(self, unit: str = "saltern") -> dict[str, str]:
+        """Return what systemd says of the unit."""
+        names = "ActiveState,SubState,MainPID,NRestarts,Result"
+        said = self.machine.must(f"systemctl show -p {names} {unit}")
+        return dict(line.split("=", 1) for line in said.strip().splitlines())
+
+    def journal(self, lines: int = 40, unit: str = "saltern") -> str:
+        return self.machine.run(f"journalctl -u {unit} -n {lines} -o cat --no-pager").said
+
+    def measure(self) -> None:
+        """Ask for a determination, and watch it in the background."""
+        done = self.saltern("measure --wait --json >/tmp/measured.json 2>/tmp/measured.err & sleep 0.1")
+        if done.code != 0:
+            raise MachineError(done.said)
+
+    def finished(self, within_s: float) -> dict[str, Any] | None:
+        """Wait for the next determination's end, as the witness hears it."""
+        one = self.witness.wait(lambda heard: heard.method == "finished", within_s, lambda: self.machine.alive)
+        return None if one is None else one.params
+
+    # Judging ------------------------------------------------------------------------
+
+    def records(self, path: str = "/var/lib/saltern/saltern.sqlite") -> Records:
+        said = self.machine.must(f"python3 - {path}", given=JUDGE.encode())
+        found = json.loads(said.strip().splitlines()[-1])
+        ledger = None if found["ledger"] is None else tuple(found["ledger"])
+        return Records(found["integrity"], [tuple(row) for row in found["results"]], ledger, found["alerts"])
+
+    def violations(self, records: Records) -> list[str]:
+        """Return what is wrong with these records, by what the water and the witness know."""
+        wrong = []
+        if records.integrity != "ok":
+            wrong.append(f"integrity: {records.integrity}")
+        kept = {number for number, verdict, _ in records.results if verdict in ("accepted", "provisional")}
+        lost = [one["id"] for one in self.witness.accepted() if one["id"] not in kept]
+        if lost:
+            wrong.append(f"accepted results lost: {lost}")
+        truth_ml = self.water.volume_ml()
+        if records.ledger is None:
+            wrong.append("no ledger")
+        elif truth_ml > records.ledger[2] + 1e-6:
+            wrong.append(f"the vessel holds {truth_ml:.2f} mL, the ledger promised at most {records.ledger[2]:.2f}")
+        spilled = self.water.world.spilled
+        if spilled.spilled_ml > 0.0:
+            wrong.append(f"{spilled.spilled_ml:.1f} mL spilled")
+        if spilled.titrant_to_tank_ml > 0.0:
+            wrong.append(f"{spilled.titrant_to_tank_ml:.2f} mL of titrant went to the tank")
+        return wrong
+
+
+@contextmanager
+def lab(image: Image, table: Table, seed: int) -> Iterator[Lab]:
+    """Yield a machine with fresh disks, not yet booted; afterwards nothing of it is left."""
+    here = Lab(image, table, seed)
+    try:
+        here.machine.fresh()
+        yield here
+    finally:
+        here.machine.remove()
