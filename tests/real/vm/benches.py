@@ -30,7 +30,10 @@ def example(name: str) -> Table:
     for role, probe in table["probes"].items():
         if "port" in (board := probe["board"]) and table["wires"] == "gpio":
             board["port"] = BY_ID.format(role)
-    for part in (*(pump[key] for pump in table["pumps"].values() for key in ("drive", "permit")), table["stirrer"]["drive"]):
+    for part in (
+        *(pump[key] for pump in table["pumps"].values() for key in ("drive", "permit")),
+        table["stirrer"]["drive"],
+    ):
         if "port" in part:
             part["port"] = BY_ID.format("node")
     table["records"] = {**table.get("records", {}), "path": "/var/lib/saltern/saltern.sqlite"}
@@ -71,4 +74,6 @@ def outputs(table: Table) -> list[int]:
     parts = [part for pump in table["pumps"].values() for part in (pump["drive"], pump["permit"])]
     parts.append(table["stirrer"]["drive"])
     pins = ("pin", "step_pin", "direction_pin", "enable_pin")
-    return sorted({part[pin] for part in parts if part and str(part["driver"]).startswith("gpio") for pin in pins if pin in part})
+    return sorted(
+        {part[pin] for part in parts if part and str(part["driver"]).startswith("gpio") for pin in pins if pin in part}
+    )

@@ -203,12 +203,18 @@ def _tracked() -> list[Path]:
     listed = subprocess.run(
         ["git", "ls-files", "-z", "-co", "--exclude-standard"], cwd=TREE, capture_output=True, check=True
     )
-    return sorted(Path(os.fsdecode(name)) for name in listed.stdout.split(b"\0") if name and (TREE / os.fsdecode(name)).is_file())
+    return sorted(
+        Path(os.fsdecode(name)) for name in listed.stdout.split(b"\0") if name and (TREE / os.fsdecode(name)).is_file()
+    )
 
 
 def _inside(root: Path, words: list[str]) -> None:
     """Run something in that tree, kernel's folders mounted, this computer's environment left out."""
-    environment = {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "HOME": "/root", "LC_ALL": "C"}
+    environment = {
+        "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
+        "HOME": "/root",
+        "LC_ALL": "C",
+    }
     mounts = [("proc", "proc"), ("sysfs", "sys"), ("devtmpfs", "dev")]
     try:
         for kind, where in mounts:

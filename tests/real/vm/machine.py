@@ -1,8 +1,7 @@
 """One machine under qemu: booted, asked, cut off, kept as it stands and taken up again.
 
-No KVM is asked for: the processor is emulated, some fifteen times slower than this one, and what is measured in it are
-orders, counts and states, and seconds only as bounds. A power cut is the end of the qemu process: what the guest had not
-written is lost.
+No KVM is asked for: the processor is emulated, some fifteen times slower than this one: it shows orders, counts and
+states, and seconds only as bounds. A power cut is the end of the qemu process: what the guest had not written is lost.
 """
 
 import base64
@@ -94,7 +93,11 @@ class Machine:
     """
 
     def __init__(
-        self, image: Image, on_wire: Callable[[str], None], on_witness: Callable[[str], None], folder: Path | None = None
+        self,
+        image: Image,
+        on_wire: Callable[[str], None],
+        on_witness: Callable[[str], None],
+        folder: Path | None = None,
     ) -> None:
         self.image = image
         self.folder = folder or Path(tempfile.mkdtemp(prefix="saltern-vm-"))

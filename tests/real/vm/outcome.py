@@ -52,7 +52,9 @@ def print_table(cases: list[Case], console: Console) -> None:
 
 def write_json(cases: list[Case], path: Path, seconds: float) -> None:
     rows = [asdict(case) for case in cases]
-    path.write_text(json.dumps({"schema_version": 1, "seconds": round(seconds), "cases": rows}, indent=1), encoding="utf-8")
+    path.write_text(
+        json.dumps({"schema_version": 1, "seconds": round(seconds), "cases": rows}, indent=1), encoding="utf-8"
+    )
 
 
 def _short(value: float | str) -> str:

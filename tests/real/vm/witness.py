@@ -32,7 +32,9 @@ class Witness:
             said = json.loads(message)
         except ValueError:  # cut short by the machine's end
             return
-        one = Heard(time.monotonic(), path, said.get("method", "answer"), said.get("params") or said.get("result") or {})
+        one = Heard(
+            time.monotonic(), path, said.get("method", "answer"), said.get("params") or said.get("result") or {}
+        )
         with self._come:
             self.heard.append(one)
             self._come.notify_all()

@@ -1,0 +1,61 @@
+"""Deaths of the service in each phase of a determination: killed, hung, stopped; with lines that persist or do not.
+
+Every output is to be low at the simulated pins afterwards, and to stay so until the service is back.
+"""
+
+import random
+from collections.abc import Iterator
+
+from tests.real.vm.lab import Lab, Still
+from tests.real.vm.outcome import Case, judged
+
+LOW_WITHIN_S = {"kill": 90.0, "hang": 120.0, "stop": 90.0}
+"""Of the machine's time: Python alone takes it a quarter of a minute to start, and the watchdog waits for 30 s."""
+
+BACK_WITHIN_S = 300.0
+INTO_THE_PHASE_S = 4.0
+HOW = {"kill": "kill -9 {pid}", "hang": "kill -STOP {pid}", "stop": "systemctl stop saltern"}
+
+
+def death(
+    lab: Lab, phase: str, still: Still, how: str, *, persist: bool, comes_back: bool, dice: random.Random
+) -> Case:
+    """Let the service die so in this phase, and judge what the pins, the water and the records say."""
+    lab.resume(still)
+    lab.persist(lines=persist)
+    pid = lab.state()["MainPID"]
+    lab.pins.next_look()
+    until_s = lab.pins.at_s + dice.uniform(0.0, INTO_THE_PHASE_S)
+    while lab.pins.at_s < until_s:
+        lab.pins.next_look()
+    driven, from_s, heard = _high(lab), lab.pins.at_s, len(lab.witness.heard)
+    number = lab.machine.begin(HOW[how].format(pid=pid), 300.0)
+    low_s = lab.pins.seconds_until_low(from_s, LOW_WITHIN_S[how])
+    lab.machine.outcome(number, 300.0)
+    wrong = [] if low_s is not None else [f"still driven {LOW_WITHIN_S[how]:.0f} s later: {_high(lab)}"]
+    wrong += lab.violations(lab.records())
+    figures: dict[str, float | int | str] = {"driven": len(driven), "low_after_s": "never" if low_s is None else low_s}
+    if comes_back:
+        back = lab.connected_again(heard, BACK_WITHIN_S)
+        figures["back_after_s"] = lab.pins.at_s - from_s if back else "never"
+        wrong += [] if back else [f"not back: {lab.state()} {lab.journal(15)[-800:]}"]
+    if how == "stop" and (state := lab.state())["ActiveState"] != "inactive":
+        wrong.append(f"after systemctl stop it is {state}")
+    return judged("deaths", f"{how} in {phase!r}, lines {'persist' if persist else 'let go'}", wrong, **figures)
+
+
+def deaths(lab: Lab, phases: dict[str, Still], dice: random.Random, *, quick: bool) -> Iterator[Case]:
+    """Kill in each phase with lines of both kinds; hang and stop too (quick: each once or twice)."""
+    for number, (phase, still) in enumerate(phases.items()):
+        for how in HOW:
+            for persist in (True, False):
+                if (
+                    quick
+                    and (how, persist) != [("kill", True), ("kill", False), ("stop", True), ("hang", True)][number % 4]
+                ):
+                    continue
+                yield death(lab, phase, still, how, persist=persist, comes_back=how == "kill" and persist, dice=dice)
+
+
+def _high(lab: Lab) -> list[int]:
+    return [line for line in lab.lines if lab.pins.levels >> line & 1]

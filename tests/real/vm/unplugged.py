@@ -1,0 +1,55 @@
+"""Boards unplugged in each phase of a determination, plugged in again under another number."""
+
+import random
+import time
+from collections.abc import Iterator
+
+from tests.real.vm.lab import Lab, Still
+from tests.real.vm.outcome import Case, judged
+
+AWAY_S = 8.0
+ENDS_WITHIN_S = 1500.0
+BOARDS = ("ph", "conductivity", "temperature")
+
+
+def unplugged(lab: Lab, phases: dict[str, Still], dice: random.Random) -> Iterator[Case]:
+    """Take one board away in each phase, in turn, and give it back as another number."""
+    for number, (phase, still) in enumerate(phases.items()):
+        board = BOARDS[number % len(BOARDS)]
+        yield _one(lab, phase, still, board, dice)
+
+
+def _one(lab: Lab, phase: str, still: Still, board: str, dice: random.Random) -> Case:
+    """Nobody helps: the service goes on with what is left, and uses the board once it is back."""
+    lab.resume(still)
+    before = lab.state()
+    was = _node(lab, board)
+    time.sleep(dice.uniform(0.0, 3.0))
+    heard = len(lab.witness.heard)
+    lab.pins.unplug(board)
+    time.sleep(AWAY_S)
+    gone = _node(lab, board)
+    # Its old number is taken meanwhile, by whoever holds the dead port or by another that is plugged in first.
+    lab.machine.must("exec 9<>/dev/null; true")
+    lab.pins.plug(board)
+    lab.machine.must("udevadm settle")
+    now = _node(lab, board)
+    done = lab.finished_after(heard, ENDS_WITHIN_S)
+    after = lab.state()
+    wrong = [] if gone == "" else [f"{board} was not gone"]
+    wrong += [] if now else [f"{board} did not come back: {lab.pins.troubles}"]
+    if after["MainPID"] != before["MainPID"] or after["NRestarts"] != before["NRestarts"]:
+        wrong.append(f"the service ended: {before} {after} {lab.journal(20)[-900:]}")
+    if done is None:
+        wrong.append(f"the determination did not end within {ENDS_WITHIN_S:.0f} s")
+    emptied = lab.saltern("empty /etc/saltern/bench.toml", 600.0)  # reads the cell, wet and then dry
+    if emptied.code != 0:
+        wrong.append(f"saltern empty: {emptied.said[-400:]}")
+    wrong += lab.violations(lab.records())
+    verdict = "none" if done is None else done["alkalinity"]["verdict"]
+    return judged("unplugged", f"{board} in {phase!r}", wrong, was=was, then=now, verdict=verdict)
+
+
+def _node(lab: Lab, board: str) -> str:
+    said = lab.machine.run(f"readlink /dev/serial/by-id/*_{board}-if00").said.strip()
+    return said.rpartition("/")[2]

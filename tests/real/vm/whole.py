@@ -1,0 +1,91 @@
+"""One whole determination in real time through kernel, libraries and the twin's physics; kept at each of its phases."""
+
+import queue
+import re
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from tests.real.vm.lab import Lab, Still
+from tests.real.vm.outcome import Case, judged
+from tests.real.vm.witness import Heard
+
+DETERMINATION_WITHIN_S = 2400.0
+LARGEST_ERROR_U = 3.0
+
+
+@dataclass
+class Phases:
+    """Where the machine stood as each phase of a determination began, in order; and at rest, before and after."""
+
+    booted: Still | None = None
+    rest: Still | None = None
+    during: dict[str, Still] = field(default_factory=dict)
+    done: Still | None = None
+    finished_after_s: float = 0.0  # of the machine's time, from the last phase kept
+
+
+def bring_up(lab: Lab, phases: Phases) -> Iterator[Case]:
+    """Boot, lay the bench file, start the unit by the README's own commands."""
+    boot_s = lab.boot()
+    lab.lay_bench_file()
+    lab.machine.must("udevadm settle; systemctl stop var-lib-saltern.mount; sync")
+    phases.booted = lab.keep("booted")
+    lab.machine.must("systemctl start var-lib-saltern.mount")
+    yield judged("install", "the machine boots and its header and boards are there", lab.pins.troubles, boot_s=boot_s)
+    checked = lab.saltern("check /etc/saltern/bench.toml")
+    wrong = [] if checked.code == 0 else [f"exit {checked.code}: {checked.said[-400:]}"]
+    yield judged("install", "saltern check", wrong)
+    from_s = lab.pins.at_s
+    started = lab.machine.run("systemctl enable --now saltern", 300.0)
+    state = lab.state()
+    wrong = [] if started.code == 0 and state["SubState"] == "running" else [f"{state} {lab.journal()[-600:]}"]
+    yield judged("install", "systemctl enable --now saltern", wrong, ready_s=lab.pins.at_s - from_s)
+    lab.machine.must("systemctl disable saltern")
+    phases.rest = lab.keep("rest")
+
+
+def determination(lab: Lab, phases: Phases, wanted: int) -> Iterator[Case]:
+    """Measure once; keep the machine as each new phase begins, `wanted` of them at most."""
+    begun: queue.SimpleQueue[str] = queue.SimpleQueue()
+    seen: set[str] = set()
+
+    def on_heard(one: Heard) -> None:
+        if one.method == "step" and (phase := str(one.params["phase"])) not in seen:
+            seen.add(phase)
+            begun.put(phase)
+
+    lab.witness.on_heard = on_heard
+    begun_s, last_s = time.monotonic(), lab.pins.at_s
+    lab.measure()
+    done = None
+    while done is None and time.monotonic() - begun_s < DETERMINATION_WITHIN_S:
+        done = lab.finished(0.05)
+        try:
+            phase = begun.get_nowait()
+        except queue.Empty:
+            continue
+        if len(phases.during) < wanted and phase != "done":
+            last_s = lab.pins.at_s
+            phases.during[phase] = lab.keep(re.sub(r"\W+", "-", phase))
+    lab.witness.on_heard = lambda one: None
+    phases.finished_after_s = lab.pins.at_s - last_s
+    took_s = time.monotonic() - begun_s
+    if done is None:
+        yield Case("determination", "whole, in real time", False, {"waited_s": took_s}, lab.journal()[-1500:])
+        return
+    truth = lab.water.truth_umol_kg()
+    found, u = done["alkalinity"]["umol_per_kg"], done["alkalinity"]["u"]
+    wrong = [] if done["alkalinity"]["verdict"] == "accepted" else [str(done["alkalinity"]), str(done.get("remarks"))]
+    error_u = abs(found - truth) / u if found is not None and u else float("inf")
+    if error_u > LARGEST_ERROR_U:
+        wrong.append(f"off by {error_u:.1f} u")
+    yield judged(
+        "determination", "whole, in real time", wrong, took_s=took_s, umol_per_kg=found or "none", u=u or "none",
+        truth=truth, error_u=error_u, **{f"{name}_steps": n for name, n in lab.water.steps.items()},
+        phases_kept=len(phases.during),
+    )  # fmt: skip
+    time.sleep(3.0)
+    records = lab.records()
+    yield judged("determination", "its records", lab.violations(records), results=len(records.results))
+    phases.done = lab.keep("done")
