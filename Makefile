@@ -10,13 +10,14 @@ DESTDIR ?=
 EXTRAS ?= gpio,i2c,modbus,mqtt,metrics,alerts
 UNITS := $(DESTDIR)/etc/systemd/system
 
-.PHONY: help demo test lint types unit bench soak install install-files uninstall clean
+.PHONY: help demo test lint types unit bench soak vm install install-files uninstall clean
 
 help:
 	@echo "make demo   a day of a reef tank on the simulated bench, in some seconds"
 	@echo "make test   linters, types, import rules and tests"
 	@echo "make bench  accuracy and speed of the evaluation, as tables (an hour and a half)"
 	@echo "make soak   the fault campaign, a death at every instant, 200 kills, ten years of schedules (hours)"
+	@echo "make vm     (as root) a whole machine, emulated: kernel, systemd, simulated pins, power cuts (three hours)"
 	@echo "make install (as root) into $(PREFIX), with units, user and udev rules; again: an upgrade that keeps all data"
 	@echo "make uninstall (as root) removes the program; configuration and records stay"
 	@echo "make clean  remove what make has set up"
@@ -57,6 +58,11 @@ soak: $(VENV)/stamp-test
 	  tests/drivers tests/faults
 	$(BIN)/python -m tests.faults.every_instant
 	$(BIN)/python -m tests.faults
+	$(MAKE) vm
+
+# What the system must have for it, and what it cannot show: tests/real/vm/README.md.
+vm: $(VENV)/stamp-test
+	$(BIN)/python -m tests.real.vm
 
 bench: $(VENV)/stamp-test
 	$(BIN)/python -m tests.benchmarks

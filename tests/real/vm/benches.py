@@ -1,7 +1,7 @@
 """Bench files for the machine, made from the examples in config/: what hangs there, and nothing else, is changed.
 
-Pins are polled through TCG, so steppers take full steps (200 a turn, 333 a second) where the examples take eighths:
-flows are the same. USB boards are called as the machine's kernel calls them.
+The processor is emulated, so steppers take full steps (200 a turn, 333 a second) where the examples take eighths: flows
+are the same; and permits lapse later, for scans come later. USB boards are called as the machine's kernel calls them.
 """
 
 import tomllib
@@ -11,7 +11,7 @@ from typing import Any
 from saltern.config import bench_from
 
 CONFIG = Path(__file__).parents[3] / "config"
-MICROSTEPS = 8
+MICROSTEPS, LAPSE_S = 8, 1.0
 BY_ID = "/dev/serial/by-id/usb-bench_board_{}-if00"
 WHEN_SAID = {"every_h": 4.0, "conditions": ["bench-ready"]}
 """Nothing by itself until somebody says so: scenarios ask."""
@@ -53,6 +53,7 @@ def serial_bench() -> Table:
     for role in ("ph", "conductivity", "temperature"):
         table["probes"][role]["board"]["port"] = BY_ID.format(role)
     for pump in table["pumps"].values():
+        pump["permit"]["lapse_s"] = LAPSE_S
         if "step_pin" in (drive := pump["drive"]):
             pump["ml_per_unit"] *= MICROSTEPS
             drive["steps_per_s"] //= MICROSTEPS

@@ -127,9 +127,12 @@ def _module(headers: Path) -> Path:
     work = CACHE / "module"
     shutil.rmtree(work, ignore_errors=True)
     work.mkdir()
+    sources = CACHE / "source"
+    sources.mkdir(exist_ok=True)
     parts = [f"{SOURCE}/{part}" for part in KERNEL_PARTS]
     _run(["tar", "-xJf", f"/usr/src/{SOURCE}.tar.xz", "-C", str(work), "--strip-components=1", *parts])
     for part in KERNEL_PARTS:
+        shutil.copy(work / part, sources)
         (work / part).rename(work / Path(part).name)
     with (HERE / "gpio-sim.patch").open("rb") as lines:
         _run(["patch", "-p0", "--fuzz=0", "-d", str(work)], stdin=lines)
