@@ -244,6 +244,7 @@ class Machine:
     def _start(self, more: list[str], within_s: float) -> float:
         begun_s = time.monotonic()
         words = [
+            *("setpriv", "--pdeathsig", "KILL"),  # it does not outlive whoever began it
             *("nice", "-n", "10", "qemu-system-x86_64", "-M", "q35", "-accel", "tcg,thread=multi", "-cpu", "max"),
             *("-smp", str(PROCESSORS), "-m", str(MEMORY_MIB), "-display", "none", "-nodefaults", "-no-reboot"),
             *("-kernel", self.image.kernel, "-initrd", self.image.initrd, "-append", KERNEL_WORDS),
