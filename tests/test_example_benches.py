@@ -30,7 +30,7 @@ class TwinMotor(Motor):
         now_s = self.clock.now_ms / 1000.0
         self.world.advance(now_s)
         self.head.permitted_until_s, self.head.enabled, self.head.reverse = 1e12, True, backward
-        self.head.queue(now_s, steps, 1.0 / rate)
+        self.head.send(now_s, steps, 1.0 / rate)
 
     def stop(self):
         super().stop()
@@ -71,7 +71,7 @@ class TwinPumpBoard(PumpBoard):
         super().start()
         self.world.advance(self.clock.monotonic())
         self.head.reverse = self.backward
-        self.head.queue(self.clock.monotonic(), self.amount, 1.0 / self.rate)
+        self.head.send(self.clock.monotonic(), self.amount, 1.0 / self.rate)
 
     def stop(self):
         super().stop()

@@ -20,7 +20,7 @@ from saltern.bench.usage import Usage
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.config import BenchConfig, Pump
 from saltern.errors import ConfigError, InterlockError, MotionError, ReadingError, SalternError, StorageError
-from saltern.ports import Clock, Compensated, Direction, DriverError, MisuseError, Progress, Reading
+from saltern.ports import Clock, Compensated, Direction, DriverError, MisuseError, Progress, Reading, Switch
 
 MOVING_SCAN_S = 0.1
 RESTING_SCAN_S = 1.0
@@ -78,6 +78,7 @@ class Bench:
         self._needs: str | None = None
         self._good_s: dict[str, float] = {}
         self._storage_failed = False
+        self.unreadable: dict[str, str] = {}  # inputs that cannot be read, and why
         self.noticed = Noticed()
         self.empty_g: float | None = None  # what the emptied vessel weighed, since the service began
         self.turned: dict[str, Usage] = {}  # since somebody last took it from here
@@ -200,7 +201,7 @@ class Bench:
     def _look(self, seen: Snapshot) -> None:
         for attribute, switch in self._switches:
             if switch is not None:
-                setattr(seen, attribute, switch.is_active())
+                setattr(seen, attribute, self._is_active(attribute, switch))
         ledger, limits, fixed = self.ledger, self.config.limits, self._fixed
         seen.vessel_high_ml = ledger.vessel_ml.high
         seen.overfill_ml = fixed["overfill_ml"]
@@ -219,6 +220,16 @@ class Bench:
             setattr(seen, name, getattr(self.noticed, name))
         seen.reading_limit_s = STALE_S
         seen.reading_age_s = 0.0 if self._needs is None else now_s - self._good_s.get(self._needs, -1e9)
+
+    def _is_active(self, name: str, switch: Switch) -> bool:
+        """Return what an input says; one that cannot be read is taken for open, and why is kept for the alert."""
+        try:
+            active = switch.is_active()
+        except DriverError as error:
+            self.unreadable[name] = f"{error.what}. {error.remedy}"
+            return True
+        self.unreadable.pop(name, None)
+        return active
 
     def read(self, role: str) -> Reading:
         """Return a reading taken after this call.
@@ -784,9 +795,10 @@ class Bench:
         short = asked - progress.at_least
         if short > (0.5 if drive.unit == "steps" else 0.25):
             raise MotionError(
-                f"the {role} drive stopped {short:.3g} {drive.unit} short of {asked:.6g}",
+                f"the {role} pump may have stopped {short:.3g} {drive.unit} short of {asked:.6g}"
+                f"{': ' if progress.doubt else ''}{progress.doubt}",
                 where=f"{self.config.name}, pumps.{role}",
-                remedy="Check the drive's supply and wiring",
+                remedy="Check the drive's supply and wiring, and what else this computer does",
             )
 
     def cell_is_wet(self) -> bool:
