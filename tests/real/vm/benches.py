@@ -1,7 +1,7 @@
 """Bench files for the machine, made from the examples in config/: what hangs there, and nothing else, is changed.
 
-The processor is emulated, so steppers take full steps (200 a turn, 333 a second) where the examples take eighths: flows
-are the same; and permits lapse later, for scans come later. USB boards are called as the machine's kernel calls them.
+The processor is emulated, so steps are eight times as large and as slow (333 a second): flows are the same; a motor follows
+a later pulse (`microsteps`), and permits lapse later, for scans come later. USB boards are called as this kernel does.
 """
 
 import tomllib
@@ -11,7 +11,7 @@ from typing import Any
 from saltern.config import bench_from
 
 CONFIG = Path(__file__).parents[3] / "config"
-MICROSTEPS, LAPSE_S = 8, 1.0
+SLOWER, MICROSTEPS, LAPSE_S = 8, 32, 1.0
 BY_ID = "/dev/serial/by-id/usb-bench_board_{}-if00"
 WHEN_SAID = {"every_h": 4.0, "conditions": ["bench-ready"]}
 """Nothing by itself until somebody says so: scenarios ask."""
@@ -55,8 +55,9 @@ def serial_bench() -> Table:
     for pump in table["pumps"].values():
         pump["permit"]["lapse_s"] = LAPSE_S
         if "step_pin" in (drive := pump["drive"]):
-            pump["ml_per_unit"] *= MICROSTEPS
-            drive["steps_per_s"] //= MICROSTEPS
+            pump["ml_per_unit"] *= SLOWER
+            drive["steps_per_s"] //= SLOWER
+            drive["microsteps"] = MICROSTEPS
             drive["start_steps_per_s"] = 50
             drive["acceleration_steps_per_s2"] = 1250
     table["schedule"] = WHEN_SAID
