@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from rich.console import Console
+
 from tests.real.vm import cuts, deaths, examples, unplugged, upkeep, whole
 from tests.real.vm.benches import serial_bench
 from tests.real.vm.image import Image, NotHereError, image

@@ -1,7 +1,8 @@
 """Bench files for the machine, made from the examples in config/: what hangs there, and nothing else, is changed.
 
-The processor is emulated, so steps are eight times as large and as slow (333 a second): flows are the same; a motor follows
-a later pulse (`microsteps`), and permits lapse later, for scans come later. USB boards are called as this kernel does.
+The processor is emulated, so steps are eight times as large and as slow (333 a second): flows are the same; a motor
+follows a later pulse (`microsteps`), and permits lapse later, for scans come later. USB boards are called as this
+kernel calls them.
 """
 
 import tomllib

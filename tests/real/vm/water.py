@@ -10,13 +10,13 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from tests.real.vm.pins import Look, Pins
 
 from saltern_drivers.twin.boards import BoardPort, Boards
 from saltern_drivers.twin.instruments import CLASSES, draw
 from saltern_drivers.twin.pumps import Train
 from saltern_drivers.twin.tank import Tank
 from saltern_drivers.twin.world import World
+from tests.real.vm.pins import Look, Pins
 
 DARK_S = 3.0
 """What passes between a power cut and the first look of the next boot."""
