@@ -1,4 +1,4 @@
-"""What of the harness needs no machine: the patch, the pins, the judge, the table; each wrong thing is seen as wrong."""
+"""What of the harness needs no machine: patch, pins, judge, table; each wrong thing is seen as wrong."""
 
 import json
 import subprocess
