@@ -37,13 +37,19 @@ def example(name: str) -> Table:
     ):
         if "port" in part:
             part["port"] = BY_ID.format("node")
-    table["records"] = {**table.get("records", {}), "path": "/var/lib/saltern/saltern.sqlite"}
-    table["service"] = {**table.get("service", {}), "socket": "/run/saltern/bench.sock"}
+    for place, setting in (("records", "path"), ("service", "socket")):  # as the example for an installed bench has it
+        table.get(place, {}).pop(setting, None)
+        table[place] = {**table.get(place, {}), **_installed().get(place, {})}
     for outlet in ("mqtt", "metrics"):  # no broker, collector or telephone hangs on this machine
         table.pop(outlet, None)
     for file in ("urls_file", "watcher_url_file"):
         table.get("alerts", {}).pop(file, None)
     return table
+
+
+def _installed() -> Table:
+    with (CONFIG / "bench-header.toml").open("rb") as file:
+        return tomllib.load(file)
 
 
 def serial_bench() -> Table:

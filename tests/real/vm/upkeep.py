@@ -32,7 +32,7 @@ def upgrade(lab: Lab, still: Still, name: str) -> Iterator[Case]:
         wrong.append(f"the service does not run: {after}")
     if not restarted and "restart" not in done.said.lower():
         wrong.append("the old version runs on, and nothing says so")
-    answer = lab.saltern("status --json --socket /run/saltern/bench.sock")
+    answer = lab.saltern("status --json")
     wrong += [] if answer.code == 0 else [f"status: {answer.said[-300:]}"]
     wrong += lab.violations(lab.records())
     yield judged("upgrade", f"make install {name}", wrong, took_s=took_s, restarted=str(restarted))
@@ -47,7 +47,7 @@ def full_disk(lab: Lab, still: Still) -> Iterator[Case]:
     free = lab.machine.run("df --output=avail -B1 /var/lib/saltern | tail -1").said.strip()
     heard = len(lab.witness.heard)
     steps = dict(lab.water.steps)
-    refused = lab.saltern("measure --wait --json --socket /run/saltern/bench.sock", ENDS_WITHIN_S)
+    refused = lab.saltern("measure --wait --json", ENDS_WITHIN_S)
     moved = {name: lab.water.steps[name] - was for name, was in steps.items()}
     codes = [one.params.get("code") for one in lab.witness.heard[heard:] if one.method == "alert"]
     wrong = [] if refused.code != 0 else ["a determination on a full disk was reported as done"]
@@ -82,8 +82,8 @@ def second_bench() -> Table:
     }
     for probe in ("ph", "conductivity", "temperature"):
         table["probes"][probe]["board"]["port"] = BY_ID.format(f"second-{probe}")
-    table["records"] = {"path": f"/var/lib/saltern/{SECOND}.sqlite"}
-    table["service"] = {"socket": f"/run/saltern-{SECOND}/bench.sock"}
+    table.pop("records", None)  # from its instance
+    table.pop("service", None)
     return table
 
 
@@ -115,7 +115,7 @@ def two_benches(lab: Lab, still: Still) -> Iterator[Case]:
             if after["MainPID"] == first["MainPID"]
             else [f"the first died of it: {first} {after} {lab.journal(20)[-600:]}"]
         )
-        answer = lab.saltern("status --json --socket /run/saltern/bench.sock")
+        answer = lab.saltern("status --json")
         wrong += [] if answer.code == 0 else [f"the first does not answer: {answer.said[-300:]}"]
         yield judged("two benches", f"the second is {how}", wrong, **lab.state(unit))
     lab.machine.run(f"systemctl stop {unit}; systemctl stop saltern", 300.0)
