@@ -8,13 +8,14 @@ In: `w LINES` (watch these; everything anew), `l LINE 0|1` (what hangs on an inp
 
 import glob
 import os
+import random
 import select
 import time
 import tty
 
 PORT = "/dev/virtio-ports/saltern.wire"
 BOARDS = ("ph", "conductivity", "temperature", "node")
-LOOK_EVERY_S = 0.008
+LOOK_EVERY_S = (0.006, 0.018)  # at no fixed rate: what is modulated by width is then seen by its share
 TELL_EVERY_S = 0.04
 
 
@@ -110,7 +111,7 @@ def main() -> None:
     port = os.open(PORT, os.O_RDWR)
     come, told_s, before = b"", 0.0, -1
     while True:
-        if select.select([port], [], [], LOOK_EVERY_S)[0]:
+        if select.select([port], [], [], random.uniform(*LOOK_EVERY_S))[0]:
             some = os.read(port, 65536)
             if not some:
                 time.sleep(0.05)
