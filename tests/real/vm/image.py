@@ -27,7 +27,7 @@ NEEDED = {
     "qemu-system-x86_64": "qemu-system-x86",
     "qemu-img": "qemu-utils",
     "mkfs.ext4": "e2fsprogs",
-    "gcc": "gcc",
+    "gcc": "gcc libc6-dev",
     "make": "make",
     "patch": "patch",
     "xz": "xz-utils",
@@ -179,6 +179,9 @@ def _disk(made: Path, base: Path, wheels: Path, files: list[Path]) -> None:
     ours = root / "usr/local/lib/saltern-vm"
     ours.mkdir(parents=True)
     for file in (HERE / "inside").iterdir():
+        if file.suffix == ".c":
+            _run(["gcc", "-O2", "-static", "-o", str(ours / file.stem), str(file)])
+            continue
         into = root / "etc/systemd/system" if file.suffix in (".service", ".mount") else ours
         shutil.copy(file, into)
     for drop_in in ("saltern.service.d", "saltern@.service.d"):

@@ -13,7 +13,7 @@ from typing import Any
 
 from tests.real.vm.benches import Table, filled, outputs
 from tests.real.vm.image import Image
-from tests.real.vm.machine import Done, Kept, Machine
+from tests.real.vm.machine import AS_LONG_AGAIN, Done, Kept, Machine
 from tests.real.vm.pins import Pins
 from tests.real.vm.water import Water
 from tests.real.vm.witness import Heard, Witness
@@ -139,26 +139,23 @@ class Lab:
         asks = f"SALTERN_BENCH={BENCH_FILE} {SALTERN} measure --wait --json"
         self.machine.must(f"( {asks} ) >/tmp/measured.json 2>/tmp/measured.err </dev/null &")
 
-    def finished(self, within_s: float) -> dict[str, Any] | None:
-        """Wait for the next determination's end, as the witness hears it."""
-        one = self.witness.wait(lambda heard: heard.method == "finished", within_s, lambda: self.machine.alive)
-        return None if one is None else one.params
-
-    def finished_after(self, after: int, within_s: float) -> dict[str, Any] | None:
+    def finished(self, after: int, within_s: float) -> dict[str, Any] | None:
         """Wait for a determination's end, later than the first `after` messages heard."""
-        old = set(map(id, self.witness.heard[:after]))
-        new = self.witness.wait(
-            lambda one: id(one) not in old and one.method == "finished", within_s, lambda: self.machine.alive
-        )
-        return None if new is None else new.params
+        one = self._heard("finished", after, within_s)
+        return None if one is None else one.params
 
     def connected_again(self, after: int, within_s: float) -> bool:
         """Return whether a service answers on its socket anew, later than the first `after` messages heard."""
-        old = set(map(id, self.witness.heard[:after]))
-        new = self.witness.wait(
-            lambda one: id(one) not in old and one.method == "connected", within_s, lambda: self.machine.alive
-        )
-        return new is not None
+        return self._heard("connected", after, within_s) is not None
+
+    def _heard(self, method: str, after: int, within_s: float) -> Heard | None:
+        """Wait so many seconds of the machine's own time."""
+        until_s, longest = self.pins.at_s + within_s, time.monotonic() + AS_LONG_AGAIN * max(1.0, within_s)
+
+        def expired() -> bool:
+            return self.pins.at_s > until_s or not self.machine.alive or time.monotonic() > longest
+
+        return self.witness.wait(lambda one: one.method == method, after, expired)
 
     # Judging ------------------------------------------------------------------------
 

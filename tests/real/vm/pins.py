@@ -114,7 +114,7 @@ class Pins:
         `within_s` is of the machine's own time: it stands still while the machine does.
         """
         begun = time.monotonic()
-        while self.at_s - from_s < within_s + LOW_FOR_S and time.monotonic() - begun < 10.0 * within_s:
+        while self.at_s - from_s < within_s + LOW_FOR_S and time.monotonic() - begun < 20.0 * within_s:
             since_s = self.low_since_s
             if since_s is not None and self.at_s - since_s >= LOW_FOR_S and self.at_s > from_s + 0.1:
                 return max(0.0, since_s - from_s)

@@ -34,7 +34,7 @@ def _one(lab: Lab, phase: str, still: Still, board: str, dice: random.Random) ->
     lab.pins.plug(board)
     lab.machine.must("udevadm settle")
     now = _node(lab, board)
-    done = lab.finished_after(heard, ENDS_WITHIN_S)
+    done = lab.finished(heard, ENDS_WITHIN_S)
     after = lab.state()
     wrong = [] if gone == "" else [f"{board} was not gone"]
     wrong += [] if now else [f"{board} did not come back: {lab.pins.troubles}"]

@@ -56,11 +56,12 @@ def determination(lab: Lab, phases: Phases, wanted: int) -> Iterator[Case]:
             begun.put(phase)
 
     lab.witness.on_heard = on_heard
-    begun_s, last_s = time.monotonic(), lab.pins.at_s
+    begun_s = last_s = lab.pins.at_s
+    here_s, heard = time.monotonic(), len(lab.witness.heard)
     lab.measure()
     done = None
-    while done is None and time.monotonic() - begun_s < DETERMINATION_WITHIN_S:
-        done = lab.finished(0.05)
+    while done is None and lab.pins.at_s - begun_s < DETERMINATION_WITHIN_S and lab.machine.alive:
+        done = lab.finished(heard, 0.05)
         try:
             phase = begun.get_nowait()
         except queue.Empty:
@@ -70,7 +71,7 @@ def determination(lab: Lab, phases: Phases, wanted: int) -> Iterator[Case]:
             phases.during[phase] = lab.keep(re.sub(r"\W+", "-", phase))
     lab.witness.on_heard = lambda one: None
     phases.finished_after_s = lab.pins.at_s - last_s
-    took_s = time.monotonic() - begun_s
+    took_s = lab.pins.at_s - begun_s
     if done is None:
         yield Case("determination", "whole, in real time", False, {"waited_s": took_s}, lab.journal()[-1500:])
         return
@@ -81,7 +82,8 @@ def determination(lab: Lab, phases: Phases, wanted: int) -> Iterator[Case]:
     if error_u > LARGEST_ERROR_U:
         wrong.append(f"off by {error_u:.1f} u")
     yield judged(
-        "determination", "whole, in real time", wrong, took_s=took_s, umol_per_kg=found or "none", u=u or "none",
+        "determination", "whole, in real time", wrong, took_s=took_s, here_s=time.monotonic() - here_s,
+        umol_per_kg=found or "none", u=u or "none",
         truth=truth, error_u=error_u, **{f"{name}_steps": n for name, n in lab.water.steps.items()},
         phases_kept=len(phases.during),
     )  # fmt: skip

@@ -44,9 +44,9 @@ class Witness:
         with self._come:
             self.heard.clear()
 
-    def wait(self, wanted: Callable[[Heard], bool], within_s: float, alive: Callable[[], bool]) -> Heard | None:
-        """Return the first message like that, of those heard or still to come; None where none comes."""
-        deadline, seen = time.monotonic() + within_s, 0
+    def wait(self, wanted: Callable[[Heard], bool], after: int, expired: Callable[[], bool]) -> Heard | None:
+        """Return the first message like that later than the first `after`; None where none comes before it expires."""
+        seen = after
         while True:
             with self._come:
                 while seen < len(self.heard):
@@ -54,9 +54,9 @@ class Witness:
                     seen += 1
                     if wanted(one):
                         return one
-                if time.monotonic() > deadline or not alive():
+                if expired():
                     return None
-                self._come.wait(0.5)
+                self._come.wait(0.2)
 
     def accepted(self) -> list[dict[str, Any]]:
         """Return the results that were heard and are accepted, or provisional."""
