@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from tempfile import gettempdir
+from tempfile import gettempdir, mkstemp
 
 LINES, CHANGES, CONNECTED = 64, 1 << 20, 2
 SOURCE = Path(__file__).with_name("header.c")
@@ -91,8 +91,11 @@ class Header:
 
     def __init__(self, folder: Path, *, persist: bool = True) -> None:
         self.folder = folder
-        self.path = folder / "header"
-        self._file = self.path.open("w+b")
+        # Not on a disk: a thread that writes a change would wait for the page to be written back.
+        memory = Path("/dev/shm") if os.access("/dev/shm", os.W_OK) else folder
+        number, name = mkstemp(prefix="saltern-header-", dir=memory)
+        self.path = Path(name)
+        self._file = os.fdopen(number, "w+b")
         self._file.truncate(ctypes.sizeof(_Board))
         self._map = mmap.mmap(self._file.fileno(), ctypes.sizeof(_Board))
         self._board = _Board.from_buffer(self._map)
@@ -146,6 +149,7 @@ class Header:
         del self._board
         self._map.close()
         self._file.close()
+        self.path.unlink()
 
 
 class I2cChips(threading.Thread):
@@ -154,7 +158,7 @@ class I2cChips(threading.Thread):
     Parameters
     ----------
     read, write
-        As smbus2 has them: (address, register, length) -> bytes; (address, register, bytes). OSError is the bus's error.
+        As smbus2 has them: (address, register, length) -> bytes; (address, register, bytes). An OSError is the bus's.
     """
 
     def __init__(
