@@ -100,6 +100,7 @@ class Header:
         self._map = mmap.mmap(self._file.fileno(), ctypes.sizeof(_Board))
         self._board = _Board.from_buffer(self._map)
         self._board.persist = int(persist)
+        self.persist = persist
         (folder / "cpuinfo").write_text(CPUINFO)
 
     def environment(self) -> dict[str, str]:
@@ -116,7 +117,8 @@ class Header:
     def level(self, line: int) -> bool:
         """Return what a meter would show on an output; one that nobody drives lies at its pull-down."""
         seen = self._board.lines[line]
-        return bool(seen.output and seen.driven)
+        left = not self.persist and seen.owner and _has_ended(int(seen.owner))
+        return bool(seen.output and seen.driven and not left)
 
     def rises(self, line: int) -> int:
         """Return how many rising edges were driven since the header was made."""
@@ -146,10 +148,16 @@ class Header:
         return [Change(each.ns * 1e-9, int(each.line), int(each.level)) for each in found]
 
     def close(self) -> None:
-        del self._board
-        self._map.close()
+        del self._board, self._map
         self._file.close()
         self.path.unlink()
+
+
+def _has_ended(process: int) -> bool:
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+    except OSError:
+        return True
 
 
 class I2cChips(threading.Thread):
