@@ -9,6 +9,7 @@ import threading
 import time
 import tty
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -64,10 +65,8 @@ class SerialBoard:
     def serve(self) -> None:
         if self._ours < 0:
             return
-        try:
+        with suppress(OSError):  # nothing has come, or nobody has opened it
             self._port.write(os.read(self._ours, 256))
-        except OSError:  # nothing has come, or nobody has opened it
-            pass
         if waiting := self._port.in_waiting:
             os.write(self._ours, self._port.read(waiting))
 

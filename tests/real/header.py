@@ -101,6 +101,7 @@ class Header:
         self._board = _Board.from_buffer(self._map)
         self._board.persist = int(persist)
         self.persist = persist
+        self._others: list[Path] = []
         (folder / "cpuinfo").write_text(CPUINFO)
 
     def environment(self) -> dict[str, str]:
@@ -147,7 +148,17 @@ class Header:
         found = (self._board.ring[i % CHANGES] for i in range(begin, end))
         return [Change(each.ns * 1e-9, int(each.line), int(each.level)) for each in found]
 
+    def another(self) -> Path:
+        """Return the file of one more header, for a process that must not share this one; nobody looks at it."""
+        number, name = mkstemp(prefix="saltern-header-", dir=self.path.parent)
+        os.truncate(number, ctypes.sizeof(_Board))
+        os.close(number)
+        self._others.append(Path(name))
+        return Path(name)
+
     def close(self) -> None:
+        for other in self._others:
+            other.unlink()
         del self._board, self._map
         self._file.close()
         self.path.unlink()
