@@ -1,7 +1,7 @@
 """Errors of other people's libraries become ours here, and nowhere else.
 
-A library may raise what it likes: `lgpio.error` is a plain Exception, `termios.error` is not an OSError. Whoever calls a
-driver expects the errors of `saltern.ports` alone, so every call of a library stands inside a `Foreign`.
+A library may raise what it likes: `lgpio.error` is a plain Exception, `termios.error` is not an OSError. Whoever calls
+a driver expects the errors of `saltern.ports` alone, so every call of a library stands inside a `Foreign`.
 """
 
 from types import TracebackType

@@ -13,6 +13,7 @@ Pulse trains: `pulse_trains`.
 import os
 import tempfile
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -48,10 +49,15 @@ def open_wires(bench: Mapping[str, Any], clock: Clock) -> Wires:
         pins=factory,
         pulses=pulses,
         open_serial=open_serial,
-        close=factory.close,
+        close=partial(_close, factory),
         open_i2c=open_i2c,
         alive=pulses.alive,
     )
+
+
+def _close(factory: Any) -> None:
+    with Foreign("GPIO", "Nothing to do: the kernel lets the lines go when the process ends"):
+        factory.close()
 
 
 def open_i2c(bus: int) -> I2cBus:
@@ -131,21 +137,28 @@ def force_low(lines: Sequence[int]) -> None:
     """
     lgpio = _import_lgpio()
     chip = _header_chip(lgpio)
-    with Foreign("GPIO", "Add the user to the group gpio"):
+    wire = Foreign("GPIO", "Take the bench off its supply; then check that the user is in the group gpio")
+    failed: dict[int, Exception] = {}
+    with wire:
         handle = lgpio.gpiochip_open(chip)
-    busy = []
     try:
         for line in lines:
             try:
-                lgpio.gpio_claim_output(handle, line, 0)
-            except lgpio.error:
-                busy.append(line)
+                with wire:
+                    lgpio.gpio_claim_output(handle, line, 0)
+            except DeviceUnavailableError as error:
+                failed[line] = error
     finally:
-        lgpio.gpiochip_close(handle)
-    if busy:
+        with wire:
+            lgpio.gpiochip_close(handle)
+    if any(isinstance(error.__cause__, lgpio.error) for error in failed.values()):
         raise LinesBusyError(
-            f"lines {busy} are held by another process", where="GPIO", remedy="Stop it: systemctl kill -s KILL saltern"
+            f"lines {sorted(failed)} are held by another process",
+            where="GPIO",
+            remedy="Stop it: systemctl kill -s KILL saltern",
         )
+    if failed:
+        raise next(iter(failed.values()))
 
 
 def _import_lgpio() -> Any:
@@ -169,14 +182,15 @@ def _header_chip(lgpio: Any) -> int:
         device = Path(f"/dev/gpiochip{chip}")
         try:
             handle = lgpio.gpiochip_open(chip)
-        except lgpio.error as error:
+        except Exception as error:  # noqa: BLE001 - whatever a library makes of a chip that is not there
             if device.exists():
                 refused = DeviceUnavailableError(
                     f"cannot be opened ({error})", where=str(device), remedy="Add the user to the group gpio"
                 )
             continue
-        label = lgpio.gpio_get_chip_info(handle)[3]
-        lgpio.gpiochip_close(handle)
+        with Foreign(str(device), "Look at the kernel's log: dmesg"):
+            label = lgpio.gpio_get_chip_info(handle)[3]
+            lgpio.gpiochip_close(handle)
         if label in HEADER_CHIP_LABELS:
             return chip
     if refused is not None:

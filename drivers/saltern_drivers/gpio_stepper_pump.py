@@ -35,6 +35,9 @@ AHEAD_S = 0.2
 NEARLY_DRY_S = 0.01
 """So near its end the queue may be dry before more is in it: the motor is let come to rest first."""
 
+MOST_RESTARTS = 8
+"""A motion that came into doubt oftener ends there, and says so."""
+
 PULSE_US = 20  # high time of a step; stepper drivers ask for 1 to 5
 
 
@@ -77,7 +80,7 @@ class StepperPump:
         self._line = config.step_pin
         self._lock = threading.Lock()
         self._state: Literal["rest", "waiting", "turning"] = "rest"
-        self._asked = self._queued = 0
+        self._asked = self._queued = self._restarts = 0
         self._sent_before = 0  # on this line, before the motion
         self._plan: Iterator[Piece] = iter(())
         self._next: Piece | None = None
@@ -103,7 +106,7 @@ class StepperPump:
             if self._state != "rest":
                 raise MisuseError("is running already", where=self._where, remedy="Wait for the end of the motion")
             self._direction.set(direction is Direction.REVERSE)
-            self._asked, self._queued, self._doubted, self._doubt = steps, 0, 0, ""
+            self._asked, self._queued, self._doubted, self._doubt, self._restarts = steps, 0, 0, "", 0
             self._at_least = self._at_most = 0
             self._state = "waiting"
             self._go_on()
@@ -147,7 +150,7 @@ class StepperPump:
             return
         least, most = self._sent()
         left = self._queued < self._asked
-        self._look_for_trouble(dry=left and self._pulses.ends_in_s(self._line) < NEARLY_DRY_S, most=most)
+        self._look_for_trouble(dry=left and self._pulses.ends_in_s(self._line) < NEARLY_DRY_S, sent=least)
         if busy:
             if not self._to_rest:
                 self._fill()
@@ -155,8 +158,13 @@ class StepperPump:
             if self._to_rest:
                 self._doubted += self._queued - self._well_at
                 self._to_rest = False
-            if left:
+            if left and self._restarts < MOST_RESTARTS:
+                self._restarts += 1
                 self._from_rest()
+            elif left:  # a computer as busy as this one is no place for the rest of it
+                self._state = "rest"
+                self._enable.set(False)
+                least = most = self._queued
             else:
                 self._state = "rest"
                 self._enable.set(False)
@@ -192,7 +200,7 @@ class StepperPump:
 
     # What it vouches for ------------------------------------------------------------
 
-    def _look_for_trouble(self, *, dry: bool, most: int) -> None:
+    def _look_for_trouble(self, *, dry: bool, sent: int) -> None:
         """Doubt what was sent since the last look, if the motor may not have followed it; else it was well so far."""
         before, self._lateness_s = self._lateness_s, self._pulses.lateness_s()
         if self._to_rest:
@@ -205,7 +213,7 @@ class StepperPump:
             self._to_rest = True
             self._doubt = "the computer looked too late, and the motor stopped from full speed"
         else:
-            self._well_at = most
+            self._well_at = sent
 
     def _vouched(self, sent: int) -> int:
         """Return how many of the steps sent the motor has surely followed."""

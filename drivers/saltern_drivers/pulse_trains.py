@@ -8,9 +8,9 @@ Seen in lgpio 0.2.2.0 (lgPthTx.c) and held by tests/real against the library its
 - `tx_pulse(..., 0, 0, 0, 0)` ends the record (the same danger), and on a line without a train it is an error. So
   nothing is cancelled: what is queued runs out, and the drive has taken its motor's current.
 - `tx_pulse` with zero cycles never ends: that is the low entry, and nothing else here is endless.
-- Deadlines are absolute. What the thread misses is sent back to back when it runs again. So the kernel is asked how long
-  the thread has waited for a processor (`schedstat`), calls that were held up with the thread's lock are counted, and
-  the thread gets real-time priority where that is permitted.
+- Deadlines are absolute. What the thread misses is sent back to back when it runs again. So the kernel is asked how
+  long the thread has waited for a processor (`schedstat`), calls that were held up with the thread's lock are counted,
+  and the thread gets real-time priority where that is permitted.
 - The library's queue holds ten entries a line, the one under way and the low entry among them.
 """
 
@@ -186,7 +186,7 @@ class LgpioPulseTrains:
         return None if waited_s is None else waited_s + self._locked_s
 
     def alive(self) -> bool:
-        """Return whether the thread still sends; asked at every scan. A service that hears no is to be started again."""
+        """Return whether the thread still sends; asked at every scan. If it does not, only a new process helps."""
         now_s = self._clock.monotonic()
         if self._lines and now_s - self._asked_alive_s > ASK_ALIVE_EVERY_S:
             self._asked_alive_s = now_s
@@ -200,7 +200,7 @@ class LgpioPulseTrains:
         return self._alive
 
     def _unended(self, line: int) -> _Line:
-        """Forget the entries that the library has ended: it holds those that it has not, and the low one behind them."""
+        """Forget the entries that the library has ended: it holds the others, and the low one behind them."""
         known = self._lines[line]
         held = QUEUE - self._ask(line, self._lgpio.tx_room, self._lgpio.TX_PWM) - 1
         while len(known.entries) > max(0, held):

@@ -11,7 +11,7 @@ from saltern.ports import Wires
 
 @dataclass
 class FakePulses:
-    """Pulse trains in virtual time, with the depth and the grain of the library's queue; they go out whatever happens."""
+    """Pulse trains in virtual time, with the depth and the grain of the library's queue; none is taken back."""
 
     clock: VirtualClock
     trains: list = field(default_factory=list)  # (begins_s, ends_s, pulses)

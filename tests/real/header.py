@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from tempfile import gettempdir
+from tempfile import gettempdir, mkstemp
 
 LINES, CHANGES, CONNECTED = 64, 1 << 20, 2
 SOURCE = Path(__file__).with_name("header.c")
@@ -91,12 +91,17 @@ class Header:
 
     def __init__(self, folder: Path, *, persist: bool = True) -> None:
         self.folder = folder
-        self.path = folder / "header"
-        self._file = self.path.open("w+b")
+        # Not on a disk: a thread that writes a change would wait for the page to be written back.
+        memory = Path("/dev/shm") if os.access("/dev/shm", os.W_OK) else folder
+        number, name = mkstemp(prefix="saltern-header-", dir=memory)
+        self.path = Path(name)
+        self._file = os.fdopen(number, "w+b")
         self._file.truncate(ctypes.sizeof(_Board))
         self._map = mmap.mmap(self._file.fileno(), ctypes.sizeof(_Board))
         self._board = _Board.from_buffer(self._map)
         self._board.persist = int(persist)
+        self.persist = persist
+        self._others: list[Path] = []
         (folder / "cpuinfo").write_text(CPUINFO)
 
     def environment(self) -> dict[str, str]:
@@ -113,7 +118,8 @@ class Header:
     def level(self, line: int) -> bool:
         """Return what a meter would show on an output; one that nobody drives lies at its pull-down."""
         seen = self._board.lines[line]
-        return bool(seen.output and seen.driven)
+        left = not self.persist and seen.owner and _has_ended(int(seen.owner))
+        return bool(seen.output and seen.driven and not left)
 
     def rises(self, line: int) -> int:
         """Return how many rising edges were driven since the header was made."""
@@ -142,10 +148,27 @@ class Header:
         found = (self._board.ring[i % CHANGES] for i in range(begin, end))
         return [Change(each.ns * 1e-9, int(each.line), int(each.level)) for each in found]
 
+    def another(self) -> Path:
+        """Return the file of one more header, for a process that must not share this one; nobody looks at it."""
+        number, name = mkstemp(prefix="saltern-header-", dir=self.path.parent)
+        os.truncate(number, ctypes.sizeof(_Board))
+        os.close(number)
+        self._others.append(Path(name))
+        return Path(name)
+
     def close(self) -> None:
-        del self._board
-        self._map.close()
+        for other in self._others:
+            other.unlink()
+        del self._board, self._map
         self._file.close()
+        self.path.unlink()
+
+
+def _has_ended(process: int) -> bool:
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+    except OSError:
+        return True
 
 
 class I2cChips(threading.Thread):
@@ -154,7 +177,7 @@ class I2cChips(threading.Thread):
     Parameters
     ----------
     read, write
-        As smbus2 has them: (address, register, length) -> bytes; (address, register, bytes). OSError is the bus's error.
+        As smbus2 has them: (address, register, length) -> bytes; (address, register, bytes). An OSError is the bus's.
     """
 
     def __init__(

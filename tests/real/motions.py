@@ -1,7 +1,8 @@
 """Run by tests in a process on a header: production drivers over the real libraries. Prints what they claim, as JSON.
 
-python -m tests.real.motions COUNT STEPS: so many motions of a stepper pump, the stirrer turning all the time. After each
-a line says what the pump vouches for. The outside counts for itself.
+python -m tests.real.motions COUNT STEPS HALT OPTIONS: so many motions of a stepper pump, the stirrer turning all the
+time, each halted somewhat later than the one before within HALT seconds ("-": none is). After each a line says what the
+pump vouches for, and a line is waited for: the outside counts for itself meanwhile.
 """
 
 import json

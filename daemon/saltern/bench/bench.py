@@ -64,6 +64,17 @@ class Drained:
     ran_s: float
 
 
+@dataclass(frozen=True)
+class Doubted:
+    """What a pump was told to move, and may not have moved."""
+
+    most_ml: float
+    why: str
+
+    def plus(self, other: "Doubted") -> "Doubted":
+        return Doubted(self.most_ml + other.most_ml, other.why)
+
+
 class Bench:
     """One machine's devices, calibrated, guarded and accounted for."""
 
@@ -79,6 +90,7 @@ class Bench:
         self._good_s: dict[str, float] = {}
         self._storage_failed = False
         self.unreadable: dict[str, str] = {}  # inputs that cannot be read, and why
+        self.doubted: dict[str, Doubted] = {}  # by pump, since somebody last cleared it
         self.noticed = Noticed()
         self.empty_g: float | None = None  # what the emptied vessel weighed, since the service began
         self.turned: dict[str, Usage] = {}  # since somebody last took it from here
@@ -376,7 +388,7 @@ class Bench:
         InterlockError
             An interlock forbade or stopped it.
         MotionError
-            The drive stopped short.
+            The drive stopped short. What it gave and does not vouch for is in `doubted`.
         MisuseError
             More than the stage promised.
         """
@@ -400,8 +412,15 @@ class Bench:
         units = volume_ml / pump.ml_per_unit
         units = float(round(units)) if drive.unit == "steps" else units
         sample_ml, titrant_ml = (units * pump.ml_per_unit if adds == role else 0.0 for adds in ("sample", "titrant"))
+        self.doubted.pop(role, None)
         with self.stage(f"collect {role}", sample_ml=sample_ml, titrant_ml=titrant_ml):
             self._turn(role, units, Direction.FORWARD)
+        if role in self.doubted:
+            raise MotionError(
+                f"up to {self.doubted[role].most_ml:.2g} mL may be missing: {self.doubted[role].why}",
+                where=f"{self.config.name}, pumps.{role}",
+                remedy="Look at what else this computer does, and do it again",
+            )
         return units
 
     def found_outside(self, role: str) -> None:
@@ -791,9 +810,14 @@ class Bench:
         return moved_ml
 
     def _check_complete(self, role: str, asked: float, progress: Progress) -> None:
+        """Raise where a motion ended short; one that was given whole, and is not vouched for whole, is noted."""
         drive = self.devices.pumps[role]
+        enough = 0.5 if drive.unit == "steps" else 0.25
         short = asked - progress.at_least
-        if short > (0.5 if drive.unit == "steps" else 0.25):
+        if progress.doubt and asked - progress.at_most <= enough:
+            doubted = Doubted(short * self._pump(role).ml_per_unit, progress.doubt)
+            self.doubted[role] = self.doubted[role].plus(doubted) if role in self.doubted else doubted
+        elif short > enough:
             raise MotionError(
                 f"the {role} pump may have stopped {short:.3g} {drive.unit} short of {asked:.6g}"
                 f"{': ' if progress.doubt else ''}{progress.doubt}",

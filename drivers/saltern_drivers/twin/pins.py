@@ -9,7 +9,6 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 from saltern.ports import Clock, MisuseError
 from saltern_drivers.twin.world import World
 
-
 QUEUED_AT_MOST = 8
 """Entries of a line that lgpio 0.2.2.0 takes beside the low one at its end (LG_TX_BUF in lgPthTx.h is 10)."""
 
