@@ -100,8 +100,11 @@ class Water:
         with self._lock:
             return self.world.volume_ml()
 
-    def truth_umol_kg(self) -> float:
-        return self.tank.alkalinity_umol_kg
+    def drawn_umol_kg(self) -> float | None:
+        """Return the true alkalinity of the tank water in the vessel, before any acid; None where none was drawn."""
+        with self._lock:
+            drawn = self.world.intake
+            return None if drawn is None else float(drawn.water.alkalinity / drawn.water.mass_g)
 
     # ------------------------------------------------------------------------------
 

@@ -59,13 +59,15 @@ def determination(lab: Lab, phases: Phases, wanted: int) -> Iterator[Case]:
     begun_s = last_s = lab.pins.at_s
     here_s, heard = time.monotonic(), len(lab.witness.heard)
     lab.measure()
-    done = None
+    done = truth = None
     while done is None and lab.pins.at_s - begun_s < DETERMINATION_WITHIN_S and lab.machine.alive:
         done = lab.finished(heard, 0.05)
         try:
             phase = begun.get_nowait()
         except queue.Empty:
             continue
+        if phase == "titrate":
+            truth = lab.water.drawn_umol_kg()
         if len(phases.during) < wanted and phase != "done":
             last_s = lab.pins.at_s
             phases.during[phase] = lab.keep(re.sub(r"\W+", "-", phase))
@@ -75,16 +77,15 @@ def determination(lab: Lab, phases: Phases, wanted: int) -> Iterator[Case]:
     if done is None:
         yield Case("determination", "whole, in real time", False, {"waited_s": took_s}, lab.journal()[-1500:])
         return
-    truth = lab.water.truth_umol_kg()
     found, u = done["alkalinity"]["umol_per_kg"], done["alkalinity"]["u"]
     wrong = [] if done["alkalinity"]["verdict"] == "accepted" else [str(done["alkalinity"]), str(done.get("remarks"))]
-    error_u = abs(found - truth) / u if found is not None and u else float("inf")
+    error_u = abs(found - truth) / u if found is not None and u and truth is not None else float("inf")
     if error_u > LARGEST_ERROR_U:
         wrong.append(f"off by {error_u:.1f} u")
     yield judged(
         "determination", "whole, in real time", wrong, took_s=took_s, here_s=time.monotonic() - here_s,
         umol_per_kg=found or "none", u=u or "none",
-        truth=truth, error_u=error_u, **{f"{name}_steps": n for name, n in lab.water.steps.items()},
+        truth=truth or "none", error_u=error_u, **{f"{name}_steps": n for name, n in lab.water.steps.items()},
         phases_kept=len(phases.during),
     )  # fmt: skip
     time.sleep(3.0)
