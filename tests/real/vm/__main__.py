@@ -33,7 +33,7 @@ NOT_HAD = tuple(
     )
 )
 SCENARIOS = ("examples", "deaths", "unplugged", "upkeep", "cuts")
-PHASES, QUICK_PHASES = 14, 4
+KEPT, PHASES, QUICK_PHASES = 20, 10, 4
 
 
 def main() -> int:
@@ -45,7 +45,7 @@ def main() -> int:
     )
     ask.add_argument("--cuts", type=int, help="power cuts (50; quick: 6)")
     ask.add_argument("--cold", type=int, help="of them, so many booted from cold (3; quick: 1)")
-    ask.add_argument("--phases", type=int, help=f"phases kept, at most ({PHASES}; quick: {QUICK_PHASES})")
+    ask.add_argument("--phases", type=int, help=f"phases tried, at most ({PHASES}; quick: {QUICK_PHASES})")
     ask.add_argument("--until", help="leave the determination at this phase and go on: for work on what comes after")
     ask.add_argument("--seed", type=int, default=13)
     ask.add_argument("--json", type=Path, help="write every case there")
@@ -79,7 +79,7 @@ def run(here: Lab, disk: Image, asked: argparse.Namespace) -> Iterator[Case]:
     del disk
     quick, dice, phases = asked.quick, random.Random(asked.seed), whole.Phases()
     yield from whole.bring_up(here, phases)
-    yield from whole.determination(here, phases, PHASES, asked.until)
+    yield from whole.determination(here, phases, KEPT, asked.until)
     during = phases.during
     names = list(during)
     most = asked.phases or (QUICK_PHASES if quick else PHASES)
