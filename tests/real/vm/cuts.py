@@ -32,7 +32,7 @@ def cuts(lab: Lab, phases: Phases, dice: random.Random, *, times: int, cold: int
             "stage": dice.uniform(0.0, ABOUT_A_STAGE_S),
             "result": max(0.0, phases.finished_after_s + dice.uniform(-ABOUT_THE_RESULT_S, 0.5 * ABOUT_THE_RESULT_S)),
         }[kind]
-        _run_on(lab, cut_after_s)
+        lab.wait(cut_after_s)
         lab.machine.power_cut()
         truth_ml = lab.water.volume_ml()
         accepted = [one["id"] for one in lab.witness.accepted()]
@@ -43,13 +43,6 @@ def cuts(lab: Lab, phases: Phases, dice: random.Random, *, times: int, cold: int
             yield judged("cuts", case, [f"not booted again: {error}"])
             continue
         yield judged("cuts", case, wrong, truth_ml=truth_ml, heard_accepted=len(accepted), **figures)
-
-
-def _run_on(lab: Lab, seconds: float) -> None:
-    """Wait by the machine's own clock, and to a fraction of a second by this one's."""
-    until_s = lab.pins.at_s + seconds
-    while (left_s := until_s - lab.pins.at_s) > 0.0 and lab.machine.alive:
-        time.sleep(min(0.02, left_s))
 
 
 def _booted_again(lab: Lab, booted: Still | None, *, cold: bool, proves: bool) -> tuple[list[str], dict[str, object]]:
@@ -86,9 +79,9 @@ def _proves_itself(lab: Lab, found: Records) -> str:
     """Return what the service does by itself after an unclean stop: the vessel proved empty, or the keeper told."""
     if found.ledger is None or found.ledger[0] is None:
         return "an orderly stop"
-    deadline = time.monotonic() + PROVED_WITHIN_S
-    while time.monotonic() < deadline:
-        time.sleep(5.0)
+    until_s = lab.pins.at_s + PROVED_WITHIN_S
+    while lab.pins.at_s < until_s and lab.machine.alive:
+        lab.wait(10.0)
         records = lab.records()
         if "not-recovered" in records.alerts:
             return "not-recovered, told"

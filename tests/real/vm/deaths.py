@@ -25,9 +25,7 @@ def death(
     lab.persist(lines=persist)
     pid = lab.state()["MainPID"]
     lab.pins.next_look()
-    until_s = lab.pins.at_s + dice.uniform(0.0, INTO_THE_PHASE_S)
-    while lab.pins.at_s < until_s:
-        lab.pins.next_look()
+    lab.wait(dice.uniform(0.0, INTO_THE_PHASE_S))
     driven, from_s, heard = _high(lab), lab.pins.at_s, len(lab.witness.heard)
     number = lab.machine.begin(HOW[how].format(pid=pid), 300.0)
     low_s = lab.pins.seconds_until_low(from_s, LOW_WITHIN_S[how])

@@ -110,6 +110,12 @@ class Lab:
         self.machine.must(f"date -s @{time.time():.0f}")
         return took_s
 
+    def wait(self, seconds: float) -> None:
+        """Let so much of the machine's time pass."""
+        until_s = self.pins.at_s + seconds
+        while (left_s := until_s - self.pins.at_s) > 0.0 and self.machine.alive:
+            time.sleep(min(0.02, left_s))
+
     def persist(self, *, lines: bool) -> None:
         """Let lines that are let go keep their level, as on a Pi's header, or fall to their pull."""
         self.machine.must(f"echo {'Y' if lines else 'N'} > /sys/module/gpio_sim/parameters/persist")

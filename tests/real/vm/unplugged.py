@@ -1,7 +1,6 @@
 """Boards unplugged in each phase of a determination, plugged in again under another number."""
 
 import random
-import time
 from collections.abc import Iterator
 
 from tests.real.vm.lab import Lab, Still
@@ -9,7 +8,7 @@ from tests.real.vm.outcome import Case, judged
 
 AWAY_S = 8.0
 ENDS_WITHIN_S = 1500.0
-BOARDS = ("ph", "conductivity", "temperature")
+BOARDS, ANOTHER = ("ph", "conductivity", "temperature"), "node"
 
 
 def unplugged(lab: Lab, phases: dict[str, Still], dice: random.Random) -> Iterator[Case]:
@@ -24,20 +23,20 @@ def _one(lab: Lab, phase: str, still: Still, board: str, dice: random.Random) ->
     lab.resume(still)
     before = lab.state()
     was = _node(lab, board)
-    time.sleep(dice.uniform(0.0, 3.0))
+    lab.wait(dice.uniform(0.0, 3.0))
     heard = len(lab.witness.heard)
     lab.pins.unplug(board)
-    time.sleep(AWAY_S)
+    lab.wait(AWAY_S)
     gone = _node(lab, board)
-    # Its old number is taken meanwhile, by whoever holds the dead port or by another that is plugged in first.
-    lab.machine.must("exec 9<>/dev/null; true")
-    lab.pins.plug(board)
-    lab.machine.must("udevadm settle")
+    lab.pins.unplug(ANOTHER)
+    for one in (ANOTHER, board):  # another is plugged in first, and takes the number
+        lab.pins.plug(one)
+        lab.machine.must("sleep 1; udevadm settle")
     now = _node(lab, board)
     done = lab.finished(heard, ENDS_WITHIN_S)
     after = lab.state()
     wrong = [] if gone == "" else [f"{board} was not gone"]
-    wrong += [] if now else [f"{board} did not come back: {lab.pins.troubles}"]
+    wrong += [] if now and now != was else [f"{board} was {was}, and came back as {now!r}: {lab.pins.troubles}"]
     if after["MainPID"] != before["MainPID"] or after["NRestarts"] != before["NRestarts"]:
         wrong.append(f"the service ended: {before} {after} {lab.journal(20)[-900:]}")
     if done is None:
