@@ -14,6 +14,8 @@ LOW_WITHIN_S = {"kill": 90.0, "hang": 120.0, "stop": 90.0}
 
 BACK_WITHIN_S = 300.0
 INTO_THE_PHASE_S = 4.0
+WAYS = tuple((how, persist) for how in ("kill", "hang", "stop") for persist in (True, False))
+QUICK = (("kill", True), ("hang", True), ("stop", True), ("kill", False))
 HOW = {"kill": "kill -9 {pid}", "hang": "kill -STOP {pid}", "stop": "systemctl stop saltern"}
 
 
@@ -43,16 +45,10 @@ def death(
 
 
 def deaths(lab: Lab, phases: dict[str, Still], dice: random.Random, *, quick: bool) -> Iterator[Case]:
-    """Kill in each phase with lines of both kinds; hang and stop too (quick: each once or twice)."""
+    """Let it die in each phase by each way, with lines of both kinds (quick: by one way a phase)."""
     for number, (phase, still) in enumerate(phases.items()):
-        for how in HOW:
-            for persist in (True, False):
-                if (
-                    quick
-                    and (how, persist) != [("kill", True), ("kill", False), ("stop", True), ("hang", True)][number % 4]
-                ):
-                    continue
-                yield death(lab, phase, still, how, persist=persist, comes_back=how == "kill" and persist, dice=dice)
+        for how, persist in QUICK[number % len(QUICK) :][:1] if quick else WAYS:
+            yield death(lab, phase, still, how, persist=persist, comes_back=persist and how != "stop", dice=dice)
 
 
 def _high(lab: Lab) -> list[int]:
