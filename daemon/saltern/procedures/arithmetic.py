@@ -10,6 +10,9 @@ TYPICAL_DKH = 7.0
 USUAL_DOSE_SHARE = 0.1  # a titration gives its acid in about ten doses
 LONGEST_LINE_MM = 1000.0  # about 0.9 m (common practice)
 ACID_BEYOND_END_POINT = 1.21  # the plan ends at free pH 3.4
+STARTING_AND_ENDING_S = 0.5
+"""A pump is permitted so much longer than its amount takes at full rate: it starts and ends gently (assumed)."""
+
 HCL_DIFFUSION_CM2_S = 3.3e-5  # dilute HCl in water, 25 degC (Robinson & Stokes; from memory)
 
 
@@ -30,6 +33,19 @@ def tip_loss_umol_kg(config: BenchConfig, idle_h: float) -> float:
     area_cm2 = pi * (config.pumps.titrant.line.bore_mm / 20.0) ** 2
     lost_ml = 2.0 * area_cm2 * sqrt(HCL_DIFFUSION_CM2_S * idle_h * 3600.0 / pi)
     return lost_ml * config.titrant.concentration_mol_per_l * 1e6 / (config.sample.volume_ml * 1.0233)
+
+
+def most_before_titrating_ml(config: BenchConfig) -> float:
+    """Return the most that the ledger will say of the vessel after a fill, mL.
+
+    What lies below the cell cannot be proved gone; the pump could have turned as long as its permit was energised.
+    """
+    pump, sample = config.pumps.sample, config.sample
+    over_ml = 0.0 if sample.draw_down is None else sample.draw_down.over_ml
+    rate_ml_s = _rate_ml_s(config, "sample")
+    energised_s = (sample.volume_ml + over_ml + sample.air_break_ml) / rate_ml_s + STARTING_AND_ENDING_S
+    most_ml = (energised_s + _lapse_s(config, "sample")) * rate_ml_s * (1.0 + 0.03 * pump.gain_u_percent)
+    return config.vessel.volume_at_ml(config.vessel.conductivity_tip_mm) + most_ml
 
 
 def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
@@ -105,6 +121,16 @@ def warnings(config: BenchConfig) -> list[str]:
         found.append("the titrant line is wider than 0.8 mm at its tip: acid creeps out faster")
     if titrant_per_run_ml(config, 20.0) > config.limits.titrant_per_run_ml:
         found.append("limits.titrant_per_run_ml does not reach 20 dKH, where a crashed dosing could take the tank")
+    titrant = lines.titrant
+    acid_ml = config.limits.titrant_per_run_ml + _lapse_s(config, "titrant") * _rate_ml_s(config, "titrant")
+    most_ml = most_before_titrating_ml(config) + acid_ml * (1.0 + 0.03 * titrant.gain_u_percent)
+    float_ml = config.vessel.volume_at_ml(config.vessel.overfill_switch_mm)
+    if most_ml > float_ml:
+        found.append(
+            f"after a fill the vessel may hold so much that a titration does not fit below the float: {most_ml:.1f} of "
+            f"{float_ml:.1f} mL, and it would be refused. Lower the conductivity tip, sample.volume_ml or "
+            "limits.titrant_per_run_ml, raise the float, or calibrate the sample pump: a smaller gain_u_percent"
+        )
     if config.titre.u_percent is None:
         found.append("never standardised: results will be provisional. Measure a reference of known alkalinity")
     return found
