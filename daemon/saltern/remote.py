@@ -97,6 +97,7 @@ class Remote:
                 running=service.running,
                 conditions=service.conditions(),
                 bypassed=service.bench.guard.bypassed(),
+                connections=service.bench.connections,
             )
             self._drawn_s = now_s
         question = self._guidance.question if self._guidance is not None else None

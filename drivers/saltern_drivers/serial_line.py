@@ -5,7 +5,8 @@ the line counts that comes after the question. A reading
 exists only when a whole line, up to its terminator, matches `pattern` and lies between `lowest` and `highest`. Input
 is drained before each query, so an answer that came too late is not taken for the next one; one still on its way
 when the query is sent cannot be told apart, which is why `timeout_s` should exceed the board's slowest answer.
-Example::
+A port that is lost, or not there yet, is opened again by its name (`serial_port`); what came before is forgotten, and
+the board is asked again what it is. Example::
 
     [probes.ph.board]
     driver = "serial-line"
@@ -27,14 +28,15 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from saltern.ports import (
     Clock,
+    Connection,
     DeviceSilentError,
     DeviceUnavailableError,
     Driver,
     Reading,
     ReplyError,
-    SerialPort,
     Wires,
 )
+from saltern_drivers.serial_port import REMEDY, ReturningPort, open_port
 
 LONGEST_LINE = 256
 FETCHED_WITHIN_S = 0.5
@@ -103,7 +105,7 @@ class Config(BaseModel):
 class LineBoard:
     """Moves bytes when polled, and waits for none."""
 
-    def __init__(self, port: SerialPort, clock: Clock, config: Config) -> None:
+    def __init__(self, port: ReturningPort, clock: Clock, config: Config) -> None:
         self._port = port
         self._clock = clock
         self._config = config
@@ -117,10 +119,12 @@ class LineBoard:
         self._wanted = False  # of a board that sends by itself: somebody waits for what it says next
         self._in_step = bool(config.query)  # what comes next is the beginning of a line
         self._known = config.identify is None
+        self._met = port.openings  # the opening in which it was asked who it is
         self.unit: str = config.unit
         self.wants_temperature = config.compensate is not None
 
     def request(self) -> None:
+        self._meet()
         now_s = self._clock.monotonic()
         overdue = self._asked_s is None or now_s - self._asked_s > self._config.timeout_s + FETCHED_WITHIN_S
         if not self._config.query and self._known:
@@ -132,12 +136,27 @@ class LineBoard:
             return
         self._received.clear()
         query = self._config.query if self._known else self._config.identify or ""
-        try:
-            self._port.reset_input_buffer()
-            self._port.write(query.encode() + self._terminator)
-        except OSError as error:
-            raise self._gone(error) from error
+        self._port.reset_input_buffer()
+        self._port.write(query.encode() + self._terminator)
         self._asked_s, self._in_step = now_s, True
+
+    def _meet(self) -> bool:
+        """Make sure that there is a port; return whether it is the same as before, or one that was opened anew.
+
+        Of a new one nothing is known: what was asked before is not answered there, and who answers is asked again.
+
+        Raises
+        ------
+        DeviceUnavailableError
+            There is none now.
+        """
+        self._port.ready()
+        if self._met == self._port.openings:
+            return True
+        self._met = self._port.openings
+        self._known = self._config.identify is None
+        self._ended(lost=True)
+        return False
 
     def _asking(self) -> bool:
         """Return whether a question is under way; a board that sends by itself is asked who it is all the same."""
@@ -159,12 +178,9 @@ class LineBoard:
             self._in_step = True
 
     def _take_in(self) -> None:
-        try:
-            waiting = self._port.in_waiting
-            if waiting:
-                self._received += self._port.read(waiting)
-        except OSError as error:
-            raise self._gone(error) from error
+        waiting = self._port.in_waiting
+        if waiting:
+            self._received += self._port.read(waiting)
 
     def compensate(self, celsius: float) -> None:
         """Tell the board the liquid's temperature, where the bench file says how.
@@ -172,18 +188,25 @@ class LineBoard:
         Raises
         ------
         DeviceUnavailableError
-            The port is gone.
+            The port is gone, or who answers there now has not said what it is.
         """
-        if self._config.compensate is None:
-            return
-        try:
+        if self._config.compensate is not None:
+            self._meet()
+            if not self._known:
+                raise DeviceUnavailableError(
+                    "the board has not said yet what it is", where=self._config.port, remedy="Ask it for a reading"
+                )
             self._port.write(self._config.compensate.format(celsius=celsius).encode() + self._terminator)
-        except OSError as error:
-            raise self._gone(error) from error
 
     def poll(self) -> Reading | None:
         if self._asked_s is None:
             return None
+        if not self._meet():
+            raise DeviceUnavailableError(
+                "the port was lost and opened again: what was asked before is not answered any more",
+                where=self._config.port,
+                remedy=REMEDY,
+            )
         self._take_in()
         end = self._received.find(self._terminator)
         if end >= 0 and not self._in_step:
@@ -253,18 +276,12 @@ class LineBoard:
             )
         return Reading(value, self._config.unit, self._clock.monotonic())
 
-    def _gone(self, error: OSError) -> DeviceUnavailableError:
-        self._ended()
-        return DeviceUnavailableError(
-            f"the port failed ({error})",
-            where=self._config.port,
-            remedy="Check the cable, then start the service again",
-        )
+    def connection(self) -> Connection:
+        return self._port.connection()
 
 
 def open_board(config: Config, wires: Wires) -> LineBoard:
-    port = wires.open_serial(config.port, baudrate=config.baud, timeout=0, write_timeout=0.05, exclusive=True)
-    return LineBoard(port, wires.clock, config)
+    return LineBoard(open_port(wires, config.port, baudrate=config.baud), wires.clock, config)
 
 
 DRIVER = Driver(kind="probe", config=Config, claims=lambda config: [f"serial:{config.port}"], open=open_board)

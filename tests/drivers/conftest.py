@@ -7,6 +7,7 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from saltern.clock import VirtualClock
 from saltern.ports import Wires
+from saltern_drivers.serial_port import open_port
 
 
 @dataclass
@@ -76,6 +77,12 @@ class ScriptedPort:
 
     def close(self):
         self.closed = True
+
+
+def over(port, clock):
+    """Return a port that comes back, over this one."""
+    wires = Wires(clock=clock, pins=None, pulses=None, open_serial=lambda *_, **__: port)
+    return open_port(wires, "/dev/serial/by-id/board")
 
 
 @pytest.fixture

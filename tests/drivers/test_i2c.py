@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 import pytest
 from pydantic import ValidationError
 
-from saltern.ports import DeviceSilentError, DeviceUnavailableError, ReplyError
+from saltern.ports import DeviceSilentError, DeviceUnavailableError, DriverError, ReplyError
 from saltern_drivers import i2c_adc, i2c_scale
 from tests.twin_bench import TwinBench
 
@@ -188,5 +188,5 @@ def test_a_stirrer_that_is_seen_standing_gets_no_acid():
 def test_a_bench_without_that_bus_says_so():
     from saltern.ports import no_i2c
 
-    with pytest.raises(DeviceUnavailableError, match="no I2C"):
+    with pytest.raises(DriverError, match="no I2C"):
         no_i2c(1)

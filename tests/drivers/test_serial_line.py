@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from saltern.ports import DeviceSilentError, DeviceUnavailableError, DriverError, ReplyError, Wires
 from saltern_drivers.gpio_lines import open_serial
 from saltern_drivers.serial_line import Config, LineBoard, open_board
-from tests.drivers.conftest import ScriptedPort
+from tests.drivers.conftest import ScriptedPort, over
 
 PATTERN = r"(?P<value>[-+]?\d+\.\d+)"
 CONFIG = Config(port="/dev/serial/by-id/board", query="R", pattern=PATTERN, unit="mV", timeout_s=1.0)
@@ -19,7 +19,7 @@ CONFIG = Config(port="/dev/serial/by-id/board", query="R", pattern=PATTERN, unit
 def board(clock):
     def make(conversation, config=CONFIG):
         port = ScriptedPort(clock, conversation)
-        return LineBoard(port, clock, config), port
+        return LineBoard(over(port, clock), clock, config), port
 
     return make
 
@@ -136,7 +136,7 @@ def test_a_continuous_board_needs_no_query(board, clock):
 @given(st.lists(st.binary(max_size=40), max_size=12))
 def test_no_bytes_make_it_hang_or_invent_a_reading(clock, pieces):
     port = ScriptedPort(clock, [(b"R\r", [(0.05 * i, piece) for i, piece in enumerate(pieces)])])
-    device = LineBoard(port, clock, CONFIG)
+    device = LineBoard(over(port, clock), clock, CONFIG)
     device.request()
     asked_s, reading = clock.monotonic(), None
     try:
@@ -155,14 +155,18 @@ def test_no_bytes_make_it_hang_or_invent_a_reading(clock, pieces):
 
 def test_a_name_that_may_be_another_board_tomorrow_is_refused(clock, pins):
     wires = Wires(clock=clock, pins=pins, pulses=None, open_serial=open_serial)
-    with pytest.raises(DeviceUnavailableError, match="/dev/serial/by-id"):
+    with pytest.raises(DriverError, match="/dev/serial/by-id"):
         open_board(CONFIG.model_copy(update={"port": "/dev/ttyUSB0"}), wires)
 
 
-def test_a_port_that_is_not_there_is_named(clock, pins):
+def test_a_port_that_is_not_there_keeps_nothing_from_starting_and_is_named_when_it_is_asked(clock, pins):
     wires = Wires(clock=clock, pins=pins, pulses=None, open_serial=open_serial)
-    with pytest.raises(DeviceUnavailableError, match="/dev/serial/by-id/board: cannot be opened"):
-        open_board(CONFIG, wires)
+    device = open_board(CONFIG, wires)
+
+    with pytest.raises(DeviceUnavailableError, match="/dev/serial/by-id/board: cannot be opened") as caught:
+        device.request()
+    assert "opened again by itself" in caught.value.remedy
+    assert not device.connection().up
 
 
 @pytest.mark.parametrize("pattern", [r"\d+", "(?P<value>", "(?P<other>.*)"])

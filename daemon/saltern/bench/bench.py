@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from saltern.bench import ledger as books
-from saltern.bench.devices import Devices
+from saltern.bench.devices import Devices, probe_place
 from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
 from saltern.bench.interlocks import NOTICED, Noticed, Snapshot
 from saltern.bench.ledger import Interval, Ledger, LedgerStore
@@ -20,13 +20,28 @@ from saltern.bench.usage import Usage
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.config import BenchConfig, Pump
 from saltern.errors import ConfigError, InterlockError, MotionError, ReadingError, SalternError, StorageError
-from saltern.ports import Clock, Compensated, Direction, DriverError, MisuseError, Progress, Reading
+from saltern.ports import (
+    Clock,
+    Compensated,
+    Connection,
+    DeviceUnavailableError,
+    Direction,
+    DriverError,
+    MisuseError,
+    Progress,
+    Reading,
+)
 
 MOVING_SCAN_S = 0.1
 RESTING_SCAN_S = 1.0
 IDLE_SCAN_S = 5.0
 POLL_S = 0.1
 READ_TRIES = 3
+BACK_WITHIN_S = 5.0
+"""A board whose port is lost while it is read is waited for so long: a disturbed hub is back in 1 to 2 s (assumed)."""
+
+LOOK_EVERY_S = 10.0
+ASK_AGAIN_S = 60.0
 OVERTIME_FACTOR, OVERTIME_S = 1.2, 2.0
 GAIN_SIGMAS = 3.0
 DRAIN_TRIES = 3
@@ -77,6 +92,10 @@ class Bench:
         self._promise: dict[str, float] = {}
         self._needs: str | None = None
         self._good_s: dict[str, float] = {}
+        self._reconnecting = devices.reconnecting()
+        self.connections: dict[str, Connection] = {}  # by place in the bench file; replaced, never changed
+        self._to_ask: set[str] = set()  # probes that have come back, and have not answered yet
+        self._looked_s = self._asked_s = clock.monotonic()
         self._storage_failed = False
         self.noticed = Noticed()
         self.empty_g: float | None = None  # what the emptied vessel weighed, since the service began
@@ -95,6 +114,7 @@ class Bench:
         }
         self.ledger, self.found, self.found_unclean = self._open_ledger()
         self.must_prove = self.found_unclean  # nothing is added to a wet vessel before a drain is proved
+        self.look_at_ports()
         self.guard = Guard(devices.pumps, devices.permits, self._look, clock, store)
         for attribute, row in SWITCH_ROWS.items():
             switch = devices.switches.get(attribute)
@@ -128,9 +148,31 @@ class Bench:
     def idle(self, seconds: float) -> None:
         """Let time pass between procedures, scanning; the daily titrant allowance refills meanwhile."""
         self._pass(seconds, IDLE_SCAN_S)
+        if self.clock.monotonic() - self._looked_s >= LOOK_EVERY_S:
+            self.look_at_ports()
+        self._ask_what_came_back()
         self._look_at_the_cell()
         elapsed_s, self._seen_s = self.clock.monotonic() - self._seen_s, self.clock.monotonic()
         self.ledger = books.uptime_passed(self.ledger, elapsed_s, self.config.limits.titrant_per_day_ml)
+
+    def look_at_ports(self) -> None:
+        """Look which devices behind ports are there; one that is not is opened again as soon as it is."""
+        self._looked_s = self.clock.monotonic()
+        found = {place: device.connection() for place, device in self._reconnecting.items()}
+        back = {place for place, was in self.connections.items() if not was.up and found[place].up}
+        self._to_ask |= {role for role in self.devices.probes if probe_place(role) in back}
+        self.connections = found
+        self.noticed.device_absent = any(not connection.up for connection in found.values())
+
+    def _ask_what_came_back(self) -> None:
+        """Ask probes that are there again for a reading, at rest: only that clears what was noticed of them."""
+        now_s = self.clock.monotonic()
+        if not self._to_ask or now_s - self._asked_s < ASK_AGAIN_S:
+            return
+        self._asked_s = now_s
+        for role in sorted(self._to_ask):
+            with suppress(ReadingError):  # its row acts until it answers, and it is asked again
+                self.read(role)
 
     def _look_at_the_cell(self) -> None:
         """Look at rest: a dry cell wetted means liquid that nobody asked for; a wet one fallen dry, dry probes."""
@@ -226,11 +268,12 @@ class Bench:
         Raises
         ------
         ReadingError
-            The board gave none in `READ_TRIES` tries.
+            The board gave none in `READ_TRIES` tries, or its port was not back in `BACK_WITHIN_S`.
         """
         probe = self.devices.probes[role]
         trouble: DriverError | None = None
-        for _ in range(READ_TRIES):
+        tries, back_by_s = 0, self.clock.monotonic() + BACK_WITHIN_S
+        while tries < READ_TRIES:
             try:
                 probe.request()
                 while (reading := probe.poll()) is None:
@@ -239,8 +282,16 @@ class Bench:
                 raise
             except DriverError as error:
                 trouble = error
+                lost = isinstance(error, DeviceUnavailableError) and probe_place(role) in self._reconnecting
+                if lost:
+                    self.look_at_ports()
+                if not lost or self.clock.monotonic() > back_by_s:
+                    tries += 1
                 self._pass(POLL_S, POLL_S)
             else:
+                self._to_ask.discard(role)
+                if self.noticed.device_absent:
+                    self.look_at_ports()
                 doubt = implausible(role, reading)
                 self._notice_fault(role, faulty=doubt is not None)
                 if doubt is not None:
@@ -280,7 +331,12 @@ class Bench:
         told = [probe for probe in probes if probe.wants_temperature]
         celsius = self.temperature_c() if told else 0.0
         for probe in told:
-            probe.compensate(celsius)
+            try:
+                probe.compensate(celsius)
+            except MisuseError:
+                raise
+            except DriverError as error:
+                raise ReadingError(error.what, where=error.where, remedy=error.remedy) from error
 
     def conductivity_ms_cm(self) -> float:
         """Return what the conductivity board sends, mS/cm, its own compensation included."""
