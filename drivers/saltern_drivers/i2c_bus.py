@@ -64,10 +64,10 @@ class ReturningBus:
         self._failures = 0
         return True
 
-    def connection(self, register: int) -> Connection:
+    def connection(self, register: int, length: int) -> Connection:
         """Ask for a register that may be read at any time, and return whether it was. Never raises."""
         with suppress(DriverError):
-            self.read(register, 1)
+            self.read(register, length)
         return self._bus.connection
 
     def close(self) -> None:

@@ -63,8 +63,9 @@ class ScriptedPort:
         return part
 
     def write(self, data):
-        expected, answers = self.conversation.pop(0)
-        assert data == expected
+        expected, answers = self.conversation.pop(0) if self.conversation else (None, ())
+        if data != expected:
+            pytest.fail(f"{data!r} was written instead of {expected!r}")
         self.say(*answers)
         return len(data)
 
