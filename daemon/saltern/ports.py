@@ -166,7 +166,8 @@ class Reconnecting(Protocol):
     def connection(self) -> Connection:
         """Look whether it is there, open it again where that is due, and return how it is reached.
 
-        Called from the control thread, at rest as well. Never raises, never waits.
+        Called from the control thread, at rest as well; it finds by itself that a device is back. Never raises, never
+        waits.
         """
         ...
 

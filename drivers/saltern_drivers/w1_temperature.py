@@ -55,9 +55,9 @@ class W1Thermometer:
         self._reader = ThreadPoolExecutor(max_workers=1, thread_name_prefix="w1")
         self._reading: Future[str] | None = None
         self._asked_s = 0.0
-        self._trouble = ""
+        self._was_there = True
         self._returns = 0
-        self._look()
+        self.connection()
 
     def request(self) -> None:
         now_s = self._clock.monotonic()
@@ -88,7 +88,6 @@ class W1Thermometer:
             raise self._no_number() from error
         except Exception as error:
             raise self._gone(error) from error
-        self._there()
         try:
             celsius = int(text) / 1000.0
         except ValueError as error:
@@ -103,28 +102,20 @@ class W1Thermometer:
         return ReplyError("the kernel's file holds no number", where=str(self._file), remedy="Check the bus")
 
     def _gone(self, error: Exception) -> DeviceUnavailableError:
-        self._trouble = f"cannot be read ({getattr(error, 'strerror', None) or error})"
-        return DeviceUnavailableError(self._trouble, where=str(self._file), remedy=REMEDY)
-
-    def _there(self) -> None:
-        if self._trouble:
-            self._returns += 1
-            self._trouble = ""
-
-    def _look(self) -> None:
-        """Look whether the kernel knows the sensor; it is not asked for a conversion."""
-        try:
-            there = self._file.parent.exists()
-        except OSError:
-            there = False
-        if not there:
-            self._trouble = "no such sensor is on the bus"
-        elif self._trouble.startswith("no such"):
-            self._there()
+        return DeviceUnavailableError(
+            f"cannot be read ({getattr(error, 'strerror', None) or error})", where=str(self._file), remedy=REMEDY
+        )
 
     def connection(self) -> Connection:
-        self._look()
-        return Connection(str(self._file), not self._trouble, self._returns, self._trouble, REMEDY)
+        """Look whether the kernel knows the sensor; it is not asked for a conversion."""
+        try:
+            there = self._file.exists()
+        except OSError:
+            there = False
+        self._returns += there and not self._was_there
+        self._was_there = there
+        trouble = "" if there else "no such sensor is on the bus"
+        return Connection(str(self._file), there, self._returns, trouble, REMEDY)
 
     def close(self) -> None:
         self._reader.shutdown(wait=False, cancel_futures=True)
