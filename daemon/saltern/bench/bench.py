@@ -704,10 +704,12 @@ class Bench:
     def make_safe(self) -> None:
         """Drop every permit, halt every drive, stop the stirrer. Idempotent, from any state.
 
-        One that fails does not keep the others running: all are tried, and then the failure is raised.
+        One that fails does not keep the others running: all are tried, and then the failure is raised. Then it is
+        looked which devices are there: one that has gone may be why this is called.
         """
         self._due_s.clear()
         with ExitStack() as every:
+            every.callback(self.look_at_ports)
             every.callback(self.devices.stirrer.set_speed, 0.0)
             for selector in self.devices.selectors.values():
                 every.callback(selector.select, False)
