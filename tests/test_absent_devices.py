@@ -215,12 +215,14 @@ def test_a_pump_whose_line_is_lost_ends_the_run_and_the_next_one_succeeds(phase)
         twin.bench.collect("sample", 5.0)
     twin.bench.make_safe()  # says what it can, and raises nothing
     twin.bench.wait(1.0)  # the permits lapse, whatever the boards have not heard
-    assert not twin.world.pumps["sample"].moving()
-    assert not twin.world.pumps["titrant"].moving()
+    stands_ml = twin.world.volume_ml()
+    twin.bench.wait(10.0)
+    assert twin.world.volume_ml() == stands_ml
 
     twin.cable.gone = False
     twin.bench.idle(60.0)
     assert not twin.bench.noticed.device_absent
+    assert not any(head.moving() for head in twin.world.pumps.values())  # the stop that waited has been said
     assert twin.determine().alkalinity.verdict.value == "accepted"
     assert twin.play.bound_held
 
@@ -236,3 +238,61 @@ def test_a_board_that_is_lost_for_a_second_while_it_is_read_costs_nothing():
     d = determine(twin.bench, Source.TANK, Expectation(), disturb)
     assert d.alkalinity.verdict.value == "accepted"
     assert twin.bench.connections["probes.ph.board"].returns == 1
+
+
+def drained_without_the_cell(away_at_s, away_s, *, wet_ml=110.0):
+    """Drain a full vessel whose cell's board is away for a while in the middle; return twin, outcome and seconds."""
+    twin = TwinBench()
+    bench, cable = twin.bench, twin.play.boards.cables["conductivity"]
+    bench.drain()
+    bench.believe_empty("it is")
+    with bench.stage("fill", sample_ml=wet_ml):
+        bench.add("sample", wet_ml)
+
+    def leave():
+        cable.absent = True
+        cable.pull()
+        twin.clock.call_later(away_s, lambda: setattr(cable, "absent", False))
+
+    twin.clock.call_later(away_at_s, leave)
+    began_s = twin.clock.monotonic()
+    return twin, bench.drain(), twin.clock.monotonic() - began_s
+
+
+@pytest.mark.parametrize("away_at_s", [1.0, 20.0, 40.0])
+def test_a_drain_rests_until_the_cells_board_is_back_and_is_proved(away_at_s):
+    twin, drained, took_s = drained_without_the_cell(away_at_s, 72.0)
+
+    assert drained.proved
+    assert twin.world.volume_ml() < 2.5
+    assert took_s > 72.0
+    assert twin.play.bound_held
+
+
+def test_a_drain_that_waits_in_vain_for_its_board_goes_on_unseen_and_is_not_called_proved():
+    with pytest.raises(SalternError, match="conductivity probe"):
+        drained_without_the_cell(20.0, 7200.0)
+
+
+def test_an_overfull_vessel_is_drained_whether_its_cell_is_seen_or_not():
+    twin = TwinBench()
+    bench = twin.bench
+    bench.drain()
+    bench.believe_empty("it is")
+    with bench.stage("fill", sample_ml=110.0):
+        bench.add("sample", 110.0)
+    twin.happens("overfill_broken")
+    bench.wait(1.0)
+    assert bench.guard.tripped
+    cable = twin.play.boards.cables["conductivity"]
+
+    def leave():
+        cable.absent = True
+        cable.pull()
+
+    twin.clock.call_later(10.0, leave)
+    began_s = twin.clock.monotonic()
+    with pytest.raises(SalternError):
+        bench.drain()
+    assert twin.world.volume_ml() < 2.5
+    assert twin.clock.monotonic() - began_s < 200.0

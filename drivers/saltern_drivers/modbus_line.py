@@ -9,7 +9,7 @@ first thing said then.
 import threading
 from collections import deque
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from saltern.ports import (
@@ -42,7 +42,6 @@ class Transaction:
     sent_s: float | None = None
     opening: int = 0  # of the port, in which it was sent
     makes_safe: bool = False
-    frame: bytes = field(default=b"")
 
     @property
     def done(self) -> bool:
@@ -90,8 +89,8 @@ class ModbusLine:
         DeviceUnavailableError
             The port is gone.
         """
-        said = self._writing_of(unit, register, values)
-        self._send(said.frame)
+        said = _writing(unit, register, values)
+        self._send(self._frame_of(said.request))
         with self._state:  # it takes the place of what could not be said before
             self._unsaid = deque(kept for kept in self._unsaid if not _same_registers(kept, said))
 
@@ -101,23 +100,17 @@ class ModbusLine:
         It never raises: a board behind a lost port ends by itself or by its permit, and is told as soon as the port
         is back.
         """
-        stop = self._writing_of(unit, register, values)
+        stop = _writing(unit, register, values)
         stop.makes_safe = True
         try:
-            self._send(stop.frame)
+            self._send(self._frame_of(stop.request))
         except DriverError:
             self._say_later(stop)
 
     def _say_later(self, stop: Transaction) -> None:
         with self._state:
-            if all(kept.frame != stop.frame for kept in self._unsaid):
+            if not any(_same_registers(kept, stop) and _same_values(kept, stop) for kept in self._unsaid):
                 self._unsaid.append(stop)
-
-    def _writing_of(self, unit: int, register: int, values: list[int]) -> Transaction:
-        from pymodbus.pdu.register_message import WriteMultipleRegistersRequest
-
-        request = WriteMultipleRegistersRequest(address=register, registers=values, dev_id=unit)
-        return Transaction(unit, request, SAID_AGAIN_S, frame=self._frame_of(request))
 
     def _frame_of(self, request: Any) -> bytes:
         try:
@@ -135,7 +128,6 @@ class ModbusLine:
             self._queue.remove(transaction)  # type: ignore[arg-type]  # None is in no queue
 
     def _ask(self, transaction: Transaction) -> Transaction:
-        transaction.frame = self._frame_of(transaction.request)
         self._queue.append(transaction)
         self.serve()
         return transaction
@@ -166,7 +158,7 @@ class ModbusLine:
         try:
             self._port.reset_input_buffer()
             transaction.opening = self._port.openings
-            self._send(transaction.frame)
+            self._send(self._frame_of(transaction.request))
         except DriverError as error:
             self._finish(transaction, now_s, error=error)
 
@@ -273,6 +265,17 @@ def _answers(request: Any, pdu: Any) -> bool:
     if pdu.function_code != request.function_code:
         return False
     return bool(pdu.function_code != WRITE_REGISTERS or pdu.address == request.address)
+
+
+def _writing(unit: int, register: int, values: list[int]) -> Transaction:
+    from pymodbus.pdu.register_message import WriteMultipleRegistersRequest
+
+    request = WriteMultipleRegistersRequest(address=register, registers=values, dev_id=unit)
+    return Transaction(unit, request, SAID_AGAIN_S)
+
+
+def _same_values(one: Transaction, other: Transaction) -> bool:
+    return bool(one.request.registers == other.request.registers)
 
 
 def _same_registers(one: Transaction, other: Transaction) -> bool:

@@ -119,6 +119,7 @@ class LineBoard:
         self._wanted = False  # of a board that sends by itself: somebody waits for what it says next
         self._in_step = bool(config.query)  # what comes next is the beginning of a line
         self._known = config.identify is None
+        self._asks_who = False  # it was asked what it is, and has not answered
         self._met = port.openings  # the opening in which it was asked who it is
         self.unit: str = config.unit
         self.wants_temperature = config.compensate is not None
@@ -138,7 +139,7 @@ class LineBoard:
         query = self._config.query if self._known else self._config.identify or ""
         self._port.reset_input_buffer()
         self._port.write(query.encode() + self._terminator)
-        self._asked_s, self._in_step = now_s, True
+        self._asked_s, self._in_step, self._asks_who = now_s, True, not self._known
 
     def _meet(self) -> bool:
         """Make sure that there is a port; return whether it is the same as before, or one that was opened anew.
@@ -160,7 +161,7 @@ class LineBoard:
 
     def _asking(self) -> bool:
         """Return whether a question is under way; a board that sends by itself is asked who it is all the same."""
-        return self._asked_s is not None and (bool(self._config.query) or self._known)
+        return self._asked_s is not None and (bool(self._config.query) or self._asks_who)
 
     def _forget_what_waits(self) -> None:
         """Drop the lines that have come since somebody last listened; the one that is just coming stays.
@@ -216,6 +217,8 @@ class LineBoard:
         if end >= 0:
             line = bytes(self._received[:end])
             del self._received[: end + len(self._terminator)]
+            if self._asks_who and not self._config.query and self._pattern.fullmatch(_text(line)):
+                return None  # what it sends by itself is not its answer
             self._ended()
             if not self._known:
                 self._recognise(line)
@@ -244,6 +247,7 @@ class LineBoard:
 
     def _ended(self, *, lost: bool = False) -> None:
         """Note that nothing is waited for; lost: that the beginning of the next line must be found first."""
+        self._asks_who = False
         self._asked_s = None if self._config.query else self._clock.monotonic()
         self._wanted = False
         if lost:
@@ -252,7 +256,7 @@ class LineBoard:
 
     def _recognise(self, line: bytes) -> None:
         """Take the board for known if it says that it is the one that was meant."""
-        text = line.decode("ascii", errors="replace").strip()
+        text = _text(line)
         if self._config.identity is None or re.search(self._config.identity, text) is None:
             raise ReplyError(
                 f"another board answers here: {text[:60]!r} is not {self._config.identity!r}",
@@ -262,7 +266,7 @@ class LineBoard:
         self._known = True
 
     def _reading(self, line: bytes) -> Reading:
-        text = line.decode("ascii", errors="replace").strip()
+        text = _text(line)
         match = self._pattern.fullmatch(text)
         try:
             value = float(match["value"]) if match else math.nan
@@ -278,6 +282,10 @@ class LineBoard:
 
     def connection(self) -> Connection:
         return self._port.connection()
+
+
+def _text(line: bytes) -> str:
+    return line.decode("ascii", errors="replace").strip()
 
 
 def open_board(config: Config, wires: Wires) -> LineBoard:

@@ -110,7 +110,7 @@ class W1Thermometer:
         """Look whether the kernel knows the sensor; it is not asked for a conversion."""
         try:
             there = self._file.exists()
-        except OSError:
+        except Exception:  # noqa: BLE001 - what cannot be looked at is not there
             there = False
         self._returns += there and not self._was_there
         self._was_there = there

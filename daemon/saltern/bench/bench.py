@@ -40,6 +40,7 @@ READ_TRIES = 3
 BACK_WITHIN_S = 5.0
 """A board whose port is lost while it is read is waited for so long: a disturbed hub is back in 1 to 2 s (assumed)."""
 
+CELL_BACK_WITHIN_S = 900.0
 LOOK_EVERY_S = 10.0
 ASK_AGAIN_S = 60.0
 OVERTIME_FACTOR, OVERTIME_S = 1.2, 2.0
@@ -538,7 +539,7 @@ class Bench:
                 earliest_s = EARLIEST_DRY * max(0.0, self._filled_ml - self._fixed["cell_ml"]) / rate_ml_s
                 watch = _CellWatch(self, earliest_s, wet_before=self.cell_is_wet())
                 most_s = DRAIN_MARGIN * self.ledger.vessel_ml.high / rate_ml_s + DRAIN_MARGIN_S
-                _, most_ml, seconds = self._turn("waste", most_s * units_s, Direction.FORWARD, until=watch.dried)
+                most_ml, seconds = self._drain_watched(watch, most_s * units_s)
                 ran_s += seconds
                 wet_seen = wet_seen or watch.wet_seen
                 if watch.dry_at_s is not None:
@@ -566,6 +567,32 @@ class Bench:
                 self._filled_ml = 0.0
             self.ledger = replace(self.ledger, stage=None)
             self._commit_if_possible(self.ledger, "drain ended")
+
+    def _drain_watched(self, watch: "_CellWatch", units: float) -> tuple[float, float]:
+        """Run the waste pump until the cell falls dry, for so long at most; return the most mL, and seconds turned.
+
+        Where the cell's board is lost in the middle, the pump rests until it is back: what is drained unseen is not
+        proved, and a full vessel that is not proved takes no sample any more by which it could be. An overfull one is
+        drained all the same, and any after `CELL_BACK_WITHIN_S`.
+        """
+        most_ml = turned_s = 0.0
+        while True:
+            left = units - turned_s * self.devices.pumps["waste"].rate
+            _, moved_ml, seconds = self._turn("waste", left, Direction.FORWARD, until=watch.dried)
+            most_ml, turned_s = most_ml + moved_ml, turned_s + seconds
+            if not watch.lost:
+                return most_ml, turned_s
+            watch.go_on(rested_s=self._wait_for_the_cell())
+
+    def _wait_for_the_cell(self) -> float:
+        """Wait until the cell's board is back, pumps at rest, for `CELL_BACK_WITHIN_S` at most; return for how long."""
+        begun_s = self.clock.monotonic()
+        while (rested_s := self.clock.monotonic() - begun_s) < CELL_BACK_WITHIN_S and not self.guard.tripped:
+            self._pass(RESTING_SCAN_S, RESTING_SCAN_S)
+            with suppress(ReadingError):
+                self.conductivity_ms_cm()
+                return self.clock.monotonic() - begun_s
+        return rested_s
 
     def prove_permit(self, role: str) -> None:
         """Energise one permit with no drive, for as long as a shorted drive would need to show itself.
@@ -855,6 +882,9 @@ class _CellWatch:
     """Watches the conductivity cell while the waste pump runs, without waiting for it."""
 
     def __init__(self, bench: Bench, earliest_s: float, *, wet_before: bool) -> None:
+        self._guard = bench.guard
+        self._may_rest = probe_place("conductivity") in bench.connections
+        self.lost = False  # its board has gone: the pump may rest until it is back
         self._earliest_s = earliest_s
         self._probe = bench.devices.probes["conductivity"]
         self._limit = bench.config.probes.conductivity.dry_ms_cm
@@ -865,11 +895,15 @@ class _CellWatch:
         self.dry_at_s: float | None = None
 
     def dried(self) -> bool:
-        """Return whether the cell, wet before, has now given `DRY_READINGS` dry readings in a row."""
+        """Return whether the pump may stop: the cell, wet before, was dry `DRY_READINGS` times, or is out of sight."""
         try:
             self._probe.request()
             reading = self._probe.poll()
-        except DriverError:
+        except DriverError as error:
+            gone = isinstance(error, DeviceUnavailableError)
+            self.lost = gone and self._may_rest and self.wet_seen and not self._guard.tripped
+            if self.lost:
+                return True
             self._dry = 0  # a bad answer proves nothing, and is no reason to stop draining
             return False
         if reading is None:
@@ -885,6 +919,12 @@ class _CellWatch:
             self.dry_at_s = after_s
             return True
         return False
+
+    def go_on(self, rested_s: float) -> None:
+        """Watch on after a rest, in which nothing moved; after one that was in vain there is not another."""
+        self.lost, self._dry = False, 0
+        self._began_s += rested_s
+        self._may_rest = rested_s < CELL_BACK_WITHIN_S
 
 
 def _ms_cm(reading: Reading) -> float:
