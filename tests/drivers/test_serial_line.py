@@ -210,3 +210,34 @@ def test_a_board_that_wants_the_temperature_is_told(board, clock):
 def test_half_an_identity_or_a_command_that_cannot_be_written_is_refused(wrong):
     with pytest.raises(ValueError):
         Config.model_validate({**CONFIG.model_dump(), **wrong})
+
+
+def test_what_a_board_sends_by_itself_is_not_taken_for_its_answer_to_who_it_is(board, clock):
+    config = CONFIG.model_copy(update={"query": "", "identify": "i", "identity": "^PH"})
+    device, port = board([(b"i\r", [(0.1, b"1.2\r"), (0.2, b"PH,2.1\r")])], config)
+    device.request()
+    device.request()  # harmless while the question is under way
+    for _ in range(4):
+        assert device.poll() is None
+        clock.sleep(0.1)
+    device.request()
+    port.say((0.1, b"1.3\r"))
+
+    assert wait_for(device, clock).value == 1.3
+
+
+def test_a_board_whose_port_was_opened_again_is_not_told_the_temperature_before_it_has_said_what_it_is(clock):
+    config = CONFIG.model_copy(update={"identify": "i", "identity": "^PH", "compensate": "T,{celsius:.1f}"})
+    port = ScriptedPort(clock, [(b"i\r", [(0.1, b"PH\r")]), (b"R\r", [(0.3, b"1.5\r")]), (b"T,25.0\r", [])])
+    device = LineBoard(over(port, clock), clock, config)
+    device.request()
+    wait_for(device, clock)
+    device.compensate(25.0)
+    port.broken = True
+    assert not device.connection().up
+    port.broken = False
+    clock.sleep(1.0)
+
+    with pytest.raises(DeviceUnavailableError, match="has not said yet what it is"):
+        device.compensate(25.0)
+    assert port.conversation == []
