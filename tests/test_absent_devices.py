@@ -13,6 +13,7 @@ from saltern.cli.simulation import Stage, bench_of
 from saltern.clock import VirtualClock
 from saltern.config import bench_from, load_bench, shipped_config
 from saltern.errors import SalternError, StartupError
+from saltern.ports import DeviceUnavailableError
 from saltern.procedures.determination import Expectation, determine
 from saltern.procedures.outcome import Source
 from saltern.records.store import IN_MEMORY, open_store
@@ -296,3 +297,35 @@ def test_an_overfull_vessel_is_drained_whether_its_cell_is_seen_or_not():
         bench.drain()
     assert twin.world.volume_ml() < 2.5
     assert twin.clock.monotonic() - began_s < 200.0
+
+
+@pytest.mark.parametrize("name", ["bench-simulated.toml", "bench-header.toml", "bench-node.toml", "bench-of-many.toml"])
+def test_every_example_bench_starts_with_all_its_ports_absent_and_ends_in_order(name):
+    quiet_logs()
+
+    def no_port(port, **_):
+        raise SerialException(2, f"could not open port {port}: [Errno 2] No such file or directory")
+
+    def no_bus(bus):
+        raise DeviceUnavailableError("cannot be opened", where=f"/dev/i2c-{bus}", remedy="Switch I2C on")
+
+    clock, config = VirtualClock(), load_bench(shipped_config(name))
+    play = Play(Scenario.model_validate({"seed": 7, "days": 1.0}), config.model_dump(), clock)
+    wires = replace(play.wires, open_serial=no_port, open_i2c=no_bus)
+    service = open_service(config, wires, clock, open_store(IN_MEMORY, clock))
+    for _ in range(60):
+        service.look()
+        service.round()
+    service.bench.make_safe()
+    absent = {place for place, connection in service.bench.connections.items() if not connection.up}
+    ports = {connection.where for connection in service.bench.connections.values()}
+
+    assert absent == set(service.bench.connections)
+    assert absent
+    told = [alert for alert in service.told if alert.code.startswith("absent-")]
+    assert len(told) == len(ports)  # devices on one line are told of together
+    assert all(place in " ".join(alert.text for alert in told) for place in absent)
+    assert service.store.next_id() == 1
+    with pytest.raises(SalternError):
+        service.operator(["empty"])
+    service.bench.close()
