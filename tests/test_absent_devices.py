@@ -81,7 +81,10 @@ def test_it_starts_tells_by_name_waits_and_measures_when_they_come(away):
 def test_what_is_absent_and_what_has_come_back_is_in_the_status():
     here = Starting("ph")
     remote = Remote(here.service, here.store, list)
+    events = []
+    here.service.on_event = lambda kind, what: events.append((kind, what))
     here.let_pass(30.0)
+    assert ("devices", {"absent": ["probes.ph.board"]}) in events
     devices = {device["place"]: device for device in remote.status()["devices"]}
     assert set(devices) == {f"probes.{role}.board" for role in ("ph", "conductivity", "temperature")}
     assert not devices["probes.ph.board"]["up"]
@@ -94,6 +97,7 @@ def test_what_is_absent_and_what_has_come_back_is_in_the_status():
     assert devices["probes.ph.board"]["up"]
     assert devices["probes.ph.board"]["returns"] == 1
     assert devices["probes.temperature.board"]["returns"] == 0
+    assert ("devices", {"absent": []}) in events
 
 
 def test_a_fault_that_was_noticed_while_a_board_was_away_is_cleared_at_rest_when_it_is_back():

@@ -115,6 +115,7 @@ class Service:
         self._refilled_for: float | None = None
         self._in_doubt = False
         self._recover_later = False
+        self._ports_seen: dict[str, tuple[bool, int]] = {}
         self._begun: datetime | None = None
         self._begun_s: float | None = None
         self._first_start = began(store) or clock.now()
@@ -695,6 +696,10 @@ class Service:
                 self._log.info("device.returned", places=places, where=where, returns=connection.returns)
             text = f"{', '.join(places)} at {where}: {connection.trouble}. {connection.remedy}"
             self._standing(not connection.up, Severity.ERROR, code, text)
+        seen = {place: (connection.up, connection.returns) for place, connection in self.bench.connections.items()}
+        if seen != self._ports_seen:
+            self._ports_seen = seen
+            self.on_event("devices", {"absent": [place for place, (up, _) in seen.items() if not up]})
         if self._recover_later and not self.bench.noticed.device_absent:
             self._recover_later = False
             self.mailbox.put(self._recover)
