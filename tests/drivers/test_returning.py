@@ -181,3 +181,32 @@ def test_a_handle_that_refuses_to_close_is_let_go(plain, clock):
     clock.sleep(1.0)
     port.ready()
     port.close()
+
+
+def test_two_threads_that_lose_it_at_once_open_it_once(plain):
+    """A switch's callback says a halt while the control thread reads: both meet the same failure."""
+    both, opened, foreign = threading.Barrier(2), [], []
+    port = returning(plain, lambda: opened.append(1) or "handle")
+
+    def fail_together(_):
+        both.wait(60.0)
+        raise OSError(5, "Input/output error")
+
+    def use():
+        try:
+            port.use(fail_together)
+        except DeviceUnavailableError:
+            return
+        except Exception as error:  # noqa: BLE001 - whatever comes is what is looked for
+            foreign.append(error)
+
+    other = threading.Thread(target=use)
+    other.start()
+    use()
+    other.join(60.0)
+    plain.clock.sleep(0.6)  # one failure, one pause
+    port.use(len)
+
+    assert foreign == []
+    assert len(opened) == port.openings == 2
+    assert port.connection.returns == 1
