@@ -183,6 +183,9 @@ class Bench:
         self._cell_seen_s = now_s
         with suppress(ReadingError):  # a fault of a board has its own row, and blinds no other
             self._look_at_the_weight()
+        cell = self.connections.get(probe_place("conductivity"))
+        if cell is not None and not cell.up:  # told of by its own name; it is looked at again when it is back
+            return
         try:
             wet = self.cell_is_wet()
         except ReadingError:
