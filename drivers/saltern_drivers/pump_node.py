@@ -27,6 +27,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import (
     Clock,
+    Connection,
     DeviceUnavailableError,
     Direction,
     Driver,
@@ -115,10 +116,10 @@ class NodeLink:
         """Take a permit back at once, from any thread; one that is not out costs nothing."""
         if self._permitted >> pump & 1:
             self._permitted &= ~(1 << pump)
-            self.line.write_now(self.device, PERMITS, [self._permitted])
+            self.line.stop_now(self.device, PERMITS, [self._permitted])
 
     def halt(self, pump: int) -> None:
-        self.line.write_now(self.device, HALT, [1 << pump])
+        self.line.stop_now(self.device, HALT, [1 << pump])
 
     def ask(self) -> Transaction:
         return self.line.read(self.device, 0, ALL_INPUTS, holding=False, timeout_s=TIMEOUT_S)
@@ -290,6 +291,9 @@ class NodePump:
         finally:
             self._link.line.release()
 
+    def connection(self) -> Connection:
+        return self._link.line.connection()
+
     def _where(self) -> str:
         return f"{self._link.line.where}, pump {self._pump}"
 
@@ -309,6 +313,9 @@ class NodePermit:
     def drop(self) -> None:
         self._link.withdraw(self._pump)
 
+    def connection(self) -> Connection:
+        return self._link.line.connection()
+
     def close(self) -> None:
         try:
             self.drop()
@@ -325,7 +332,12 @@ class NodeStirrer:
     def set_speed(self, fraction: float) -> None:
         if not 0.0 <= fraction <= 1.0:
             raise MisuseError(f"{fraction} is not a share of full speed", where="stirrer", remedy="Give 0 to 1")
-        self._link.line.write_now(self._link.device, STIRRER, [round(1000 * fraction)])
+        line = self._link.line
+        say = line.write_now if fraction > 0.0 else line.stop_now
+        say(self._link.device, STIRRER, [round(1000 * fraction)])
+
+    def connection(self) -> Connection:
+        return self._link.line.connection()
 
     def close(self) -> None:
         try:
