@@ -12,7 +12,7 @@ from saltern.config import bench_from, shipped_config
 from saltern_drivers.twin.scenario import Play, Scenario
 from tests.modbus_boards import ModbusBoards, PumpBoard
 from tests.node.boards import Here, NodePort
-from tests.node.harness import Motor
+from tests.node.harness import TICKS_PER_MS, Motor
 from tests.twin_bench import MemoryStore, TwinBench, bench_table
 
 SEED = 46
@@ -25,15 +25,19 @@ class TwinMotor(Motor):
         super().__init__(clock)
         self.world, self.head = world, world.pumps[name]
 
-    def start(self, steps, rate, backward):
-        super().start(steps, rate, backward)
+    def hold(self, backward):
+        super().hold(backward)
+        self.head.permitted_until_s, self.head.enabled, self.head.reverse = 1e12, True, backward
+
+    def send(self, stages):
+        super().send(stages)
         now_s = self.clock.now_ms / 1000.0
         self.world.advance(now_s)
-        self.head.permitted_until_s, self.head.enabled, self.head.reverse = 1e12, True, backward
-        self.head.queue(now_s, steps, 1.0 / rate)
+        for pulses, ticks in stages:
+            self.head.queue(now_s, pulses, ticks / (1000.0 * TICKS_PER_MS))
 
-    def stop(self):
-        super().stop()
+    def halt(self):
+        super().halt()
         self.world.advance(self.clock.now_ms / 1000.0)
         self.head.cancel(self.clock.now_ms / 1000.0)
 
