@@ -82,6 +82,8 @@ class NodePort:
         self.to_node = lambda data: data
         self.to_host = lambda data: data
         self.silent = False
+        self.gone = None  # an error, while the converter is unplugged
+        self.permits = []  # (s, mask) that the node heard
         self.last = board.step(now=self.now_ms())
         clock.attach(lambda _: self.look())
 
@@ -95,6 +97,7 @@ class NodePort:
 
     @property
     def in_waiting(self):
+        self._there()
         now_s = self.clock.monotonic()
         self._ready += b"".join(data for due, data in self._arriving if due <= now_s)
         self._arriving = [(due, data) for due, data in self._arriving if due > now_s]
@@ -104,10 +107,18 @@ class NodePort:
         part, self._ready = self._ready[:size], self._ready[size:]
         return part
 
+    def _there(self):
+        if self.gone is not None:
+            self._arriving, self._ready = [], b""
+            raise self.gone
+
     def write(self, data):
+        self._there()
         if self.silent:
             return len(data)
         for sent in (self.to_node(data),):
+            if sent[1:4] == b"\x10\x00\x01" and sent == data:
+                self.permits.append((self.clock.monotonic(), sent[8]))
             self.last = self.board.step(now=self.now_ms(), rx=sent.hex())
             answer = self.to_host(bytes.fromhex(self.last["tx"]))
             if answer:

@@ -46,14 +46,16 @@ class Motor:
         return pulses
 
     def ended(self):
-        return self.turning and self.clock.now_ms - self.began_ms >= -(-sum([n * t for n, t in self.plan]) // TICKS_PER_MS)
+        return self.turning and self.clock.now_ms - self.began_ms >= -(
+            -sum([n * t for n, t in self.plan]) // TICKS_PER_MS
+        )
 
     def count(self):
         if self.counter == "dead":
             return None
         if self.counter == "blind":
             return 0
-        return self.sent() + (40 if self.counter == "noisy" and self.plan else 0)
+        return self.sent() + (400 if self.counter == "noisy" and self.plan else 0)
 
     def halt(self):
         if self.turning:

@@ -1,0 +1,13 @@
+"""A host with a node, whose firmware runs in this Python and under a real MicroPython."""
+
+import pytest
+
+from tests.node.boards import Here, OnMicroPython
+from tests.node.host import Host
+
+
+@pytest.fixture(params=["here", "micropython"])
+def host(request):
+    board = Here() if request.param == "here" else OnMicroPython()
+    yield Host(board)
+    board.close()
