@@ -42,17 +42,22 @@ class Here:
         pass
 
 
+def on_micropython(script, *args):
+    """Return the command that runs a script of ours with MicroPython's WebAssembly port; skip where that is absent."""
+    node = shutil.which("node")
+    if node is None:
+        pytest.skip("Node.js is not installed")
+    if not MICROPYTHON.is_file():
+        pytest.skip(f"MicroPython's WebAssembly port is not at {MICROPYTHON.name}: .ci/run installs it")
+    return [node, Path(__file__).with_name(script), MICROPYTHON, *args]
+
+
 class OnMicroPython:
     """The firmware under MicroPython's WebAssembly port, in a process of Node.js."""
 
     def __init__(self):
-        node = shutil.which("node")
-        if node is None:
-            pytest.skip("Node.js is not installed")
-        if not MICROPYTHON.is_file():
-            pytest.skip(f"MicroPython's WebAssembly port is not at {MICROPYTHON.name}: .ci/run installs it")
         self._process = subprocess.Popen(
-            [node, Path(__file__).with_name("bridge.mjs"), MICROPYTHON, NODE, Path(__file__).with_name("harness.py")],
+            on_micropython("bridge.mjs", NODE, Path(__file__).with_name("harness.py")),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
