@@ -2,9 +2,9 @@
 
 The node turns a pump only while its permit is fresh, and a permit is a frame that the guard's scan sends: a host that
 hangs or dies loses its pumps within the node's time-out (0.5 s), measured on the node. Motions carry a sequence number,
-so that one asked again because an answer was lost is not done twice. Steps are counted by the node on its step pins; what
-it cannot know, and what a reset, a lost line or a halt leaves unknown here, is said as an interval. The node wants a
-line of its own: permits are sent without waiting for what else is under way.
+so that one asked again because an answer was lost is not done twice. Steps are counted by the node on its step pins;
+what it cannot know, and what a reset, a lost line or a halt leaves unknown here, is said as an interval. The node wants
+a line of its own: permits are sent without waiting for what else is under way.
 
 Example::
 
@@ -20,8 +20,8 @@ Example::
     port = "/dev/serial/by-id/usb-your-board"
     pump = "sample"
 
-Limits: one node a line. Its float input and its own time-out are its, and act without the host; its float never stops or
-refuses waste. A motor that loses steps is not seen.
+Limits: one node a line. Its float input and its own time-out are its, and act without the host; its float never stops
+or refuses waste. A motor that loses steps is not seen.
 """
 
 from contextlib import suppress
@@ -52,7 +52,7 @@ LAPSE_S = 0.5
 BEAT_S = 0.08
 TRIES = 3
 TIMEOUT_S = 0.25
-LONGEST_S = 60.0
+LONGEST_S = 70.0
 LATE_S = 0.15  # a report is at most so old when it is taken up
 RAMPS_S = 1.0  # what the ramps of a motion may add to its time
 
@@ -71,8 +71,10 @@ class Config(BaseModel):
 class PumpConfig(Config):
     """A pump of the node."""
 
-    steps_per_s: int = Field(ge=80, le=20_000)
-    start_steps_per_s: int = Field(default=400, ge=20, le=20_000, description="rate of the first pulses after standstill")
+    steps_per_s: int = Field(ge=20, le=20_000)
+    start_steps_per_s: int = Field(
+        default=400, ge=20, le=20_000, description="rate of the first pulses after standstill"
+    )
     acceleration_steps_per_s2: int = Field(default=10_000, ge=100, le=1_000_000)
     reversible: bool = False
 
@@ -292,10 +294,14 @@ class NodePump:
         stopped = self._pump in ADDS and (report.float_up or report.latches & FLOAT_LATCH)
         if report.latches & SELF_TEST_LATCH or stopped:
             self._end(0, 0)
-            raise self._float_error() if stopped else DriverError(
-                "a motor of the pump node turned at its start, or its step counter does not answer",
-                where=self._where(),
-                remedy="Look at motors and wiring; then take the node's supply away and give it again",
+            raise (
+                self._float_error()
+                if stopped
+                else DriverError(
+                    "a motor of the pump node turned at its start, or its step counter does not answer",
+                    where=self._where(),
+                    remedy="Look at motors and wiring; then take the node's supply away and give it again",
+                )
             )
         # An unanswered command may have begun at its first sending: what it can have done counts from here.
         self._reported_s = link.clock.monotonic()
@@ -312,10 +318,10 @@ class NodePump:
         """
         if report.least != report.most:
             raise DriverError(
-                f"the pump node's count contradicts its clock: between {report.least} and {report.most} of {self._asked} "
-                "steps were done",
+                f"the pump node's count contradicts its clock: between {report.least} and {report.most} of "
+                f"{self._asked} steps were done",
                 where=self._where(),
-                remedy="Look for a short or an open circuit at the step pin, and at its distance from the motor's cable",
+                remedy="Look for a short or an open circuit at the step pin, and keep it away from the motor's cable",
             )
         if report.state == HALTED and self._pump in ADDS and report.latches & FLOAT_LATCH:
             raise self._float_error()
@@ -377,7 +383,7 @@ class NodePump:
         self._at_least, self._at_most = at_least, at_most
 
     def halt(self) -> None:
-        """Stop now. That the node hears it is not waited for: if it does not, its permit lapses, and that much counts."""
+        """Stop now, not waiting for the node to hear it: if it does not, its permit lapses, and that much counts."""
         if self._phase in ("idle", "over"):
             return
         unsent = self._transaction

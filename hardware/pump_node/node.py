@@ -36,7 +36,7 @@ The same sequence number again is the same motion: it is answered, and not done 
 MAP_VERSION = 2
 FIRMWARE = 5
 PERMIT_MS = 500
-LONGEST_S = 65
+LONGEST_S = 75
 FASTEST = 50000  # steps a second
 PUMPS = 3
 ADDS = (0, 2)
@@ -85,7 +85,7 @@ def stages(steps, rate, start, acceleration):
     """Return a motion as (pulses, ticks from each pulse to the next), in the order in which they are sent.
 
     From standstill the first pulses come at the start rate; then the rate rises as under constant acceleration (v² =
-    v0² + 2 a s), falls as it rose, and ends at the start rate. A motion too short for the full rate turns back half way.
+    v0² + 2 a s), falls as it rose, and ends at the start rate. A motion too short for its rate turns back half way.
     No rate is above the one asked for: ticks are rounded up.
     """
     start = min(start, rate)

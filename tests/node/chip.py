@@ -1,8 +1,8 @@
 """The board's chip for tests: `machine`, `rp2` and `time` as the shim uses them, on an emulator of the RP2040.
 
-State machines, FIFOs, clock dividers, DMA and its requests are rp2040py's, reached by their registers (RP2040 data sheet,
-3.7 and 2.5.7); the words of a PIO program are put together by the same library's encoder. Here are only the names under
-which MicroPython offers them, and the wires: each pad is read back by the chip, as it is on silicon.
+State machines, FIFOs, clock dividers, DMA and its requests are rp2040py's, reached by their registers (RP2040 data
+sheet, 3.7 and 2.5.7); the words of a PIO program are put together by the same library's encoder. Here are only the
+names under which MicroPython offers them, and the wires: each pad is read back by the chip, as it is on silicon.
 """
 
 import array
@@ -228,7 +228,8 @@ class Dma:
         return 1 | 2 << 2 | 1 << 4 | inc_write << 5 | self.number << 11 | treq_sel << 15 | 1 << 21
 
     def config(self, read, write, count, ctrl, trigger):
-        assert isinstance(read, array.array) and read.itemsize == 4 and trigger
+        assert isinstance(read, array.array)
+        assert (read.itemsize, trigger) == (4, True)
         at, place = DMA + 0x40 * self.number, self.chip.heap + 0x4000 * self.number
         for index, word in enumerate(read):
             self.chip.write(place + 4 * index, word)

@@ -50,6 +50,12 @@ class Host:
     def total(self):
         return self.port.look()["total"][self.number]
 
+    def follow(self, for_s=1.0):
+        """Ask how far the pump is, without permitting it."""
+        end_s = self.clock.monotonic() + for_s
+        while self.pump.progress().running and self.clock.monotonic() < end_s:
+            self.clock.sleep(0.1)
+
     def ends(self, steps, **how):
         """Turn; return the last progress, and the error that came, if one did."""
         try:

@@ -4,10 +4,9 @@ What the pulses are is not asked here: whether MicroPython takes the file, and e
 """
 
 import array
-import sys
 
 
-class Over(Exception):
+class Over(Exception):  # noqa: N818 - the end of the script, not an error
     """The script has been played to its end."""
 
 
@@ -74,7 +73,8 @@ def stand_ins(frames, sent, service_held):
             return treq_sel
 
         def config(self, read, write, count, ctrl, trigger):
-            assert len(read) == count and isinstance(read, array.array)
+            assert len(read) == count
+            assert isinstance(read, array.array)
             seen[4 + write.number] += sum([read[at] for at in range(0, count, 2)])
             write.fifo.append(0)  # all has been sent
 
@@ -138,7 +138,7 @@ def play(source, node, frames, service_held=False):
                 names[name] = getattr(node, name)
         else:
             lines.append(line)
-    try:
+    try:  # noqa: SIM105 - MicroPython has no contextlib
         exec("\n".join(lines), names)
     except Over:
         pass

@@ -3,13 +3,7 @@
 import pytest
 
 from saltern.ports import DeviceUnavailableError, DriverError
-from tests.node.boards import Here, firmware
-from tests.node.host import Host
-
-
-@pytest.fixture
-def here():
-    return Host(Here())
+from tests.node.boards import firmware
 
 
 def running(host, steps=20_000, for_s=1.0):
@@ -35,17 +29,15 @@ def test_a_count_that_contradicts_the_clock_is_an_interval_and_said(host, counte
 
 
 @pytest.mark.parametrize("counter", ["dead", "blind", "noisy"])
-def test_so_it_is_while_the_pump_turns_and_after_the_node_has_halted_it(host, counter):
-    host.port.look(counter=counter)
-    running(host)
-    host.permit.drop()
+def test_so_it_is_while_the_pump_turns_and_after_the_node_has_halted_it(here, counter):
+    here.port.look(counter=counter)
+    running(here)
+    here.permit.drop()
     with pytest.raises(DriverError, match="contradicts its clock"):
-        for _ in range(10):
-            host.pump.progress()
-            host.clock.sleep(0.1)
-    progress = host.pump.progress()
+        here.follow()
+    progress = here.pump.progress()
 
-    assert progress.at_least <= host.total() <= progress.at_most
+    assert progress.at_least <= here.total() <= progress.at_most
     assert progress.at_most - progress.at_least > 50
 
 
@@ -76,9 +68,7 @@ def test_firmware_of_another_map_is_refused_with_what_to_do(here, version, said)
     here.permit.kick()
     here.pump.start(500)
     with pytest.raises(DeviceUnavailableError, match=f"register map {version}") as caught:
-        for _ in range(10):
-            here.pump.progress()
-            here.clock.sleep(0.05)
+        here.follow()
     assert said in caught.value.remedy
     assert here.pump.progress().at_most == 0
     assert here.total() == 0

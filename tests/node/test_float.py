@@ -58,14 +58,14 @@ def test_an_open_float_stops_what_adds_within_a_quarter_of_a_second_whoever_asks
 
 
 @pytest.mark.parametrize("for_ms", [1, TICK_MS, 20, 45])
-def test_a_spark_at_the_floats_wire_neither_stops_nor_latches(host, for_ms):
-    turning(host, "titrant", 4000)
+def test_a_spark_at_the_floats_wire_neither_stops_nor_latches(here, for_ms):
+    turning(here, "titrant", 4000)
     for _ in range(10):
-        opened(host, for_ms)
-        assert keep_on(host, 0.1) is None
-    assert host.port.look()["latches"] == 0
-    assert keep_on(host, 3.0) is None
-    assert host.total() == host.pump.progress().at_least == 4000
+        opened(here, for_ms)
+        assert keep_on(here, 0.1) is None
+    assert here.port.look()["latches"] == 0
+    assert keep_on(here, 3.0) is None
+    assert here.total() == here.pump.progress().at_least == 4000
 
 
 def test_a_float_that_chatters_is_up():
@@ -79,13 +79,13 @@ def test_a_float_that_chatters_is_up():
     assert host.port.look()["turning"] == [False, False, False]
 
 
-def test_waste_runs_through_an_open_float_and_begins_beside_one(host):
+def test_waste_runs_through_an_open_float_and_begins_beside_one(here):
     """Whatever filled the vessel, the waste pump is what empties it."""
-    turning(host, "waste", 3000)
-    host.port.look(float=True)
-    assert keep_on(host, 3.0) is None
-    assert host.pump.progress().at_least == host.total() == 3000
-    assert host.turn(500).at_least == 500
+    turning(here, "waste", 3000)
+    here.port.look(float=True)
+    assert keep_on(here, 3.0) is None
+    assert here.pump.progress().at_least == here.total() == 3000
+    assert here.turn(500).at_least == 500
 
 
 def test_waste_empties_the_vessel_after_the_float_has_latched(host):
@@ -103,52 +103,52 @@ def test_waste_empties_the_vessel_after_the_float_has_latched(host):
         assert "waste is not" in str(error)
 
 
-def test_the_hosts_silence_stops_all_waste_too(host):
-    turning(host, "waste")
-    before = host.total()
-    host.clock.sleep(2.0)
+def test_the_hosts_silence_stops_all_waste_too(here):
+    turning(here, "waste")
+    before = here.total()
+    here.clock.sleep(2.0)
 
-    assert host.total() - before <= RATE * 0.51
-    assert host.port.look()["latches"] & 1
-    assert "heard nothing" in str(keep_on(host, 1.0))
-    assert host.pump.progress().at_least == host.pump.progress().at_most == host.total()
+    assert here.total() - before <= RATE * 0.51
+    assert here.port.look()["latches"] & 1
+    assert "heard nothing" in str(keep_on(here, 1.0))
+    assert here.pump.progress().at_least == here.pump.progress().at_most == here.total()
 
 
-def test_a_float_that_is_up_at_rest_refuses_until_it_comes_down(host):
-    host.port.look(float=True)
-    host.clock.sleep(0.2)
-    progress, error = host.ends(100, until_s=5.0)
-    assert (progress.at_most, host.total()) == (0, 0)
+def test_a_float_that_is_up_at_rest_refuses_until_it_comes_down(here):
+    here.port.look(float=True)
+    here.clock.sleep(0.2)
+    progress, error = here.ends(100, until_s=5.0)
+    assert (progress.at_most, here.total()) == (0, 0)
     assert "float" in str(error)
-    assert host.port.look()["latches"] == 0
-    host.port.look(float=False)
-    host.clock.sleep(0.2)
+    assert here.port.look()["latches"] == 0
+    here.port.look(float=False)
+    here.clock.sleep(0.2)
 
-    assert host.turn(100).at_least == 100
+    assert here.turn(100).at_least == 100
 
 
-def test_a_float_that_has_come_down_needs_hands_at_the_node(host):
-    turning(host, "titrant")
-    host.port.look(float=True)
-    host.clock.sleep(0.1)
-    assert host.port.look()["latches"] & 2
-    host.pump.halt()
-    before = host.total()
-    host.port.look(float=False)
-    host.clock.sleep(0.2)
+def test_a_float_that_has_come_down_needs_hands_at_the_node(here):
+    turning(here, "titrant")
+    here.port.look(float=True)
+    here.clock.sleep(0.1)
+    assert here.port.look()["latches"] & 2
+    here.pump.halt()
+    before = here.total()
+    here.port.look(float=False)
+    here.clock.sleep(0.2)
 
     with pytest.raises(DriverError, match="stopped for its float") as caught:
-        host.turn(100, until_s=5.0)
+        here.turn(100, until_s=5.0)
     assert "supply" in caught.value.remedy
-    assert host.total() == before
-    host.port.look(boot=77)
-    assert host.turn(100).at_least == 100
+    assert here.total() == before
+    here.port.look(boot=77)
+    assert here.turn(100).at_least == 100
 
 
 SPELLS = st.lists(st.tuples(st.integers(1, 400), st.integers(1, 400)), min_size=1, max_size=12)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(SPELLS)
 def test_whatever_the_float_does_waste_goes_its_whole_way(spells):
     host = Host(Here())
@@ -162,7 +162,7 @@ def test_whatever_the_float_does_waste_goes_its_whole_way(spells):
     assert host.pump.progress().at_least == host.total() == 5000
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(SPELLS)
 def test_what_adds_stops_when_the_float_is_open_for_long_and_not_for_short_spells(spells):
     host = Host(Here())

@@ -193,8 +193,10 @@ def test_reordered_and_repeated_commands_are_one_motion():
 
     def move(sequence, steps):
         return frame(
-            [10, 16, 0, 48, 0, 10, 20, *sequence.to_bytes(2, "big"), 0, 0, 0, 0, steps >> 8, steps & 255]
-            + [0, 0, 7, 208, 0, 0, 1, 144, 0, 0, 39, 16]
+            [
+                *(10, 16, 0, 48, 0, 10, 20, *sequence.to_bytes(2, "big"), 0, 0, 0, 0, steps >> 8, steps & 255),
+                *(0, 0, 7, 208, 0, 0, 1, 144, 0, 0, 39, 16),
+            ]
         )
 
     permit = frame([10, 16, 0, 1, 0, 1, 2, 0, 4])
