@@ -11,7 +11,7 @@ import pytest
 
 from saltern.ports import DriverError
 from tests.node.boards import Here, firmware
-from tests.node.chip import Chip
+from tests.node.chip import CLOCK_HZ, SLICE_CYCLES, Chip
 from tests.node.harness import Board
 from tests.node.host import Host
 from tests.node.test_shim import shim
@@ -122,6 +122,33 @@ def test_a_halt_at_any_instant_leaves_a_count_that_is_read_and_no_short_pulse(ch
         assert len(rises(chip, 2)) == before
     assert before > 500
     assert min(widths(chip, 2)) >= 4.9e-6
+
+
+def test_a_halt_in_the_moment_of_a_step_leaves_it_long_enough_for_a_driver(chip, motors):
+    """Stepper drivers ask for 1 to 5 us; a step that was cut shorter would be counted, and perhaps not made."""
+    for _ in range(3):
+        motors[0].send(NODE.stages(50, 2000, 2000, 10_000))
+        before = len(rises(chip))
+        while len(rises(chip)) < before + 3:
+            chip.run(SLICE_CYCLES / CLOCK_HZ)
+        motors[0].halt()
+
+    assert len(widths(chip)) == 9
+    assert min(widths(chip)) >= 4.9e-6
+
+
+def test_after_a_halt_the_next_motion_is_its_own(chip, motors):
+    """Nothing of the old one's stages is left in DMA or FIFO."""
+    motors[0].send(NODE.stages(5000, 15_000, 2000, 200_000))
+    chip.run(0.015)
+    motors[0].halt()
+    before = len(rises(chip))
+    planned = NODE.stages(3, 1000, 1000, 10_000)
+    motors[0].send(planned)
+    chip.run(NODE.lasts_ms(planned) / 1000.0 + 0.003)
+
+    assert motors[0].ended()
+    assert motors[0].count() == len(rises(chip)) - before == 3
 
 
 def test_three_motors_count_apart(chip, motors):
