@@ -22,6 +22,7 @@ STEP, DIRECTION, ENABLE = (2, 5, 8), (3, 6, 9), (4, 7, 10)
 STIRRER, FLOAT, SERVICE = 14, 15, 22
 ADDRESS = 10
 COUNTERS = 4  # the first state machine of the second PIO block
+TX_FIFOS = 0x50200010  # TXF0 of the first PIO block (RP2040 data sheet, 3.7; the RP2350 has it there too)
 TX_REQUESTS = 0  # DREQ_PIO0_TX0 (RP2040 data sheet, 2.5.3.1): the first block's come first, one a state machine
 PERIOD_CYCLES = 8  # what a pulse takes beside its two waits: see `pulses`
 SHORTEST_US = 5  # a step that has begun is high for so long at least
@@ -90,7 +91,8 @@ class Motor:
         self.words = words  # the DMA reads them as long as it runs
         self.sender = rp2.StateMachine(self.number, pulses, freq=TICKS_PER_S, set_base=self.step)
         self.counter.exec("set(x, 0)")
-        self.feeder.config(read=words, write=self.sender, count=len(words), ctrl=self.control, trigger=True)
+        fifo = TX_FIFOS + 4 * self.number
+        self.feeder.config(read=words, write=fifo, count=len(words), ctrl=self.control, trigger=True)
         self.sender.active(1)
 
     def ended(self):

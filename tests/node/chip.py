@@ -23,7 +23,7 @@ DMA, IO, PADS, SIO, PIOS, RAM = (
     (0x5020_0000, 0x5030_0000),
     0x2000_0000,
 )
-INSTR_MEM, SM, SM_SIZE, TXF, RXF, FLEVEL, CTRL = 0x48, 0xC8, 0x18, 0x10, 0x20, 0x0C, 0x00
+INSTR_MEM, SM, SM_SIZE, RXF, FLEVEL, CTRL = 0x48, 0xC8, 0x18, 0x20, 0x0C, 0x00
 CLKDIV, EXECCTRL, INSTR, PINCTRL = 0x00, 0x04, 0x10, 0x14
 FUNCTION_SIO, FUNCTION_PIO = 5, 6
 
@@ -234,7 +234,7 @@ class Dma:
         for index, word in enumerate(read):
             self.chip.write(place + 4 * index, word)
         self.chip.write(at + 0x0, place)
-        self.chip.write(at + 0x4, write.base + TXF + 4 * write.number)
+        self.chip.write(at + 0x4, write)
         self.chip.write(at + 0x8, count)
         self.chip.write(at + 0xC, ctrl)
 

@@ -17,7 +17,7 @@ class Module:
 def stand_ins(frames, sent, service_held):
     """Return the modules by name."""
     machine, rp2, micropython, select, time, os = [Module() for _ in range(6)]
-    fed, seen = [0], {}
+    fed, seen, made = [0], {}, {}
 
     class Pin:
         OUT, IN, PULL_UP = 1, 0, 2
@@ -52,6 +52,7 @@ def stand_ins(frames, sent, service_held):
     class StateMachine:
         def __init__(self, number, program, freq=-1, set_base=None, in_base=None):
             self.number, self.fifo = number, []
+            made[number] = self
 
         def exec(self, text):
             if text == "set(x, 0)":
@@ -75,8 +76,9 @@ def stand_ins(frames, sent, service_held):
         def config(self, read, write, count, ctrl, trigger):
             assert len(read) == count
             assert isinstance(read, array.array)
-            seen[4 + write.number] += sum([read[at] for at in range(0, count, 2)])
-            write.fifo.append(0)  # all has been sent
+            number = (write - 0x50200010) // 4
+            seen[4 + number] += sum([read[at] for at in range(0, count, 2)])
+            made[number].fifo.append(0)  # all has been sent
 
         def active(self, on):
             pass
