@@ -315,6 +315,9 @@ class Node:
     def _read(self, register, count, now_ms):
         if not 1 <= count <= 64 or register + count > 16 + 8 * PUMPS:
             return ILLEGAL_ADDRESS, b""
+        for number in range(PUMPS):
+            if self.pumps[number].state == TURNING:
+                self._look(number, now_ms)
         values = b"".join(word(self._input(address, now_ms)) for address in range(register, register + count))
         return 0, bytes((2 * count,)) + values
 
@@ -335,8 +338,6 @@ class Node:
             return state[address] if address < len(state) else 0
         number, at = divmod(address - 16, 8)
         pump = self.pumps[number]
-        if pump.state == TURNING and at == 0:
-            self._look(number, now_ms)
         return (
             pump.sequence, pump.state, pump.least >> 16, pump.least & 0xFFFF,
             pump.most >> 16, pump.most & 0xFFFF, pump.asked >> 16, pump.asked & 0xFFFF,
