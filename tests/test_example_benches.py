@@ -36,7 +36,7 @@ class TwinMotor(Motor):
         now_s = self.clock.now_ms / 1000.0
         self.world.advance(now_s)
         for pulses, ticks in stages:
-            self.head.queue(now_s, pulses, ticks / (1000.0 * TICKS_PER_MS))
+            self.head.send(now_s, pulses, ticks / (1000.0 * TICKS_PER_MS))
 
     def halt(self):
         super().halt()
@@ -77,7 +77,7 @@ class TwinPumpBoard(PumpBoard):
         super().start()
         self.world.advance(self.clock.monotonic())
         self.head.reverse = self.backward
-        self.head.queue(self.clock.monotonic(), self.amount, 1.0 / self.rate)
+        self.head.send(self.clock.monotonic(), self.amount, 1.0 / self.rate)
 
     def stop(self):
         super().stop()

@@ -159,6 +159,7 @@ class Progress:
     running: bool
     at_least: float
     at_most: float
+    doubt: str = ""  # why the drive does not vouch for all that it sent, for a person
 
 
 @runtime_checkable
@@ -272,22 +273,50 @@ class I2cBus(Protocol):
 
 
 class PulseTrains(Protocol):
-    """Exact pulse trains on a GPIO line: the kernel or a library times them, not Python."""
+    """Pulse trains on GPIO lines: the kernel or a library times them, not Python.
+
+    Nothing that is queued can be taken back. A drive queues little at a time and takes its motor's current instead.
+    """
+
+    def prepare(self, line: int) -> None:
+        """Make a line ready for trains. It is low from now on, between trains too."""
+        ...
 
     def queue(self, line: int, pulses: int, on_us: int, off_us: int) -> None:
         """Append `pulses` (at least 1) to the line's queue; they begin when those before them end."""
         ...
 
+    def pause(self, line: int, duration_us: int) -> None:
+        """Append a time without pulses."""
+        ...
+
     def room(self, line: int) -> int:
-        """Return how many more trains the line's queue accepts."""
+        """Return how many more trains or pauses the line's queue accepts."""
+        ...
+
+    def ends_in_s(self, line: int) -> float:
+        """Return how long what is queued lasts from now on if nothing is late; 0 once it should have ended."""
         ...
 
     def busy(self, line: int) -> bool:
-        """Return whether pulses are being sent or queued."""
+        """Return whether anything queued has not ended.
+
+        Raises
+        ------
+        DeviceSilentError
+            It should have ended long ago: whatever times the pulses has stopped.
+        """
         ...
 
-    def cancel(self, line: int) -> None:
-        """Drop everything queued and stop at once. Idempotent."""
+    def sent(self, line: int) -> tuple[int, int]:
+        """Return the least and the most pulses sent since the line was prepared: read, not reckoned from a clock."""
+        ...
+
+    def lateness_s(self) -> float | None:
+        """Return all the time together by which pulses have been late so far, of any line.
+
+        Between two calls no pulse was later than what was added between them. None: it cannot be known here.
+        """
         ...
 
 
@@ -315,6 +344,7 @@ class Wires:
     close: Callable[[], None] = lambda: None
     open_i2c: Callable[[int], I2cBus] = no_i2c
     shared: dict[str, Any] = field(default_factory=dict)  # what several devices of one bench hang on: a line, by name
+    alive: Callable[[], bool] = lambda: True  # whether what the wires need in this process still runs
 
 
 Device = Probe | PumpDrive | RunPermit | Stirrer | Switch | Selector

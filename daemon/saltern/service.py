@@ -631,6 +631,13 @@ class Service:
                 self._alert(event.row.severity, code, f"{event.row.watches}: {event.row.name}. {event.row.remedy}")
             else:
                 self.alerting.clear(code)
+        unreadable = "; ".join(f"{name}: {why}" for name, why in sorted(self.bench.unreadable.items()))
+        self._standing(
+            bool(unreadable),
+            Severity.CRITICAL,
+            "input-unreadable",
+            f"an input cannot be read, and acts as if open: {unreadable}",
+        )
         if self._unkept:
             self._keep_what_waits()
         if self.bench.fell_dry and self._dry_by_s is None:

@@ -3,21 +3,29 @@
 - lgpio makes a named pipe in `LG_WD` on import, and fails where that is not writable.
 - gpiozero's lgpio factory holds the chip handle that pulse trains need, and picks the chip by number; the number of
   the header's chip differs between models, its label does not.
-- `lgpio.tx_pulse` with zero cycles never ends; it is never called so.
+- A PWM level is written by the library's pulse thread, up to one period later; an output that must be off is written
+  low at once as well.
+- `lgpio.error` is a plain Exception.
+
+Pulse trains: `pulse_trains`.
 """
 
 import os
 import tempfile
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import serial
 
-from saltern.ports import Clock, DeviceUnavailableError, I2cBus, LinesBusyError, MisuseError, SerialPort, Wires
+from saltern.ports import Clock, DeviceUnavailableError, I2cBus, LinesBusyError, SerialPort, Wires
+from saltern_drivers.foreign import Foreign
+from saltern_drivers.pulse_trains import LgpioPulseTrains, PulseThread, threads
 
 HEADER_CHIP_LABELS = ("pinctrl-rp1", "pinctrl-bcm2835", "pinctrl-bcm2711")
 UNSTABLE_PORTS = ("/dev/ttyUSB", "/dev/ttyACM")
+MOST_CHIPS = 16
 
 
 def open_wires(bench: Mapping[str, Any], clock: Clock) -> Wires:
@@ -29,18 +37,27 @@ def open_wires(bench: Mapping[str, Any], clock: Clock) -> Wires:
         lgpio is not installed, or there is no header chip here, or it may not be opened.
     """
     lgpio = _import_lgpio()
+    before = threads()
     chip = _header_chip(lgpio)
-    from gpiozero.pins.lgpio import LGPIOFactory
-
-    factory = LGPIOFactory(chip=chip)
+    thread = PulseThread(threads() - before)
+    thread.prefer()
+    with Foreign("GPIO", "Check that this is the computer with the 40-pin header, and that gpiozero knows it"):
+        factory = _header_factory(lgpio, chip)
+    pulses = LgpioPulseTrains(lgpio, factory._handle, clock, thread)
     return Wires(
         clock=clock,
         pins=factory,
-        pulses=LgpioPulseTrains(lgpio, factory._handle),
+        pulses=pulses,
         open_serial=open_serial,
-        close=factory.close,
+        close=partial(_close, factory),
         open_i2c=open_i2c,
+        alive=pulses.alive,
     )
+
+
+def _close(factory: Any) -> None:
+    with Foreign("GPIO", "Nothing to do: the kernel lets the lines go when the process ends"):
+        factory.close()
 
 
 def open_i2c(bus: int) -> I2cBus:
@@ -93,29 +110,19 @@ def open_serial(port: str, **settings: Any) -> SerialPort:
     return opened
 
 
-class LgpioPulseTrains:
-    """Pulse trains timed by lgpio's own thread."""
+def _header_factory(lgpio: Any, chip: int) -> Any:
+    """Return gpiozero's factory for that chip, with a pin whose output goes low whatever the pulse thread does."""
+    from gpiozero.pins.lgpio import LGPIOFactory, LGPIOPin
 
-    def __init__(self, lgpio: Any, handle: int) -> None:
-        self._lgpio = lgpio
-        self._handle = handle
+    class HeaderPin(LGPIOPin):  # type: ignore[misc]
+        def _set_state(self, value: float) -> None:
+            super()._set_state(value)
+            if self._pwm and not value:  # the thread would write it low in its time; a pump has none
+                lgpio.gpio_write(self.factory._handle, self._number, 0)
 
-    def queue(self, line: int, pulses: int, on_us: int, off_us: int) -> None:
-        if pulses < 1:
-            raise MisuseError(
-                "a train of no pulses would never end", where=f"gpio {line}", remedy="Ask for at least one"
-            )
-        self._lgpio.tx_pulse(self._handle, line, on_us, off_us, 0, pulses)
-
-    def room(self, line: int) -> int:
-        return int(self._lgpio.tx_room(self._handle, line, self._lgpio.TX_PWM))
-
-    def busy(self, line: int) -> bool:
-        return bool(self._lgpio.tx_busy(self._handle, line, self._lgpio.TX_PWM))
-
-    def cancel(self, line: int) -> None:
-        # A pulse of zero on- and off-time stops the line's train and empties its queue.
-        self._lgpio.tx_pulse(self._handle, line, 0, 0, 0, 0)
+    factory = LGPIOFactory(chip=chip)
+    factory.pin_class = HeaderPin
+    return factory
 
 
 def force_low(lines: Sequence[int]) -> None:
@@ -129,20 +136,29 @@ def force_low(lines: Sequence[int]) -> None:
         There is no chip.
     """
     lgpio = _import_lgpio()
-    handle = lgpio.gpiochip_open(_header_chip(lgpio))
-    busy = []
+    chip = _header_chip(lgpio)
+    wire = Foreign("GPIO", "Take the bench off its supply; then check that the user is in the group gpio")
+    failed: dict[int, Exception] = {}
+    with wire:
+        handle = lgpio.gpiochip_open(chip)
     try:
         for line in lines:
             try:
-                lgpio.gpio_claim_output(handle, line, 0)
-            except lgpio.error:
-                busy.append(line)
+                with wire:
+                    lgpio.gpio_claim_output(handle, line, 0)
+            except DeviceUnavailableError as error:
+                failed[line] = error
     finally:
-        lgpio.gpiochip_close(handle)
-    if busy:
+        with wire:
+            lgpio.gpiochip_close(handle)
+    if any(isinstance(error.__cause__, lgpio.error) for error in failed.values()):
         raise LinesBusyError(
-            f"lines {busy} are held by another process", where="GPIO", remedy="Stop it: systemctl kill -s KILL saltern"
+            f"lines {sorted(failed)} are held by another process",
+            where="GPIO",
+            remedy="Stop it: systemctl kill -s KILL saltern",
         )
+    if failed:
+        raise next(iter(failed.values()))
 
 
 def _import_lgpio() -> Any:
@@ -160,18 +176,25 @@ def _import_lgpio() -> Any:
 
 
 def _header_chip(lgpio: Any) -> int:
-    for device in sorted(Path("/dev").glob("gpiochip*")):
-        chip = int(device.name.removeprefix("gpiochip"))
+    """Return the number of the chip with a header's label; numbers differ between models."""
+    refused = None
+    for chip in range(MOST_CHIPS):
+        device = Path(f"/dev/gpiochip{chip}")
         try:
             handle = lgpio.gpiochip_open(chip)
-        except lgpio.error as error:
-            raise DeviceUnavailableError(
-                f"cannot be opened ({error})", where=str(device), remedy="Add the user to the group gpio"
-            ) from error
-        label = lgpio.gpio_get_chip_info(handle)[3]
-        lgpio.gpiochip_close(handle)
+        except Exception as error:  # noqa: BLE001 - whatever a library makes of a chip that is not there
+            if device.exists():
+                refused = DeviceUnavailableError(
+                    f"cannot be opened ({error})", where=str(device), remedy="Add the user to the group gpio"
+                )
+            continue
+        with Foreign(str(device), "Look at the kernel's log: dmesg"):
+            label = lgpio.gpio_get_chip_info(handle)[3]
+            lgpio.gpiochip_close(handle)
         if label in HEADER_CHIP_LABELS:
             return chip
+    if refused is not None:
+        raise refused
     raise DeviceUnavailableError(
         "no GPIO chip of a 40-pin header was found",
         where="/dev/gpiochip*",

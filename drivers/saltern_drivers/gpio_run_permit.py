@@ -12,10 +12,10 @@ Limits: whether the hardware cuts is proved at every determination, and by hand 
 
 import threading
 
-from gpiozero import DigitalOutputDevice
 from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import Driver, Wires
+from saltern_drivers.gpio_pins import Output
 
 
 class Config(BaseModel):
@@ -30,7 +30,7 @@ class Config(BaseModel):
 class EdgePermit:
     """Toggles its line at each kick; rests low."""
 
-    def __init__(self, output: DigitalOutputDevice, lapse_s: float) -> None:
+    def __init__(self, output: Output, lapse_s: float) -> None:
         self._output = output
         self._lock = threading.Lock()
         self._level = False
@@ -39,21 +39,23 @@ class EdgePermit:
     def kick(self) -> None:
         with self._lock:
             self._level = not self._level
-            self._output.value = self._level
+            self._output.set(self._level)
 
     def drop(self) -> None:
         with self._lock:
             if self._level:  # a falling edge does not retrigger: the one-shot listens to rising ones
                 self._level = False
-                self._output.value = False
+                self._output.set(False)
 
     def close(self) -> None:
-        self.drop()
-        self._output.close()
+        try:
+            self.drop()
+        finally:
+            self._output.close()
 
 
 def open_permit(config: Config, wires: Wires) -> EdgePermit:
-    return EdgePermit(DigitalOutputDevice(config.pin, pin_factory=wires.pins), config.lapse_s)
+    return EdgePermit(Output(config.pin, wires), config.lapse_s)
 
 
 DRIVER = Driver(

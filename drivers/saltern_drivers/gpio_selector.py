@@ -11,10 +11,10 @@ gate, a diode across the coil; peristaltic tube in the valve needs a softer kind
 Limits: whether it has moved is not known; a reference far from the tank's alkalinity shows it.
 """
 
-from gpiozero import DigitalOutputDevice
 from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import Driver, Wires
+from saltern_drivers.gpio_pins import Output
 
 
 class Config(BaseModel):
@@ -28,19 +28,21 @@ class Config(BaseModel):
 class PinchValve:
     """Energised chooses the other line."""
 
-    def __init__(self, output: DigitalOutputDevice) -> None:
+    def __init__(self, output: Output) -> None:
         self._output = output
 
     def select(self, other: bool) -> None:
-        self._output.value = 1 if other else 0
+        self._output.set(other)
 
     def close(self) -> None:
-        self._output.off()
-        self._output.close()
+        try:
+            self._output.set(False)
+        finally:
+            self._output.close()
 
 
 def open_valve(config: Config, wires: Wires) -> PinchValve:
-    return PinchValve(DigitalOutputDevice(config.pin, pin_factory=wires.pins))
+    return PinchValve(Output(config.pin, wires))
 
 
 DRIVER = Driver(

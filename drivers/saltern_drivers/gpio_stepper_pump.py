@@ -1,8 +1,9 @@
-"""A stepper pump head: steps counted in pulse trains that are queued in short chunks.
+"""A stepper pump head: steps counted in pulse trains that are queued in short pieces.
 
-The library times the pulses, not Python, so the count is exact however busy the host is. At most one chunk waits
-behind the one under way: a host that hangs or dies leaves at most 0.2 s of pulses. Wiring: step, direction and
-enable of a stepper driver, all active-high through its inputs or an inverter, each with a pull-down. Example::
+The library times the pulses, not Python, so the count is exact however busy the host is. At most 0.2 s of pulses are
+queued: a host that hangs or dies leaves no more. The rate rises gently after every standstill and falls gently before
+every end. Wiring: step, direction and enable of a stepper driver, all active-high through its inputs or an inverter,
+each with a pull-down. Example::
 
     [pumps.titrant.drive]
     driver = "gpio-stepper-pump"
@@ -10,21 +11,33 @@ enable of a stepper driver, all active-high through its inputs or an inverter, e
     direction_pin = 24
     enable_pin = 25
     steps_per_s = 2667
+    microsteps = 8
 
-Limits: a motor that loses steps is not seen; a balance, or the pump's calibration, tells.
+A pulse that comes late is followed by others too close behind it. A rotor catches up with one full step, not with more,
+so a motion in which pulses came later than `microsteps` steps last does not vouch for the steps since it was last well:
+the motor is brought to rest, and started gently again. The same holds where the host looked too late and the queue ran
+dry at speed. Limits: a motor that loses steps for a reason of its own is not seen; a balance, or the pump's
+calibration, tells. Where the kernel does not count waiting (no schedstat), late pulses are not seen either.
 """
 
 import threading
+from collections.abc import Iterator
 from contextlib import ExitStack
 from typing import Literal
 
-from gpiozero import DigitalOutputDevice
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from saltern.ports import Direction, Driver, MisuseError, Progress, PulseTrains, Wires
+from saltern_drivers.gpio_pins import Output
+from saltern_drivers.stepper_ramp import Piece, pieces
 
-CHUNK_S = 0.1
-WAITING_CHUNKS = 1
+AHEAD_S = 0.2
+NEARLY_DRY_S = 0.01
+"""So near its end the queue may be dry before more is in it: the motor is let come to rest first."""
+
+MOST_RESTARTS = 8
+"""A motion that came into doubt oftener ends there, and says so."""
+
 PULSE_US = 20  # high time of a step; stepper drivers ask for 1 to 5
 
 
@@ -37,8 +50,11 @@ class Config(BaseModel):
     direction_pin: int = Field(ge=0, le=27)
     enable_pin: int = Field(ge=0, le=27)
     steps_per_s: int = Field(ge=20, le=10_000)
-    start_steps_per_s: int = Field(default=400, ge=20, le=10_000, description="rate of the first chunk")
+    microsteps: int = Field(default=8, ge=1, le=256, description="steps of the driver in a full step of the motor")
+    start_steps_per_s: int = Field(default=400, ge=20, le=10_000, description="rate that it follows from rest")
     acceleration_steps_per_s2: int = Field(default=10_000, ge=100, le=1_000_000)
+    settle_s: float = Field(default=0.02, ge=0, le=0.2, description="with current, before the first step")
+    hold_s: float = Field(default=0.05, ge=0, le=0.2, description="with current, after the last step")
     longest_steps: int = Field(default=2_000_000, ge=1, le=10_000_000)
 
     @model_validator(mode="after")
@@ -55,21 +71,26 @@ class StepperPump:
     unit: Literal["steps"] = "steps"
     reversible = True
 
-    def __init__(
-        self,
-        lines: tuple[DigitalOutputDevice, DigitalOutputDevice, DigitalOutputDevice],
-        pulses: PulseTrains,
-        config: Config,
-    ) -> None:
-        self._step, self._direction, self._enable = lines
+    def __init__(self, step: Output, direction: Output, enable: Output, pulses: PulseTrains, config: Config) -> None:
+        self._step = step
+        self._direction = direction
+        self._enable = enable
         self._pulses = pulses
         self._config = config
+        self._line = config.step_pin
         self._lock = threading.Lock()
-        self._empty_room = pulses.room(config.step_pin)
-        self._chunks: list[int] = []  # pulses of each chunk queued in this motion
-        self._left = 0
-        self._running = False
-        self._at_least = self._at_most = 0.0
+        self._state: Literal["rest", "waiting", "turning"] = "rest"
+        self._asked = self._queued = self._restarts = 0
+        self._sent_before = 0  # on this line, before the motion
+        self._plan: Iterator[Piece] = iter(())
+        self._next: Piece | None = None
+        self._hold_queued = False
+        self._well_at = 0  # steps of the motion that were sent when all was last seen to be well
+        self._lateness_s: float | None = None
+        self._to_rest = False  # nothing is queued before the motor stands
+        self._doubted = 0
+        self._doubt = ""
+        self._at_least = self._at_most = 0
         self.rate = float(config.steps_per_s)
         self.longest = float(config.longest_steps)
 
@@ -82,78 +103,137 @@ class StepperPump:
                 remedy="Move in smaller parts",
             )
         with self._lock:
-            if self._running:
+            if self._state != "rest":
                 raise MisuseError("is running already", where=self._where, remedy="Wait for the end of the motion")
-            self._chunks, self._left = [], steps
-            self._direction.value = direction is Direction.REVERSE
-            self._enable.on()
-            self._running = True
-            self._top_up()
+            self._direction.set(direction is Direction.REVERSE)
+            self._asked, self._queued, self._doubted, self._doubt, self._restarts = steps, 0, 0, "", 0
+            self._at_least = self._at_most = 0
+            self._state = "waiting"
+            self._go_on()
 
     def progress(self) -> Progress:
         with self._lock:
-            if self._running:
-                self._top_up()
-                if self._left == 0 and not self._pulses.busy(self._config.step_pin):
-                    self._at_least = self._at_most = float(sum(self._chunks))
-                    self._running = False
-                    self._enable.off()
-                else:
-                    self._at_least, self._at_most = self._sent()
-            return Progress(self._running, self._at_least, self._at_most)
+            if self._state != "rest":
+                self._go_on()
+            return Progress(self._state != "rest", float(self._at_least), float(self._at_most), self._doubt)
 
     def halt(self) -> None:
-        with self._lock, ExitStack() as whatever_fails:  # nothing is queued any more, and both are tried
-            whatever_fails.callback(self._enable.off)
-            whatever_fails.callback(self._pulses.cancel, self._config.step_pin)
-            was_running, self._running, self._left = self._running, False, 0
-            if was_running:
-                self._at_most = float(sum(self._chunks))
-                self._at_least, self._at_most = self._sent()
+        """Take the motor's current. What is queued runs out without it, and nothing is queued any more."""
+        with self._lock:
+            was, self._state = self._state, "rest"
+            try:
+                if was == "turning":
+                    self._at_most = self._queued
+                    self._at_least = self._vouched(self._sent()[0])
+            finally:
+                self._enable.set(False)
+            if was == "turning":
+                self._at_most = self._sent()[1]
 
     def close(self) -> None:
-        self.halt()
-        for line in (self._step, self._direction, self._enable):
-            line.close()
+        with ExitStack() as each:
+            for line in (self._step, self._direction, self._enable):
+                each.callback(line.close)
+            each.callback(self.halt)
 
-    def _top_up(self) -> None:
-        line = self._config.step_pin
-        while self._left > 0 and self._waiting() < WAITING_CHUNKS + 1:
-            rate = min(
-                self._config.steps_per_s,
-                self._config.start_steps_per_s + self._config.acceleration_steps_per_s2 * CHUNK_S * len(self._chunks),
-            )
-            pulses = min(self._left, max(1, int(rate * CHUNK_S)))
-            period_us = round(1e6 / rate)
-            self._pulses.queue(line, pulses, PULSE_US, period_us - PULSE_US)
-            self._chunks.append(pulses)
-            self._left -= pulses
+    # One motion ---------------------------------------------------------------------
 
-    def _waiting(self) -> int:
-        """Return how many chunks are under way or waiting."""
-        if not self._pulses.busy(self._config.step_pin):
-            return 0
-        return min(len(self._chunks), 1 + max(0, self._empty_room - self._pulses.room(self._config.step_pin)))
+    def _go_on(self) -> None:
+        """Begin once the line is free, keep the queue filled, and end when all is sent."""
+        busy = self._pulses.busy(self._line)
+        if self._state == "waiting":
+            if busy:  # what was queued before a halt runs out first, the motor without current
+                return
+            self._sent_before = self._pulses.sent(self._line)[1]
+            self._state = "turning"
+            self._from_rest()
+            return
+        least, most = self._sent()
+        left = self._queued < self._asked
+        self._look_for_trouble(dry=left and self._pulses.ends_in_s(self._line) < NEARLY_DRY_S, most=most)
+        if busy:
+            if not self._to_rest:
+                self._fill()
+        else:
+            if self._to_rest:
+                self._doubted += self._queued - self._well_at
+                self._to_rest = False
+            if left and self._restarts < MOST_RESTARTS:
+                self._restarts += 1
+                self._from_rest()
+            elif left:  # a computer as busy as this one is no place for the rest of it
+                self._state = "rest"
+                self._enable.set(False)
+                least = most = self._queued
+            else:
+                self._state = "rest"
+                self._enable.set(False)
+                least = most = self._asked
+        self._at_least, self._at_most = self._vouched(least), most
 
-    def _sent(self) -> tuple[float, float]:
-        """Return the least and the most pulses sent: the chunk under way, and the one that may have begun since."""
-        if not self._pulses.busy(self._config.step_pin):
-            total = float(sum(self._chunks))
-            return total, total
-        waiting = max(0, self._empty_room - self._pulses.room(self._config.step_pin))
-        begun = max(1, len(self._chunks) - waiting)
-        return float(sum(self._chunks[: begun - 1])), float(sum(self._chunks[: begun + 1]))
+    def _from_rest(self) -> None:
+        """Give the motor current, let it settle, and begin gently with what is left."""
+        config = self._config
+        self._enable.set(True)
+        self._pulses.pause(self._line, round(1e6 * config.settle_s))
+        self._well_at, self._to_rest, self._hold_queued = self._queued, False, False
+        self._lateness_s = self._pulses.lateness_s()
+        left = self._asked - self._queued
+        self._plan = pieces(left, config.start_steps_per_s, config.steps_per_s, config.acceleration_steps_per_s2)
+        self._next = next(self._plan, None)
+        self._fill()
+
+    def _fill(self) -> None:
+        """Queue pieces until enough is ahead, and behind the last one the time that the motor is held."""
+        while self._pulses.room(self._line) > 0:
+            piece = self._next
+            if piece is None:
+                if not self._hold_queued:
+                    self._pulses.pause(self._line, round(1e6 * self._config.hold_s))
+                    self._hold_queued = True
+                return
+            if self._pulses.ends_in_s(self._line) + piece.lasts_s > AHEAD_S:
+                return
+            self._pulses.queue(self._line, piece.steps, PULSE_US, round(1e6 / piece.rate) - PULSE_US)
+            self._queued += piece.steps
+            self._next = next(self._plan, None)
+
+    # What it vouches for ------------------------------------------------------------
+
+    def _look_for_trouble(self, *, dry: bool, most: int) -> None:
+        """Doubt what was sent since the last look, if the motor may not have followed it; else it was well so far."""
+        before, self._lateness_s = self._lateness_s, self._pulses.lateness_s()
+        if self._to_rest:
+            return
+        late_s = 0.0 if before is None or self._lateness_s is None else self._lateness_s - before
+        if late_s > self._config.microsteps / self._config.steps_per_s:
+            self._to_rest = True
+            self._doubt = f"pulses came up to {1000.0 * late_s:.0f} ms late: this computer was busy"
+        elif dry:
+            self._to_rest = True
+            self._doubt = "the computer looked too late, and the motor stopped from full speed"
+        else:
+            self._well_at = most
+
+    def _vouched(self, sent: int) -> int:
+        """Return how many of the steps sent the motor has surely followed."""
+        return max(0, (min(sent, self._well_at) if self._to_rest else sent) - self._doubted)
+
+    def _sent(self) -> tuple[int, int]:
+        least, most = self._pulses.sent(self._line)
+        return least - self._sent_before, most - self._sent_before
 
     @property
     def _where(self) -> str:
-        return f"stepper pump on {self._step.pin}"
+        return f"stepper pump on GPIO {self._line}"
 
 
 def open_pump(config: Config, wires: Wires) -> StepperPump:
-    step = DigitalOutputDevice(config.step_pin, pin_factory=wires.pins)
-    direction = DigitalOutputDevice(config.direction_pin, pin_factory=wires.pins)
-    enable = DigitalOutputDevice(config.enable_pin, pin_factory=wires.pins)
-    return StepperPump((step, direction, enable), wires.pulses, config)
+    step = Output(config.step_pin, wires)
+    direction = Output(config.direction_pin, wires)
+    enable = Output(config.enable_pin, wires)
+    wires.pulses.prepare(config.step_pin)
+    return StepperPump(step, direction, enable, wires.pulses, config)
 
 
 DRIVER = Driver(

@@ -9,10 +9,10 @@ Wiring: active-high gate with a pull-down of its own, a diode across the motor. 
 Limits: that it turns is not known by itself; `[stirrer.sensor]` looks (gpio-tachometer, i2c-adc).
 """
 
-from gpiozero import PWMOutputDevice
 from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import Driver, MisuseError, Wires
+from saltern_drivers.gpio_pins import PwmOutput
 
 
 class Config(BaseModel):
@@ -27,21 +27,20 @@ class Config(BaseModel):
 class PwmStirrer:
     """Turns at a share of full speed."""
 
-    def __init__(self, output: PWMOutputDevice) -> None:
+    def __init__(self, output: PwmOutput) -> None:
         self._output = output
 
     def set_speed(self, fraction: float) -> None:
         if not 0.0 <= fraction <= 1.0:
             raise MisuseError(f"{fraction} is not a share of full speed", where="stirrer", remedy="Give 0 to 1")
-        self._output.value = fraction
+        self._output.set(fraction)
 
     def close(self) -> None:
-        self._output.off()
         self._output.close()
 
 
 def open_stirrer(config: Config, wires: Wires) -> PwmStirrer:
-    return PwmStirrer(PWMOutputDevice(config.pin, frequency=config.frequency_hz, pin_factory=wires.pins))
+    return PwmStirrer(PwmOutput(config.pin, config.frequency_hz, wires))
 
 
 DRIVER = Driver(

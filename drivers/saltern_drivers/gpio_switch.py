@@ -13,10 +13,10 @@ Limits: long cables pick up motors; twist them with their ground, and keep them 
 import threading
 from collections.abc import Callable
 
-from gpiozero import DigitalInputDevice
 from pydantic import BaseModel, ConfigDict, Field
 
-from saltern.ports import Clock, Driver, Wires
+from saltern.ports import Clock, Driver, DriverError, Wires
+from saltern_drivers.gpio_pins import Input
 
 
 class Config(BaseModel):
@@ -31,20 +31,18 @@ class Config(BaseModel):
 class NormallyClosedSwitch:
     """Active once the circuit has been open for the debounce time; until first seen closed, active."""
 
-    def __init__(self, line: DigitalInputDevice, clock: Clock, debounce_s: float) -> None:
+    def __init__(self, line: Input, clock: Clock, debounce_s: float) -> None:
         self._line = line
-        self._pin = line.pin
         self._clock = clock
         self._debounce_s = debounce_s
         self._lock = threading.Lock()
-        self._active = bool(self._pin.state)
+        self._active = line.level()
         self._changed_s: float | None = None
         self._on_active: list[Callable[[], None]] = []
-        # Not the device's when_activated: it swallows the first edge after opening, having seen no state before.
-        self._pin.when_changed = self._edge
+        line.watch(self._edge)
 
     def is_active(self) -> bool:
-        if bool(self._pin.state) is self._active and self._changed_s is None:
+        if self._line.level() is self._active and self._changed_s is None:
             return self._active
         return self._consider()
 
@@ -56,18 +54,23 @@ class NormallyClosedSwitch:
 
     def _edge(self, ticks: float, state: int) -> None:
         del ticks, state
-        self._consider()
-        self._clock.call_later(self._debounce_s, self._settle)
+        self._consider_in_a_foreign_thread()
+        self._clock.call_later(self._debounce_s, self._consider_in_a_foreign_thread)
 
-    def _settle(self) -> None:
-        if not self._line.closed:
+    def _consider_in_a_foreign_thread(self) -> None:
+        """Follow the line; one that cannot be read is active. Nothing is raised: it would end the library's thread."""
+        if self._line.closed:
+            return
+        try:
             self._consider()
+        except DriverError:  # raised again, where it is heard, by the next scan's `is_active`
+            self._act()
 
     def _consider(self) -> bool:
         """Follow the line; the state changes once the line has differed for the debounce time."""
         went_active = False
         with self._lock:
-            raw, now_s = bool(self._pin.state), self._clock.monotonic()
+            raw, now_s = self._line.level(), self._clock.monotonic()
             if raw is self._active:
                 self._changed_s = None
             elif self._changed_s is None:
@@ -77,14 +80,16 @@ class NormallyClosedSwitch:
                 went_active = raw
             state = self._active
         if went_active:
-            for on_active in self._on_active:
-                on_active()
+            self._act()
         return state
+
+    def _act(self) -> None:
+        for on_active in self._on_active:
+            on_active()
 
 
 def open_switch(config: Config, wires: Wires) -> NormallyClosedSwitch:
-    line = DigitalInputDevice(config.pin, pull_up=True, pin_factory=wires.pins)
-    return NormallyClosedSwitch(line, wires.clock, config.debounce_s)
+    return NormallyClosedSwitch(Input(config.pin, wires), wires.clock, config.debounce_s)
 
 
 DRIVER = Driver(kind="switch", config=Config, claims=lambda config: [f"gpio:{config.pin}"], open=open_switch)

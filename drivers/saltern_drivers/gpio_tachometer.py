@@ -13,11 +13,10 @@ collector, pulled up to 3.3 V, never to the motor's 12 V. Example::
 Limits: it sees the motor turn, not the bar; a bar thrown off still shows by how the electrode settles.
 """
 
-from typing import Any
-
 from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import Clock, Driver, Reading, Wires
+from saltern_drivers.gpio_pins import Input
 
 OVERDUE_WINDOWS = 2.0
 """A window that nobody fetched for so long began for another question."""
@@ -38,16 +37,15 @@ class Tachometer:
 
     unit = "rpm"
 
-    def __init__(self, pin: Any, clock: Clock, config: Config) -> None:
-        self._pin = pin
+    def __init__(self, line: Input, clock: Clock, config: Config) -> None:
+        self._line = line
         self._clock = clock
         self._config = config
         self._count = 0
         self._began: tuple[float, int] | None = None
-        pin.function, pin.pull, pin.edges = "input", "up", "falling"
-        pin.when_changed = self._edge
+        line.watch(self._edge, edges="falling")
 
-    def _edge(self, ticks: int, state: int) -> None:
+    def _edge(self, ticks: float, state: int) -> None:
         """Count; called from the library's thread, one at a time."""
         del ticks, state
         self._count += 1
@@ -69,12 +67,11 @@ class Tachometer:
         return Reading(60.0 * turns / seconds, "rpm", self._clock.monotonic())
 
     def close(self) -> None:
-        self._pin.when_changed = None
-        self._pin.close()
+        self._line.close()
 
 
 def open_tachometer(config: Config, wires: Wires) -> Tachometer:
-    return Tachometer(wires.pins.pin(f"GPIO{config.pin}"), wires.clock, config)
+    return Tachometer(Input(config.pin, wires), wires.clock, config)
 
 
 DRIVER = Driver(kind="probe", config=Config, claims=lambda config: [f"gpio:{config.pin}"], open=open_tachometer)

@@ -13,10 +13,10 @@ Limits: it counts seconds and knows no flow; good for waste, too coarse for titr
 import threading
 from typing import Literal
 
-from gpiozero import PWMOutputDevice
 from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import Clock, Direction, Driver, MisuseError, Progress, Timer, Wires
+from saltern_drivers.gpio_pins import PwmOutput
 
 
 class Config(BaseModel):
@@ -40,7 +40,7 @@ class TimedPump:
     rate = 1.0
     reversible = False
 
-    def __init__(self, output: PWMOutputDevice, clock: Clock, config: Config) -> None:
+    def __init__(self, output: PwmOutput, clock: Clock, config: Config) -> None:
         self._output = output
         self._clock = clock
         self._duty = config.duty
@@ -67,15 +67,15 @@ class TimedPump:
             self._began_s = self._clock.monotonic()
             self._running = True
             if self._soft_start_s > 0.0:
-                self._output.value = 0.5 * self._duty
+                self._output.set(0.5 * self._duty)
                 self._up = self._clock.call_later(self._soft_start_s, self._full_power)
             else:
-                self._output.value = self._duty
+                self._output.set(self._duty)
 
     def _full_power(self) -> None:
         with self._lock:
             if self._running:
-                self._output.value = self._duty
+                self._output.set(self._duty)
 
     def progress(self) -> Progress:
         if self._running:
@@ -85,7 +85,7 @@ class TimedPump:
 
     def halt(self) -> None:
         with self._lock:
-            self._output.off()
+            self._output.set(0.0)
             if self._running:
                 self._ran_s = self._clock.monotonic() - self._began_s
                 self._running = False
@@ -99,12 +99,11 @@ class TimedPump:
 
     @property
     def _where(self) -> str:
-        return f"timed pump on {self._output.pin}"
+        return f"timed pump on GPIO {self._output.pin}"
 
 
 def open_pump(config: Config, wires: Wires) -> TimedPump:
-    output = PWMOutputDevice(config.pin, frequency=config.frequency_hz, pin_factory=wires.pins)
-    return TimedPump(output, wires.clock, config)
+    return TimedPump(PwmOutput(config.pin, config.frequency_hz, wires), wires.clock, config)
 
 
 DRIVER = Driver(

@@ -11,34 +11,58 @@ from saltern.ports import Wires
 
 @dataclass
 class FakePulses:
-    """Pulse trains in virtual time, with lgpio's queue."""
+    """Pulse trains in virtual time, with the depth and the grain of the library's queue; none is taken back."""
 
     clock: VirtualClock
     trains: list = field(default_factory=list)  # (begins_s, ends_s, pulses)
-    sent_before_cancel: int = 0
+    waited_s: float = 0.0
+    _first: int = 0  # of the trains that have not ended
+    _ended: int = 0
+
+    def prepare(self, line):
+        pass
 
     def queue(self, line, pulses, on_us, off_us):
         assert pulses >= 1
+        self._append(pulses, pulses * (on_us + off_us) * 1e-6)
+
+    def pause(self, line, duration_us):
+        self._append(0, duration_us * 1e-6)
+
+    def _append(self, pulses, lasts_s):
+        assert self.room(0) >= 1
         begins = max(self.clock.monotonic(), self.trains[-1][1] if self.trains else 0.0)
-        self.trains.append((begins, begins + pulses * (on_us + off_us) * 1e-6, pulses))
+        self.trains.append((begins, begins + lasts_s, pulses))
+
+    def _unended(self):
+        while self._first < len(self.trains) and self.trains[self._first][1] <= self.clock.monotonic() + 1e-9:
+            self._ended += self.trains[self._first][2]
+            self._first += 1
+        return self.trains[self._first :]
 
     def room(self, line):
-        return 10 - sum(begins > self.clock.monotonic() for begins, _, _ in self.trains)
+        return 8 - len(self._unended())
+
+    def ends_in_s(self, line):
+        return max(0.0, self.trains[-1][1] - self.clock.monotonic()) if self.trains else 0.0
 
     def busy(self, line):
-        return bool(self.trains) and self.trains[-1][1] > self.clock.monotonic() + 1e-9
+        return bool(self._unended())
 
-    def cancel(self, line):
-        self.sent_before_cancel += self.sent()
-        self.trains.clear()
+    def sent(self, line):
+        under_way = self._unended()
+        return self._ended, self._ended + (under_way[0][2] if under_way else 0)
 
-    def sent(self):
-        """Return how many pulses have gone out since the last cancel."""
-        now = self.clock.monotonic()
-        return sum(
-            pulses if ends <= now + 1e-9 else max(0, round(pulses * (now - begins) / (ends - begins)))
-            for begins, ends, pulses in self.trains
-        )
+    def lateness_s(self):
+        return self.waited_s
+
+    def gone_out(self):
+        """Return how many pulses have gone out, to the nearest: what a counter on the line would show."""
+        under_way = self._unended()
+        if not under_way:
+            return self._ended
+        begins, ends, pulses = under_way[0]
+        return self._ended + max(0, round(pulses * (self.clock.monotonic() - begins) / (ends - begins)))
 
 
 class ScriptedPort:

@@ -20,7 +20,7 @@ from saltern.bench.usage import Usage
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.config import BenchConfig, Pump
 from saltern.errors import ConfigError, InterlockError, MotionError, ReadingError, SalternError, StorageError
-from saltern.ports import Clock, Compensated, Direction, DriverError, MisuseError, Progress, Reading
+from saltern.ports import Clock, Compensated, Direction, DriverError, MisuseError, Progress, Reading, Switch
 
 MOVING_SCAN_S = 0.1
 RESTING_SCAN_S = 1.0
@@ -64,6 +64,17 @@ class Drained:
     ran_s: float
 
 
+@dataclass(frozen=True)
+class Doubted:
+    """What a pump was told to move, and may not have moved."""
+
+    most_ml: float
+    why: str
+
+    def plus(self, other: "Doubted") -> "Doubted":
+        return Doubted(self.most_ml + other.most_ml, other.why)
+
+
 class Bench:
     """One machine's devices, calibrated, guarded and accounted for."""
 
@@ -78,6 +89,8 @@ class Bench:
         self._needs: str | None = None
         self._good_s: dict[str, float] = {}
         self._storage_failed = False
+        self.unreadable: dict[str, str] = {}  # inputs that cannot be read, and why
+        self.doubted: dict[str, Doubted] = {}  # by pump, since somebody last cleared it
         self.noticed = Noticed()
         self.empty_g: float | None = None  # what the emptied vessel weighed, since the service began
         self.turned: dict[str, Usage] = {}  # since somebody last took it from here
@@ -200,7 +213,7 @@ class Bench:
     def _look(self, seen: Snapshot) -> None:
         for attribute, switch in self._switches:
             if switch is not None:
-                setattr(seen, attribute, switch.is_active())
+                setattr(seen, attribute, self._is_active(attribute, switch))
         ledger, limits, fixed = self.ledger, self.config.limits, self._fixed
         seen.vessel_high_ml = ledger.vessel_ml.high
         seen.overfill_ml = fixed["overfill_ml"]
@@ -219,6 +232,16 @@ class Bench:
             setattr(seen, name, getattr(self.noticed, name))
         seen.reading_limit_s = STALE_S
         seen.reading_age_s = 0.0 if self._needs is None else now_s - self._good_s.get(self._needs, -1e9)
+
+    def _is_active(self, name: str, switch: Switch) -> bool:
+        """Return what an input says; one that cannot be read is taken for open, and why is kept for the alert."""
+        try:
+            active = switch.is_active()
+        except DriverError as error:
+            self.unreadable[name] = f"{error.what}. {error.remedy}"
+            return True
+        self.unreadable.pop(name, None)
+        return active
 
     def read(self, role: str) -> Reading:
         """Return a reading taken after this call.
@@ -365,7 +388,7 @@ class Bench:
         InterlockError
             An interlock forbade or stopped it.
         MotionError
-            The drive stopped short.
+            The drive stopped short. What it gave and does not vouch for is in `doubted`.
         MisuseError
             More than the stage promised.
         """
@@ -389,8 +412,15 @@ class Bench:
         units = volume_ml / pump.ml_per_unit
         units = float(round(units)) if drive.unit == "steps" else units
         sample_ml, titrant_ml = (units * pump.ml_per_unit if adds == role else 0.0 for adds in ("sample", "titrant"))
+        self.doubted.pop(role, None)
         with self.stage(f"collect {role}", sample_ml=sample_ml, titrant_ml=titrant_ml):
             self._turn(role, units, Direction.FORWARD)
+        if role in self.doubted:
+            raise MotionError(
+                f"up to {self.doubted[role].most_ml:.2g} mL may be missing: {self.doubted[role].why}",
+                where=f"{self.config.name}, pumps.{role}",
+                remedy="Look at what else this computer does, and do it again",
+            )
         return units
 
     def found_outside(self, role: str) -> None:
@@ -780,13 +810,19 @@ class Bench:
         return moved_ml
 
     def _check_complete(self, role: str, asked: float, progress: Progress) -> None:
+        """Raise where a motion ended short; one that was given whole, and is not vouched for whole, is noted."""
         drive = self.devices.pumps[role]
+        enough = 0.5 if drive.unit == "steps" else 0.25
         short = asked - progress.at_least
-        if short > (0.5 if drive.unit == "steps" else 0.25):
+        if progress.doubt and asked - progress.at_most <= enough:
+            doubted = Doubted(short * self._pump(role).ml_per_unit, progress.doubt)
+            self.doubted[role] = self.doubted[role].plus(doubted) if role in self.doubted else doubted
+        elif short > enough:
             raise MotionError(
-                f"the {role} drive stopped {short:.3g} {drive.unit} short of {asked:.6g}",
+                f"the {role} pump may have stopped {short:.3g} {drive.unit} short of {asked:.6g}"
+                f"{': ' if progress.doubt else ''}{progress.doubt}",
                 where=f"{self.config.name}, pumps.{role}",
-                remedy="Check the drive's supply and wiring",
+                remedy="Check the drive's supply and wiring, and what else this computer does",
             )
 
     def cell_is_wet(self) -> bool:

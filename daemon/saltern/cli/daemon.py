@@ -35,7 +35,8 @@ def daemon(
         reader = open_for_reading(here.records, here.clock)
         beside.callback(reader.close)
         supervisor = supervisor_of(os.environ, here.clock)
-        service.bench.guard.scanned = supervisor.alive
+        # What a dead pulse thread leaves is of no use: the supervisor starts the service again.
+        service.bench.guard.scanned = lambda: supervisor.alive() if here.wires_live() else None
         remote = Remote(service, reader, here.reload)
         signal.signal(signal.SIGHUP, lambda *_: service.mailbox.put(here.reload))
         folder = here.records.parent if bench is None else bench.parent

@@ -2,7 +2,7 @@
 
 import os
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -31,6 +31,7 @@ class Opened:
     records: Path
     socket: Path
     bench_file: Path
+    wires_live: Callable[[], bool]
 
     def reload(self) -> list[str]:
         """Take up the bench file as it is now; return what has changed."""
@@ -81,7 +82,7 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
             for number in (signal.SIGTERM, signal.SIGINT):
                 signal.signal(number, lambda *_: service.end())
             try:
-                yield Opened(service, clock, simulated, records, socket_path(config, folder), path)
+                yield Opened(service, clock, simulated, records, socket_path(config, folder), path, wires.alive)
             finally:
                 service.bench.close()
         finally:

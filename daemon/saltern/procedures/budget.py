@@ -1,5 +1,6 @@
 """The uncertainty budget of an alkalinity: what each source contributes (GUM, JCGM 100:2008, 5.1.2)."""
 
+from collections.abc import Mapping
 from datetime import date
 from math import sqrt
 
@@ -76,6 +77,27 @@ def _of_the_fill(config: BenchConfig, per_percent: float, sample_ml: float) -> d
     if balance is None:
         return {"sample volume, from fill to fill": per_percent * config.pumps.sample.repeatability_percent, **residue}
     return {"sample weighed, difference of two": per_ml * sqrt(2.0) * balance.u_g, **residue}
+
+
+def of_doubted_motion(
+    config: BenchConfig, alkalinity_umol_kg: float, sample_ml: float, titrant_ml: float, doubted_ml: Mapping[str, float]
+) -> dict[str, float]:
+    """Return what steps that a motor may have lost contribute, umol/kg.
+
+    Between none and all of them were lost: rectangular, and the value is not moved, so the whole width counts as a half
+    width (GUM, JCGM 100:2008, 4.3.7). A sample that a tip or a balance measures does not depend on its pump.
+
+    Parameters
+    ----------
+    doubted_ml
+        By pump, the most that may be missing, mL.
+    """
+    by_pump = config.sample.draw_down is None and config.probes.balance is None
+    shares = {
+        "steps of the sample pump in doubt": doubted_ml.get("sample", 0.0) / sample_ml if by_pump else 0.0,
+        "steps of the titrant pump in doubt": doubted_ml.get("titrant", 0.0) / titrant_ml if titrant_ml > 0.0 else 0.0,
+    }
+    return {name: abs(alkalinity_umol_kg) * share / sqrt(3.0) for name, share in shares.items() if share > 0.0}
 
 
 def combined_u(budget: dict[str, float]) -> float:

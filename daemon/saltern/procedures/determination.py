@@ -4,12 +4,12 @@ Read `determine` top-down: it is the lab's standard operating procedure.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
 
-from saltern.bench.bench import Bench, StopRequested
+from saltern.bench.bench import Bench, Doubted, StopRequested
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Estimate, Finding, Priors
 from saltern.chemistry.endpoint.methods import DEFAULT, METHODS
@@ -22,7 +22,7 @@ from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
 from saltern.chemistry.volumetric import volume_ml
 from saltern.config import BenchConfig, Water
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
-from saltern.procedures.budget import alkalinity_budget, combined_u
+from saltern.procedures.budget import alkalinity_budget, combined_u, of_doubted_motion
 from saltern.procedures.calibrated import calibrated_options, e0_from_calibration, ph_nbs, sample_salinity
 from saltern.procedures.notebook import Notebook, Watcher
 from saltern.procedures.outcome import Determination, Quantity, Source
@@ -109,6 +109,7 @@ class _Run:
     medium: Medium = Medium.SEAWATER
     weighed: Weighed | None = None
     titration_g: float | None = None  # what the balance saw come in with the acid
+    doubted: dict[str, Doubted] = field(default_factory=dict)  # of sample and titrant, by pump
     drawn: Drawn | None = None
     titration: Titration | None = None
     end_point: EndPoint | None = None
@@ -134,11 +135,13 @@ def determine(
     notebook.save()
     try:
         prepare(bench, notebook)
+        bench.doubted.clear()
         run.weighed = take_sample(bench, notebook)
         run.drawn = measure_as_drawn(bench, notebook, run.weighed, medium)
         run.titration = titrate_sample(bench, notebook, run.drawn, expectation, medium)
         if run.weighed is not None:
             run.titration_g = weigh(bench, notebook) - run.weighed.empty_g - run.weighed.filled_g
+        run.doubted = dict(bench.doubted)
         run.end_point = evaluate(bench, notebook, run.titration)
         electrode = fitted_electrode(run.titration, run.end_point)
     except SalternError as error:
@@ -395,6 +398,12 @@ def _finished(
     sample_ml = sample_at_hand_ml(config)
     fit_u, today = end_point.u_umol_kg * config.titre.factor, run.started_at.date()
     budget = alkalinity_budget(config, alkalinity, fit_u, sample_ml, today, drawn.salinity.u)
+    doubted_ml = {role: doubted.most_ml for role, doubted in run.doubted.items()}
+    budget |= of_doubted_motion(config, alkalinity, sample_ml, notebook.titrant_ml, doubted_ml)
+    notebook.remarks += [
+        f"up to {doubted.most_ml:.2g} mL of {role} may be missing: {doubted.why}"
+        for role, doubted in run.doubted.items()
+    ]
     ph_total = initial_ph_total(titration.curve, electrode, titration.conditions)
     found = Estimate(alkalinity, combined_u(budget))
     electrode_now = electrode_against(history, electrode, drawn.temperature_c)

@@ -1,5 +1,6 @@
 """GPIO as the twin has it: pins whose changes reach the world, and pulse trains that are events in time."""
 
+from collections import deque
 from collections.abc import Callable
 from typing import Any
 
@@ -7,6 +8,9 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from saltern.ports import Clock, MisuseError
 from saltern_drivers.twin.world import World
+
+QUEUED_AT_MOST = 8
+"""Entries of a line that lgpio 0.2.2.0 takes beside the low one at its end (LG_TX_BUF in lgPthTx.h is 10)."""
 
 
 class TwinPin(MockPWMPin):  # type: ignore[misc]
@@ -161,7 +165,7 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
 
 
 class TwinPulseTrains:
-    """Pulse trains in the clock's own time: counts are exact, and a cancel cuts at the pulse it has come to."""
+    """Pulse trains in the clock's own time, with the depth and the grain of the library's queue."""
 
     def __init__(self, world: World, clock: Clock) -> None:
         self._world = world
@@ -172,31 +176,59 @@ class TwinPulseTrains:
             for name, pump in world.bench["pumps"].items()
             if "step_pin" in pump["drive"]
         }
+        self._queues: dict[int, deque[tuple[float, int]]] = {line: deque() for line in self._heads}  # end, pulses
+        self._ended = dict.fromkeys(self._heads, 0)
+        self._ends_s = dict.fromkeys(self._heads, 0.0)
+
+    def prepare(self, line: int) -> None: ...
 
     def queue(self, line: int, pulses: int, on_us: int, off_us: int) -> None:
         if pulses < 1:
-            raise MisuseError("a train of no pulses", where=f"gpio {line}", remedy="Ask for at least one")
+            raise MisuseError("a train of no pulses", where=f"GPIO {line}", remedy="Ask for at least one")
+        self._append(line, pulses, pulses * (on_us + off_us) * 1e-6)
+
+    def pause(self, line: int, duration_us: int) -> None:
+        self._append(line, 0, duration_us * 1e-6)
+
+    def _append(self, line: int, pulses: int, lasts_s: float) -> None:
         if self.dead:
             return
+        if self.room(line) < 1:
+            raise MisuseError("the queue of pulses is full", where=f"GPIO {line}", remedy="Queue less at a time")
         now_s = self._clock.monotonic()
         self._world.advance(now_s)
-        self._heads[line].queue(now_s, pulses, (on_us + off_us) * 1e-6)
+        begins_s = max(now_s, self._ends_s[line])
+        self._ends_s[line] = begins_s + lasts_s
+        self._queues[line].append((begins_s + lasts_s, pulses))
+        if pulses:
+            self._heads[line].send(begins_s, pulses, lasts_s / pulses)
 
     def room(self, line: int) -> int:
-        return self._heads[line].room(self._clock.monotonic())
+        return QUEUED_AT_MOST - len(self._unended(line))
+
+    def ends_in_s(self, line: int) -> float:
+        return max(0.0, self._ends_s[line] - self._clock.monotonic())
 
     def busy(self, line: int) -> bool:
-        return self._heads[line].busy(self._clock.monotonic())
+        return bool(self._unended(line))
+
+    def sent(self, line: int) -> tuple[int, int]:
+        unended = self._unended(line)
+        return self._ended[line], self._ended[line] + (unended[0][1] if unended else 0)
+
+    def lateness_s(self) -> float | None:
+        return 0.0
+
+    def _unended(self, line: int) -> deque[tuple[float, int]]:
+        queue, now_s = self._queues[line], self._clock.monotonic()
+        while queue and queue[0][0] <= now_s + 1e-9:
+            self._ended[line] += queue.popleft()[1]
+        return queue
 
     def die(self) -> None:
         """End every train, as the thread that times them ends with its process; nothing is taken any more."""
-        for line in self._heads:
-            self.cancel(line)
-        self.dead = True
-
-    def cancel(self, line: int) -> None:
-        if self.dead:
-            return
         now_s = self._clock.monotonic()
         self._world.advance(now_s)
-        self._heads[line].cancel(now_s)
+        for head in self._heads.values():
+            head.cancel(now_s)
+        self.dead = True

@@ -5,8 +5,6 @@ from math import cos, pi, sqrt
 
 import numpy as np
 
-PULSES_AHEAD = 64  # depth of a line's queue of pulse trains
-
 
 @dataclass(slots=True)
 class Train:
@@ -98,15 +96,10 @@ class PumpHead:
 
     # Pulses ---------------------------------------------------------------------
 
-    def queue(self, now_s: float, pulses: int, period_s: float) -> None:
-        begins_s = max(now_s, self.trains[-1].ends_s) if self.trains else now_s
+    def send(self, begins_s: float, pulses: int, period_s: float) -> None:
+        """Take pulses that begin at that time, or when those before them end."""
+        begins_s = max(begins_s, self.trains[-1].ends_s) if self.trains else begins_s
         self.trains.append(Train(begins_s, begins_s + pulses * period_s, pulses))
-
-    def room(self, now_s: float) -> int:
-        return PULSES_AHEAD - sum(train.begins_s > now_s for train in self.trains)
-
-    def busy(self, now_s: float) -> bool:
-        return bool(self.trains) and self.trains[-1].ends_s > now_s + 1e-9
 
     def cancel(self, now_s: float) -> None:
         """Drop what waits, and cut what is under way at the pulse it has come to."""
