@@ -55,6 +55,7 @@ TIMEOUT_S = 0.25
 LONGEST_S = 70.0
 LATE_S = 0.15  # a report is at most so old when it is taken up
 RAMPS_S = 1.0  # what the ramps of a motion may add to its time
+DISTURBED_SHARE = 0.01  # of a motion's steps: a count that is further off is a broken wire, and no disturbance
 
 
 class Config(BaseModel):
@@ -200,6 +201,7 @@ class NodePump:
         self._stands = True  # as far as is known: the end of the last motion was reported
         self._failures = 0
         self._at_least = self._at_most = 0
+        self._doubt = ""
         self._reported_s = 0.0
 
     def start(self, amount: float, direction: Direction = Direction.FORWARD) -> None:
@@ -213,12 +215,13 @@ class NodePump:
             raise MisuseError("this head turns one way", where=self._where(), remedy="Set reversible, if it may")
         self._asked, self._backward = round(amount), direction is Direction.REVERSE
         self._at_least = self._at_most = self._failures = 0
+        self._doubt = ""
         self._phase, self._transaction = "asking", self._link.ask()
         self._reported_s = self._link.clock.monotonic()
 
     def progress(self) -> Progress:
         if self._phase in ("idle", "over"):
-            return Progress(False, float(self._at_least), float(self._at_most))
+            return Progress(False, float(self._at_least), float(self._at_most), self._doubt)
         self._link.line.serve()
         transaction = self._transaction
         if transaction is not None and transaction.done:
@@ -233,7 +236,8 @@ class NodePump:
                         self.halt()
                     raise
         running = self._phase != "over"
-        return Progress(running, float(self._at_least), float(self._bound() if running else self._at_most))
+        most = self._bound() if running else self._at_most
+        return Progress(running, float(self._at_least), float(most), self._doubt)
 
     def _next(self, transaction: Transaction) -> None:
         """Take up an answer, and ask what comes after it."""
@@ -314,12 +318,16 @@ class NodePump:
         Raises
         ------
         DriverError
-            For its float, for the host's silence, or with a count that is not what it was asked for.
+            For its float, for the host's silence, or with a count that is far from what it must be.
         """
         if report.least != report.most:
-            raise DriverError(
+            self._doubt = (
                 f"the pump node's count contradicts its clock: between {report.least} and {report.most} of "
-                f"{self._asked} steps were done",
+                f"{self._asked} steps were done"
+            )
+        if report.most - report.least > DISTURBED_SHARE * self._asked:
+            raise DriverError(
+                self._doubt,
                 where=self._where(),
                 remedy="Look for a short or an open circuit at the step pin, and keep it away from the motor's cable",
             )

@@ -41,6 +41,31 @@ def test_so_it_is_while_the_pump_turns_and_after_the_node_has_halted_it(here, co
     assert progress.at_most - progress.at_least > 50
 
 
+def test_a_step_that_a_disturbance_added_is_doubted_and_the_motion_goes_on(here):
+    """One in a thousand makes a result less certain; what the bench does with doubt is its own (test_doubted_steps)."""
+    motor = here.port.board.board.motors[2]
+    count = motor.count
+    motor.count = lambda: count() + (1 if motor.sent() == 3000 else 0)
+    progress, error = here.ends(3000)
+
+    assert error is None
+    assert (progress.at_least, progress.at_most) == (3000, 3001)
+    assert "contradicts its clock" in progress.doubt
+    motor.count = count
+    assert here.turn(3000).doubt == ""
+
+
+def test_steps_that_the_pin_did_not_show_are_doubted(here):
+    motor = here.port.board.board.motors[2]
+    count = motor.count
+    motor.count = lambda: max(0, count() - 4)
+    progress, error = here.ends(3000)
+
+    assert error is None
+    assert (progress.at_least, progress.at_most) == (2996, 3000)
+    assert "between 2996 and 3000" in progress.doubt
+
+
 def test_a_counter_that_does_not_answer_at_boot_keeps_the_node_from_turning(here):
     here.port.board.board.make_motor = lambda clock: deaf(clock, here.port.board.board.motors[0])
     here.port.look(boot=9)

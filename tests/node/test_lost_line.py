@@ -1,7 +1,6 @@
 """A line that drops in mid-motion, lost frames, resets and floats at any instant: the interval holds the truth."""
 
 import errno
-import os
 
 import pytest
 from hypothesis import given, settings
@@ -255,9 +254,8 @@ class Judge:
         assert seen["unpermitted_ms"] <= 500 + SPARE_MS
 
 
-@settings(max_examples=5000 if os.environ.get("SALTERN_SOAK") else 60, deadline=None)
-@given(st.lists(MOTION, min_size=1, max_size=4))
-def test_whatever_happens_and_when_the_truth_is_in_the_interval_and_waste_obeys(motions):
+def hold(motions):
+    """Turn, let happen what happens, and look at what was done."""
     host = Host(Here())
     Judge(host)
     happening = Happening(host)
@@ -276,3 +274,17 @@ def test_whatever_happens_and_when_the_truth_is_in_the_interval_and_waste_obeys(
             assert (error, progress.at_least) == (None, steps)
         if pump != "waste" and scans and {what for _, what, _ in faults} <= {"nothing"}:
             assert progress.at_least == steps or "float" in str(error)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(MOTION, min_size=1, max_size=4))
+def test_whatever_happens_and_when_the_truth_is_in_the_interval_and_waste_obeys(motions):
+    hold(motions)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(7200)
+@settings(max_examples=20_000, deadline=None)
+@given(st.lists(MOTION, min_size=1, max_size=6))
+def test_so_it_is_twenty_thousand_times(motions):
+    hold(motions)
