@@ -48,7 +48,7 @@ BYTE_MS = 5  # a frame whose bytes pause longer has ended, at 9600 baud and USB 
 # A motor's coils need some ms for their current, and its rotor swings some 10 ms about the step that takes hold of it
 # (common practice, not measured here): both have ended before the first pulse. After the last it is held as long.
 SETTLE_MS = 50
-STAGES = 32  # of a ramp: each at most 1/32 of the way from the first rate to the full one
+STAGES, SHARE = 32, 8  # a ramp rises by 1/32 of its whole height at a time, and by 1/8 of where it is at most
 TICKS_PER_S = 4000000  # in which periods are given: a quarter of a microsecond
 OVERDUE_MS = 500  # a motion that the hardware has not ended so long after its time is halted
 LATE_MS = 25  # a count is read at most so long after the moment that the clock says
@@ -92,15 +92,16 @@ def stages(steps, rate, start, acceleration):
     half = steps // 2
     top = min(rate, root(start * start + 2 * acceleration * half))
     up = []
-    sent = 0
-    for stage in range(STAGES):
-        reached = start + (top - start) * (stage + 1) // STAGES
+    sent, speed = 0, start
+    while speed < top:
+        reached = min(top, speed + max(1, min((top - start) // STAGES, speed // SHARE)))
         until = min(half, (reached * reached - start * start) // (2 * acceleration))
-        if stage == 0:
-            until = max(until, min(half, 1))
+        if speed == start:
+            until = max(until, 1)
         if until > sent:
-            up.append((until - sent, ticks(start + (top - start) * stage // STAGES)))
+            up.append((until - sent, ticks(speed)))
             sent = until
+        speed = reached
     level = [(steps - 2 * sent, ticks(top))] if steps > 2 * sent else []
     return up + level + up[::-1]
 

@@ -33,7 +33,7 @@ def test_the_steps_of_the_ramps_are_among_those_asked_for(steps, rate, start, ac
 
     assert sum(pulses for pulses, _ in stages) == steps
     assert all(pulses > 0 for pulses, _ in stages)
-    assert len(stages) <= 2 * NODE.STAGES + 1
+    assert len(stages) <= 200
 
 
 @given(**MOTIONS)
@@ -61,10 +61,10 @@ def test_it_takes_little_longer_than_an_even_acceleration(steps, rate, start, ac
         ideal_s = 2.0 * (rate - start) / acceleration + (steps - 2.0 * ramp) / rate
     else:
         ideal_s = 2.0 * (math.sqrt(start**2 + acceleration * steps) - start) / acceleration
-    took_s = NODE.lasts_ms(NODE.stages(steps, rate, start, acceleration)) / 1000.0
+    took_s = sum(n * ticks for n, ticks in NODE.stages(steps, rate, start, acceleration)) / NODE.TICKS_PER_S
 
     assert took_s >= 0.98 * ideal_s - 4.0 / start
-    assert took_s <= 1.10 * ideal_s + 4.0 / start + 0.001
+    assert took_s <= 1.10 * ideal_s + 4.0 / start
 
 
 @given(**MOTIONS, at_ms=st.integers(-50, 400_000))
@@ -123,6 +123,6 @@ def test_a_bench_file_whose_ramps_take_long_is_refused_and_others_fit_the_nodes_
     lasts_ms = NODE.lasts_ms(NODE.stages(70 * rate, rate, start, acceleration))
     if lasts_ms <= 70_950:
         PumpConfig(**table)
-    elif lasts_ms >= 71_500:
+    elif lasts_ms >= 71_300:
         with pytest.raises(ValueError, match="raise acceleration_steps_per_s2"):
             PumpConfig(**table)
