@@ -150,7 +150,7 @@ class StepperPump:
             return
         least, most = self._sent()
         left = self._queued < self._asked
-        self._look_for_trouble(dry=left and self._pulses.ends_in_s(self._line) < NEARLY_DRY_S, most=most)
+        self._look_for_trouble(dry=left and self._pulses.ends_in_s(self._line) < NEARLY_DRY_S, sent=least)
         if busy:
             if not self._to_rest:
                 self._fill()
@@ -200,7 +200,7 @@ class StepperPump:
 
     # What it vouches for ------------------------------------------------------------
 
-    def _look_for_trouble(self, *, dry: bool, most: int) -> None:
+    def _look_for_trouble(self, *, dry: bool, sent: int) -> None:
         """Doubt what was sent since the last look, if the motor may not have followed it; else it was well so far."""
         before, self._lateness_s = self._lateness_s, self._pulses.lateness_s()
         if self._to_rest:
@@ -213,7 +213,7 @@ class StepperPump:
             self._to_rest = True
             self._doubt = "the computer looked too late, and the motor stopped from full speed"
         else:
-            self._well_at = most
+            self._well_at = sent
 
     def _vouched(self, sent: int) -> int:
         """Return how many of the steps sent the motor has surely followed."""

@@ -1,6 +1,6 @@
 """A whole determination through the real libraries, in real time: about a quarter of an hour a bench.
 
-The twin's physics stands behind the header's lines, its I2C bus and its serial ports. The truth is what the world holds.
+The twin's physics stands behind the header's lines, its I2C bus and its serial ports. The world holds the truth.
 """
 
 import pytest

@@ -6,20 +6,18 @@ halt of a pump at rest.
 
 import json
 import os
-import resource
 import subprocess
 import sys
 from contextlib import contextmanager
-from ctypes import CDLL
 from functools import partial
 
 import pytest
 
 from tests.real.motions import ENABLE, STEP, STIRRER
+from tests.real.priority import share, starve
 
 QUICK = {"start_steps_per_s": 2000, "settle_s": 0.005, "hold_s": 0.005}
 AT_RATE_S = 1.0 / 2000
-PR_CAPBSET_DROP, CAP_SYS_NICE = 24, 23  # linux/prctl.h, linux/capability.h
 
 
 @contextmanager
@@ -115,9 +113,9 @@ def test_a_motor_is_brought_to_speed_gently_and_back(pi_header):
 def test_steps_of_a_starved_pulse_thread_are_in_doubt(pi_header):
     """One processor for all, real-time priority refused, and programs that want it whole."""
     one = min(os.sched_getaffinity(0))
-    hogs = [subprocess.Popen(["sh", "-c", "while :; do :; done"], preexec_fn=partial(_on, one)) for _ in range(4)]
+    hogs = [subprocess.Popen(["sh", "-c", "while :; do :; done"], preexec_fn=partial(share, one)) for _ in range(4)]
     try:
-        with motions(pi_header, "2", "3000", "-", preexec_fn=partial(_on, one, real_time=False)) as each:
+        with motions(pi_header, "2", "3000", "-", preexec_fn=partial(starve, one)) as each:
             for at_least, at_most, doubt, changes in each:
                 times = steps_with_current(changes)
                 assert len(times) == 3000 == at_most
@@ -128,11 +126,3 @@ def test_steps_of_a_starved_pulse_thread_are_in_doubt(pi_header):
         for hog in hogs:
             hog.kill()
             hog.wait()
-
-
-def _on(processor, *, real_time=True):
-    """In a child before it begins: this processor alone, and real-time priority or none."""
-    os.sched_setaffinity(0, {processor})
-    if not real_time:
-        CDLL(None).prctl(PR_CAPBSET_DROP, CAP_SYS_NICE, 0, 0, 0)
-        resource.setrlimit(resource.RLIMIT_RTPRIO, (0, 0))
