@@ -55,7 +55,7 @@ TIMEOUT_S = 0.25
 LONGEST_S = 70.0
 LATE_S = 0.15  # a report is at most so old when it is taken up
 RAMPS_S = 1.0  # what the ramps of a motion may add to its time
-DISTURBED_SHARE = 0.01  # of a motion's steps: a count that is further off is a broken wire, and no disturbance
+DISTURBED_SHARE, DISTURBED_STEPS = 0.01, 8  # a count that is off by more than both is no disturbance: a broken wire
 
 
 class Config(BaseModel):
@@ -295,18 +295,16 @@ class NodePump:
             self._phase = "acknowledging"
             self._transaction = link.line.write(link.device, ACKNOWLEDGE, [SILENT_LATCH], timeout_s=TIMEOUT_S)
             return
-        stopped = self._pump in ADDS and (report.float_up or report.latches & FLOAT_LATCH)
-        if report.latches & SELF_TEST_LATCH or stopped:
+        if report.latches & SELF_TEST_LATCH:
             self._end(0, 0)
-            raise (
-                self._float_error()
-                if stopped
-                else DriverError(
-                    "a motor of the pump node turned at its start, or its step counter does not answer",
-                    where=self._where(),
-                    remedy="Look at motors and wiring; then take the node's supply away and give it again",
-                )
+            raise DriverError(
+                "a motor of the pump node turned at its start, or its step counter does not answer",
+                where=self._where(),
+                remedy="Look at motors and wiring; then take the node's supply away and give it again",
             )
+        if self._pump in ADDS and (report.float_up or report.latches & FLOAT_LATCH):
+            self._end(0, 0)
+            raise self._float_error()
         # An unanswered command may have begun at its first sending: what it can have done counts from here.
         self._reported_s = link.clock.monotonic()
         self._nonce = report.nonce
@@ -325,7 +323,7 @@ class NodePump:
                 f"the pump node's count contradicts its clock: between {report.least} and {report.most} of "
                 f"{self._asked} steps were done"
             )
-        if report.most - report.least > DISTURBED_SHARE * self._asked:
+        if report.most - report.least > max(DISTURBED_STEPS, DISTURBED_SHARE * self._asked):
             raise DriverError(
                 self._doubt,
                 where=self._where(),
