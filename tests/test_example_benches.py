@@ -1,5 +1,6 @@
 """The example benches of three kinds of wiring measure the same water on the twin, each through its own drivers."""
 
+import errno
 from dataclasses import replace
 from math import hypot
 
@@ -9,10 +10,11 @@ from saltern.bench.bench import Bench
 from saltern.bench.devices import open_devices
 from saltern.clock import VirtualClock
 from saltern.config import bench_from, shipped_config
+from saltern.ports import DriverError
 from saltern_drivers.twin.scenario import Play, Scenario
 from tests.modbus_boards import ModbusBoards, PumpBoard
 from tests.node.boards import Here, NodePort
-from tests.node.harness import Motor
+from tests.node.harness import TICKS_PER_MS, Motor
 from tests.twin_bench import MemoryStore, TwinBench, bench_table
 
 SEED = 46
@@ -25,15 +27,19 @@ class TwinMotor(Motor):
         super().__init__(clock)
         self.world, self.head = world, world.pumps[name]
 
-    def start(self, steps, rate, backward):
-        super().start(steps, rate, backward)
+    def hold(self, backward):
+        super().hold(backward)
+        self.head.permitted_until_s, self.head.enabled, self.head.reverse = 1e12, True, backward
+
+    def send(self, stages):
+        super().send(stages)
         now_s = self.clock.now_ms / 1000.0
         self.world.advance(now_s)
-        self.head.permitted_until_s, self.head.enabled, self.head.reverse = 1e12, True, backward
-        self.head.send(now_s, steps, 1.0 / rate)
+        for pulses, ticks in stages:
+            self.head.send(now_s, pulses, ticks / (1000.0 * TICKS_PER_MS))
 
-    def stop(self):
-        super().stop()
+    def halt(self):
+        super().halt()
         self.world.advance(self.clock.now_ms / 1000.0)
         self.head.cancel(self.clock.now_ms / 1000.0)
 
@@ -228,6 +234,40 @@ def test_the_nodes_pumps_stop_when_the_host_hangs_in_a_determination():
         hang(twin, "sample")
 
     assert 0.3 <= twin.world.pumps["sample"].last_moved_s - twin.hung_s <= 0.55
+
+
+def test_the_nodes_own_float_ends_a_fill_and_the_vessel_can_still_be_emptied():
+    """Its float alone is up, not the service's: sample stops, waste runs, and titrant stays locked."""
+    twin = NodeBench(SEED)
+    twin.bench.drain()
+    twin.clock.call_later(10.0, lambda: twin.node.look(float=True))
+    with pytest.raises(DriverError, match="stopped for its float"), twin.bench.stage("fill", sample_ml=80.0):
+        twin.bench.add("sample", 80.0)
+    filled_ml = twin.world.volume_ml()
+    assert 10.0 < filled_ml < 40.0
+    assert filled_ml <= twin.store.ledger.vessel_ml.high
+
+    twin.bench.drain()
+    assert twin.world.volume_ml() < 3.0
+    assert twin.node.look()["latches"] & 2
+
+
+def test_a_node_whose_converter_drops_in_a_fill_is_used_again_when_it_is_back():
+    twin = NodeBench(SEED)
+    twin.bench.drain()
+    twin.clock.call_later(10.0, lambda: setattr(twin.node, "gone", OSError(errno.ENODEV, "No such device")))
+    with pytest.raises(DriverError), twin.bench.stage("fill", sample_ml=80.0):
+        twin.bench.add("sample", 80.0)
+    ended_s = twin.clock.monotonic()
+    for _ in range(40):
+        twin.clock.sleep(0.05)
+    assert twin.world.pumps["sample"].last_moved_s <= ended_s + 0.55
+    twin.clock.sleep(70.0)
+    assert 10.0 < twin.world.volume_ml() <= twin.store.ledger.vessel_ml.high
+
+    twin.node.gone = None
+    twin.bench.drain()
+    assert twin.world.volume_ml() < 3.0
 
 
 def test_a_pump_boards_pump_stops_with_its_permit_when_the_host_hangs():

@@ -94,3 +94,14 @@ def test_the_user_can_be_made(tmp_path):
     (tmp_path / "etc").mkdir()
     done = run("systemd-sysusers", "--dry-run", f"--root={tmp_path}", ROOT / "systemd" / "saltern.sysusers")
     assert done.returncode == 0, done.stderr
+
+
+def test_an_adapter_that_is_plugged_in_after_the_start_is_of_a_group_that_the_unit_allows():
+    """systemd matches char-* against /proc/devices at the unit's start (systemd.resource-control(5), DeviceAllow=)."""
+    text = UNIT.read_text()
+    for group, module in (("ttyUSB", "usbserial"), ("ttyACM", "cdc_acm"), ("i2c", "i2c_dev")):
+        assert f"DeviceAllow=char-{group} rw" in text
+        for word in ("Wants", "After"):
+            assert any(
+                line.startswith(f"{word}=") and f"modprobe@{module}.service" in line for line in text.splitlines()
+            )

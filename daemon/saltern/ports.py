@@ -8,6 +8,7 @@ steps for a counted one. Millilitres begin at the bench, where calibrations are.
 """
 
 from collections.abc import Callable, Mapping
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
@@ -43,7 +44,7 @@ class DriverError(SalternError):
 
 
 class DeviceUnavailableError(DriverError, OSError):
-    """The device cannot be opened: it is absent, busy or not permitted."""
+    """The device is absent, busy or not permitted; it may be there the next time."""
 
 
 class LinesBusyError(DriverError, OSError):
@@ -141,6 +142,33 @@ class Compensated(Protocol):
 
     def compensate(self, celsius: float) -> None:
         """Tell the board; what is read after it is compensated by that temperature."""
+        ...
+
+
+# Ports that come and go -------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Connection:
+    """How a device is reached now."""
+
+    where: str  # the port, bus or file; devices on one line have the same
+    up: bool
+    returns: int  # how often it has come back, after it was lost or had not been there
+    trouble: str  # what is wrong; empty while it is up
+    remedy: str
+
+
+@runtime_checkable
+class Reconnecting(Protocol):
+    """A device behind a port that may go and come back by itself; it may be absent when it is opened."""
+
+    def connection(self) -> Connection:
+        """Look whether it is there, open it again where that is due, and return how it is reached.
+
+        Called from the control thread, at rest as well; it finds by itself that a device is back. Never raises, never
+        waits.
+        """
         ...
 
 
@@ -325,12 +353,20 @@ def no_i2c(bus: int) -> I2cBus:
 
     Raises
     ------
-    DeviceUnavailableError
+    DriverError
         Always.
     """
-    raise DeviceUnavailableError(
-        "these wires have no I2C", where=f"i2c bus {bus}", remedy="Name a driver that needs none"
-    )
+    raise DriverError("these wires have no I2C", where=f"i2c bus {bus}", remedy="Name a driver that needs none")
+
+
+def at_once(work: Callable[[], Any]) -> "Future[Any]":
+    """Do something here and now, and return a future that is done."""
+    future: Future[Any] = Future()
+    try:
+        future.set_result(work())
+    except Exception as error:  # noqa: BLE001 - it is the future's
+        future.set_exception(error)
+    return future
 
 
 @dataclass(frozen=True)
@@ -343,6 +379,7 @@ class Wires:
     open_serial: Callable[..., SerialPort]  # the signature of serial.serial_for_url
     close: Callable[[], None] = lambda: None
     open_i2c: Callable[[int], I2cBus] = no_i2c
+    aside: Callable[[Callable[[], Any]], "Future[Any]"] = at_once  # does what may block, so that nobody waits for it
     shared: dict[str, Any] = field(default_factory=dict)  # what several devices of one bench hang on: a line, by name
     alive: Callable[[], bool] = lambda: True  # whether what the wires need in this process still runs
 

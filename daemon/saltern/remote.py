@@ -84,8 +84,15 @@ class Remote:
 
     def status(self) -> dict[str, Any]:
         """Return the bench's status, half a second old at most."""
+        return self._drawn(PICTURE_HOLDS_S)
+
+    def status_now(self) -> dict[str, Any]:
+        """Return the bench's status as it is this moment."""
+        return self._drawn(0.0)
+
+    def _drawn(self, holds_s: float) -> dict[str, Any]:
         now_s = self.service.clock.monotonic()
-        if self._picture is None or not 0.0 <= now_s - self._drawn_s < PICTURE_HOLDS_S:
+        if self._picture is None or not 0.0 <= now_s - self._drawn_s < holds_s:
             service = self.service
             self._picture = picture(
                 service.config,
@@ -97,6 +104,7 @@ class Remote:
                 running=service.running,
                 conditions=service.conditions(),
                 bypassed=service.bench.guard.bypassed(),
+                connections=service.bench.connections,
             )
             self._drawn_s = now_s
         question = self._guidance.question if self._guidance is not None else None

@@ -20,6 +20,7 @@ from saltern.bench import ledger as books
 from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
 from saltern.bench.guard import TripEvent
+from saltern.bench.interlocks import DEVICE_ABSENT
 from saltern.bench.proof import GRACE, due
 from saltern.chemistry.endpoint.curve import Estimate, Medium
 from saltern.chemistry.units import dkh_to_umol_kg
@@ -113,6 +114,8 @@ class Service:
         self._dry_by_s: float | None = None
         self._refilled_for: float | None = None
         self._in_doubt = False
+        self._recover_later = False
+        self._ports_seen: dict[str, tuple[bool, int]] = {}
         self._begun: datetime | None = None
         self._begun_s: float | None = None
         self._first_start = began(store) or clock.now()
@@ -153,6 +156,9 @@ class Service:
         """
         if self.left_open() is not None:
             return  # a line may hang over a beaker: the keeper is told, and says when all is back
+        if self.bench.noticed.device_absent:  # after a power cut a hub may be slower than the service
+            self._recover_later = True
+            return
         try:
             with self._at_work("recover from an unclean stop"):
                 self._empty_and_wet("empty after an unclean stop")
@@ -626,6 +632,8 @@ class Service:
             self.interlock_history.append(event)
             del self.interlock_history[:-1000]
             code = f"interlock-{event.row.name}"
+            if event.row.name == DEVICE_ABSENT:
+                continue  # each of them is told of by its own name
             passed = event.row.kind == "permissive" and event.row not in self.bench.guard.acting
             if event.acting and not passed:
                 self._alert(event.row.severity, code, f"{event.row.watches}: {event.row.name}. {event.row.remedy}")
@@ -638,6 +646,7 @@ class Service:
             "input-unreadable",
             f"an input cannot be read, and acts as if open: {unreadable}",
         )
+        self._tell_of_ports()
         if self._unkept:
             self._keep_what_waits()
         if self.bench.fell_dry and self._dry_by_s is None:
@@ -681,6 +690,26 @@ class Service:
         self._thin()
         self.alerting.repeat(self.clock.now(), self.clock.monotonic(), rules.repeat_h * 3600.0)
         self._beat()
+
+    def _tell_of_ports(self) -> None:
+        """Tell once of each port that is not there; devices on one line are told of together."""
+        ports: dict[str, list[str]] = {}
+        for place, connection in self.bench.connections.items():
+            ports.setdefault(connection.where, []).append(place)
+        for where, places in ports.items():
+            connection = self.bench.connections[places[0]]
+            code = f"absent-{places[0].replace('.', '-')}"
+            if connection.up and any(alert.code == code for alert in self.alerting.standing):
+                self._log.info("device.returned", places=places, where=where, returns=connection.returns)
+            text = f"{', '.join(places)} at {where}: {connection.trouble}. {connection.remedy}"
+            self._standing(not connection.up, Severity.ERROR, code, text)
+        seen = {place: (connection.up, connection.returns) for place, connection in self.bench.connections.items()}
+        if seen != self._ports_seen:
+            self._ports_seen = seen
+            self.on_event("devices", {"absent": [place for place, (up, _) in seen.items() if not up]})
+        if self._recover_later and not self.bench.noticed.device_absent:
+            self._recover_later = False
+            self.mailbox.put(self._recover)
 
     def _look_at_upkeep(self) -> None:
         """Tell of what is due: the proof test, parts, calibrations, titrant and waste."""

@@ -7,6 +7,7 @@ from saltern.alerts import Alert
 from saltern.bench.ledger import Ledger
 from saltern.bench.usage import Usage
 from saltern.config import BenchConfig
+from saltern.ports import Connection
 from saltern.procedures.arithmetic import titrant_per_run_ml
 from saltern.procedures.outcome import Source
 from saltern.records.as_json import determination_json
@@ -32,6 +33,7 @@ def picture(
     running: dict[str, Any] | None,
     conditions: dict[str, bool],
     bypassed: dict[str, float],
+    connections: dict[str, Connection],
 ) -> dict[str, Any]:
     """Return the status as JSON.
 
@@ -39,9 +41,10 @@ def picture(
     ----------
     config, reader, now
         The bench, its records (a connection of the caller's own), the time.
-    ledger, acting, standing, running, conditions, bypassed
+    ledger, acting, standing, running, conditions, bypassed, connections
         As they are this moment: volumes, interlocks as (name, kind, remedy), alerts, the run under way, what is
-        known of conditions, and interlocks that are bypassed with the seconds left.
+        known of conditions, interlocks that are bypassed with the seconds left, and devices behind ports by their
+        places in the bench file.
     """
     newest = reader.results(1)
     since = now - timedelta(days=TREND_DAYS)
@@ -92,6 +95,17 @@ def picture(
         ],
         "conditions": conditions,
         "bypasses": [{"name": name, "left_h": left_s / 3600.0} for name, left_s in bypassed.items()],
+        "devices": [
+            {
+                "place": place,
+                "where": connection.where,
+                "up": connection.up,
+                "returns": connection.returns,
+                "trouble": connection.trouble or None,
+                "remedy": None if connection.up else connection.remedy,
+            }
+            for place, connection in connections.items()
+        ],
         "parts": _parts(config, installed(reader), now, usage(reader)),
         "parked": state(reader, "parked"),
         "held_until": state(reader, "held_until"),

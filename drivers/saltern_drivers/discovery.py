@@ -4,6 +4,7 @@ Only asked for by hand, with the service stopped: a question on the wrong line m
 there. Serial boards are asked for a line of text, I2C addresses for a byte; nothing is written to them beyond that.
 """
 
+import termios
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -77,7 +78,7 @@ def _ask_serial(port: str, open_port: Callable[..., Any]) -> tuple[str, str]:
                     if query:
                         opened.write(query.encode())
                     came = opened.read_until(terminator.encode(), size=120)
-            except (OSError, serial.SerialException, ValueError) as error:
+            except (OSError, ValueError, termios.error) as error:
                 return f"cannot be asked ({error}); is the service using it?", ""
             text = came.decode("ascii", errors="replace").strip()
             if text and text.isprintable() and "\ufffd" not in text:

@@ -12,6 +12,7 @@ Pulse trains: `pulse_trains`.
 
 import os
 import tempfile
+import termios
 from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
@@ -19,9 +20,18 @@ from typing import Any
 
 import serial
 
-from saltern.ports import Clock, DeviceUnavailableError, I2cBus, LinesBusyError, SerialPort, Wires
+from saltern.ports import (
+    Clock,
+    DeviceUnavailableError,
+    DriverError,
+    I2cBus,
+    LinesBusyError,
+    SerialPort,
+    Wires,
+)
 from saltern_drivers.foreign import Foreign
 from saltern_drivers.pulse_trains import LgpioPulseTrains, PulseThread, threads
+from saltern_drivers.returning import in_a_thread
 
 HEADER_CHIP_LABELS = ("pinctrl-rp1", "pinctrl-bcm2835", "pinctrl-bcm2711")
 UNSTABLE_PORTS = ("/dev/ttyUSB", "/dev/ttyACM")
@@ -52,6 +62,7 @@ def open_wires(bench: Mapping[str, Any], clock: Clock) -> Wires:
         close=partial(_close, factory),
         open_i2c=open_i2c,
         alive=pulses.alive,
+        aside=in_a_thread,
     )
 
 
@@ -65,13 +76,15 @@ def open_i2c(bus: int) -> I2cBus:
 
     Raises
     ------
+    DriverError
+        smbus2 is not installed.
     DeviceUnavailableError
-        smbus2 is not installed, or the bus is not there, or it may not be opened.
+        The bus is not there, or it may not be opened.
     """
     try:
         import smbus2
     except ImportError as error:
-        raise DeviceUnavailableError(
+        raise DriverError(
             "the library smbus2 is not installed", where=f"i2c bus {bus}", remedy="Install saltern[i2c]"
         ) from error
     try:
@@ -90,18 +103,20 @@ def open_serial(port: str, **settings: Any) -> SerialPort:
 
     Raises
     ------
+    DriverError
+        Its name is one that changes with the order of plugging in.
     DeviceUnavailableError
-        It cannot be opened, or its name is one that changes with the order of plugging in.
+        It cannot be opened.
     """
     if port.startswith(UNSTABLE_PORTS):
-        raise DeviceUnavailableError(
+        raise DriverError(
             "is a name that changes when boards are plugged in another order, and may be another board tomorrow",
             where=port,
             remedy="Use the board's name in /dev/serial/by-id, or a udev rule of your own",
         )
     try:
         opened: SerialPort = serial.serial_for_url(port, **settings)
-    except (serial.SerialException, OSError, ValueError) as error:
+    except (OSError, ValueError, termios.error) as error:
         raise DeviceUnavailableError(
             f"cannot be opened ({error})",
             where=port,

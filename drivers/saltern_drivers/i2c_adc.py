@@ -30,16 +30,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from saltern.ports import (
-    Clock,
-    DeviceSilentError,
-    DeviceUnavailableError,
-    Driver,
-    I2cBus,
-    Reading,
-    ReplyError,
-    Wires,
-)
+from saltern.ports import Clock, Connection, DeviceSilentError, Driver, DriverError, Reading, ReplyError, Wires
+from saltern_drivers.i2c_bus import ReturningBus
 
 CONVERSION, CONFIG = 0x00, 0x01
 START, SINGLE_SHOT, EIGHT_PER_S, COMPARATOR_OFF = 0x8000, 0x0100, 0x0000, 0x0003
@@ -76,17 +68,17 @@ class Chip:
     """One converter: it makes one conversion at a time, of the input that asked last."""
 
     converts_for: "Converter | None" = None
+    asked: int = 0  # the word that it was last told
 
 
 class Converter:
     """One input of the chip."""
 
-    def __init__(self, bus: I2cBus, clock: Clock, config: Config, chip: Chip) -> None:
+    def __init__(self, bus: ReturningBus, clock: Clock, config: Config, chip: Chip) -> None:
         self._bus = bus
         self._chip = chip
         self._clock = clock
         self._config = config
-        self._where = f"i2c-{config.bus} 0x{config.address:02x}"
         self._asked_s: float | None = None
         self.unit: str = config.unit
 
@@ -101,8 +93,9 @@ class Converter:
             | EIGHT_PER_S
             | COMPARATOR_OFF
         )
-        self._write(word)
-        self._chip.converts_for = self
+        self._asked_s = None
+        self._bus.write(CONFIG, [word >> 8, word & 0xFF])
+        self._chip.converts_for, self._chip.asked = self, word
         self._asked_s = self._clock.monotonic()
 
     def poll(self) -> Reading | None:
@@ -112,12 +105,20 @@ class Converter:
             self._asked_s = None
             self.request()
             return None
-        if not self._read(CONFIG) & START:  # the bit is 0 while it converts
+        word = self._read(CONFIG)
+        if (word ^ self._chip.asked) & ~START & 0xFFFF:
+            self._asked_s = None
+            raise ReplyError(
+                f"the chip has forgotten what it was asked (0x{word:04x})",
+                where=self._bus.where,
+                remedy="Check its supply: it was without for a moment",
+            )
+        if not word & START:  # the bit is 0 while it converts
             if self._clock.monotonic() - self._asked_s > TIMEOUT_S:
                 self._asked_s = None
                 raise DeviceSilentError(
                     f"no conversion came to its end within {TIMEOUT_S} s",
-                    where=self._where,
+                    where=self._bus.where,
                     remedy="Check the converter's supply",
                 )
             return None
@@ -127,39 +128,31 @@ class Converter:
         if counts in (0x7FFF, -0x8000):
             raise ReplyError(
                 f"the input is at or beyond {self._config.full_scale_v} V",
-                where=self._where,
+                where=self._bus.where,
                 remedy="Look at the probe and its plug, or choose a larger full_scale_v",
             )
         mv = counts * self._config.full_scale_v * 1000.0 / 32768.0
         return Reading(self._config.offset + self._config.per_mv * mv, self._config.unit, self._clock.monotonic())
+
+    def connection(self) -> Connection:
+        return self._bus.connection(CONFIG, 2)
 
     def close(self) -> None:
         self._bus.close()
 
     def _read(self, register: int) -> int:
         try:
-            high, low = self._bus.read_i2c_block_data(self._config.address, register, 2)
-        except (OSError, ValueError) as error:
-            raise self._gone(error) from error
+            high, low = self._bus.read(register, 2)
+        except DriverError:
+            self._asked_s = None
+            raise
         return high << 8 | low
-
-    def _write(self, word: int) -> None:
-        try:
-            self._bus.write_i2c_block_data(self._config.address, CONFIG, [word >> 8, word & 0xFF])
-        except OSError as error:
-            raise self._gone(error) from error
-
-    def _gone(self, error: Exception) -> DeviceUnavailableError:
-        self._asked_s = None
-        return DeviceUnavailableError(
-            f"does not answer ({error})", where=self._where, remedy="Check its supply, its wires and its address"
-        )
 
 
 def open_converter(config: Config, wires: Wires) -> Converter:
     chip = wires.shared.setdefault(f"i2c-adc:{config.bus}:{config.address}", Chip())
     assert isinstance(chip, Chip)  # noqa: S101 - the key says so
-    return Converter(wires.open_i2c(config.bus), wires.clock, config, chip)
+    return Converter(ReturningBus(wires, config.bus, config.address), wires.clock, config, chip)
 
 
 DRIVER = Driver(

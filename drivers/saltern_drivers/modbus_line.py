@@ -2,17 +2,30 @@
 
 A line carries one transaction at a time; devices queue theirs and poll until it is done. What garbles, comes late or
 answers another question is never taken for an answer: the transaction fails in its own time, and may be asked again.
+A port that is lost is opened again by its name (`serial_port`). What was to make safe and could not be said is the
+first thing said then.
 """
 
 import threading
 from collections import deque
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
-from saltern.ports import Clock, DeviceSilentError, DeviceUnavailableError, DriverError, ReplyError, SerialPort, Wires
+from saltern.ports import (
+    Clock,
+    Connection,
+    DeviceSilentError,
+    DeviceUnavailableError,
+    DriverError,
+    MisuseError,
+    ReplyError,
+    Wires,
+)
+from saltern_drivers.serial_port import REMEDY, ReturningPort, open_port
 
 QUIET_S = 0.004  # between frames: 3.5 characters at 9600 baud
+SAID_AGAIN_S = 0.3  # what makes safe is waited for so long, when it is said again
 SHORTEST_FRAME, LONGEST_FRAME = 5, 256
 WRITE_REGISTERS = 16
 
@@ -27,7 +40,8 @@ class Transaction:
     registers: list[int] | None = None
     error: DriverError | None = None
     sent_s: float | None = None
-    frame: bytes = field(default=b"")
+    opening: int = 0  # of the port, in which it was sent
+    makes_safe: bool = False
 
     @property
     def done(self) -> bool:
@@ -37,7 +51,7 @@ class Transaction:
 class ModbusLine:
     """A serial port on which one or several Modbus devices hang."""
 
-    def __init__(self, port: SerialPort, clock: Clock, where: str) -> None:
+    def __init__(self, port: ReturningPort, clock: Clock, where: str) -> None:
         from pymodbus.framer import FramerRTU
         from pymodbus.pdu import DecodePDU
 
@@ -46,10 +60,11 @@ class ModbusLine:
         self.where = where
         self._framer = FramerRTU(DecodePDU(False))
         self._queue: deque[Transaction] = deque()
+        self._unsaid: deque[Transaction] = deque()  # what makes safe, and waits for the port to be back
         self._current: Transaction | None = None
         self._received = bytearray()
         self._quiet_until_s = 0.0
-        self._writing = threading.Lock()
+        self._writing, self._state = threading.Lock(), threading.Lock()
         self.holders = 0
 
     def read(self, unit: int, register: int, count: int, *, holding: bool, timeout_s: float) -> Transaction:
@@ -67,11 +82,45 @@ class ModbusLine:
         return self._ask(Transaction(unit, request, timeout_s))
 
     def write_now(self, unit: int, register: int, values: list[int]) -> None:
-        """Write registers at once, from any thread, whatever is under way; the answer is not waited for."""
-        from pymodbus.pdu.register_message import WriteMultipleRegistersRequest
+        """Write registers at once, from any thread, whatever is under way; the answer is not waited for.
 
-        request = WriteMultipleRegistersRequest(address=register, registers=values, dev_id=unit)
-        self._send(self._framer.buildFrame(request))
+        Raises
+        ------
+        DeviceUnavailableError
+            The port is gone.
+        """
+        said = _writing(unit, register, values)
+        self._send(self._frame_of(said.request))
+        with self._state:  # it takes the place of what could not be said before
+            self._unsaid = deque(kept for kept in self._unsaid if not _same_registers(kept, said))
+
+    def stop_now(self, unit: int, register: int, values: list[int]) -> None:
+        """Write what makes safe, at once and from any thread.
+
+        It never raises: a board behind a lost port ends by itself or by its permit, and is told as soon as the port
+        is back.
+        """
+        stop = _writing(unit, register, values)
+        stop.makes_safe = True
+        try:
+            self._send(self._frame_of(stop.request))
+        except DriverError:
+            self._say_later(stop)
+
+    def _say_later(self, stop: Transaction) -> None:
+        with self._state:
+            if not any(_same_registers(kept, stop) and _same_values(kept, stop) for kept in self._unsaid):
+                self._unsaid.append(stop)
+
+    def _frame_of(self, request: Any) -> bytes:
+        try:
+            return bytes(self._framer.buildFrame(request))
+        except Exception as error:
+            raise MisuseError(
+                f"this cannot be put into a frame ({type(error).__name__}: {error})",
+                where=self.where,
+                remedy="Check the register map: a register holds 0 to 65535",
+            ) from error
 
     def withdraw(self, transaction: Transaction | None) -> None:
         """Let a transaction that has not been sent yet never be sent; one that has, takes its course."""
@@ -79,7 +128,6 @@ class ModbusLine:
             self._queue.remove(transaction)  # type: ignore[arg-type]  # None is in no queue
 
     def _ask(self, transaction: Transaction) -> Transaction:
-        transaction.frame = self._framer.buildFrame(transaction.request)
         self._queue.append(transaction)
         self.serve()
         return transaction
@@ -89,8 +137,19 @@ class ModbusLine:
         now_s = self._clock.monotonic()
         if self._current is not None:
             self._take_up(self._current, now_s)
+        if self._unsaid and self._is_there():
+            with self._state:
+                self._queue.extendleft(reversed(self._unsaid))
+                self._unsaid.clear()
         if self._current is None and self._queue and now_s >= self._quiet_until_s:
             self._begin(self._queue.popleft(), now_s)
+
+    def _is_there(self) -> bool:
+        try:
+            self._port.ready()
+        except DriverError:
+            return False
+        return True
 
     def _begin(self, transaction: Transaction, now_s: float) -> None:
         self._current = transaction
@@ -98,26 +157,26 @@ class ModbusLine:
         self._received.clear()
         try:
             self._port.reset_input_buffer()
-            self._send(transaction.frame)
+            transaction.opening = self._port.openings
+            self._send(self._frame_of(transaction.request))
         except DriverError as error:
             self._finish(transaction, now_s, error=error)
-        except OSError as error:
-            self._finish(transaction, now_s, error=self._gone(error))
 
     def _send(self, frame: bytes) -> None:
-        try:
-            with self._writing:
-                self._port.write(frame)
-        except OSError as error:
-            raise self._gone(error) from error
+        with self._writing:
+            self._port.write(frame)
 
     def _take_up(self, transaction: Transaction, now_s: float) -> None:
         try:
             waiting = self._port.in_waiting
             if waiting:
                 self._received += self._port.read(waiting)
-        except OSError as error:
-            self._finish(transaction, now_s, error=self._gone(error))
+        except DriverError as error:
+            self._finish(transaction, now_s, error=error)
+            return
+        if transaction.opening != self._port.openings:  # what came, came to somebody else's question
+            lost = DeviceUnavailableError("the port was lost and opened again", where=self.where, remedy=REMEDY)
+            self._finish(transaction, now_s, error=lost)
             return
         if self._received:
             self._decode(transaction, now_s)
@@ -175,6 +234,9 @@ class ModbusLine:
         error: DriverError | None = None,
     ) -> None:
         transaction.registers, transaction.error = registers, error
+        if transaction.makes_safe and isinstance(error, DeviceUnavailableError):
+            transaction.error = None
+            self._say_later(transaction)
         self._current = None
         self._quiet_until_s = now_s + QUIET_S
 
@@ -185,10 +247,11 @@ class ModbusLine:
             remedy="Check wires, termination, baud and parity",
         )
 
-    def _gone(self, error: OSError) -> DeviceUnavailableError:
-        return DeviceUnavailableError(
-            f"the port failed ({error})", where=self.where, remedy="Check the cable, then start the service again"
-        )
+    def connection(self) -> Connection:
+        """Look whether the port is there, and say what could not be said."""
+        found = self._port.connection()
+        self.serve()
+        return found
 
     def release(self) -> None:
         """Close the port with the last device that uses it."""
@@ -204,23 +267,38 @@ def _answers(request: Any, pdu: Any) -> bool:
     return bool(pdu.function_code != WRITE_REGISTERS or pdu.address == request.address)
 
 
+def _writing(unit: int, register: int, values: list[int]) -> Transaction:
+    from pymodbus.pdu.register_message import WriteMultipleRegistersRequest
+
+    request = WriteMultipleRegistersRequest(address=register, registers=values, dev_id=unit)
+    return Transaction(unit, request, SAID_AGAIN_S)
+
+
+def _same_values(one: Transaction, other: Transaction) -> bool:
+    return bool(one.request.registers == other.request.registers)
+
+
+def _same_registers(one: Transaction, other: Transaction) -> bool:
+    return one.unit == other.unit and one.request.address == other.request.address
+
+
 def shared_line(wires: Wires, port: str, baud: int, parity: str) -> ModbusLine:
-    """Return the line of a port, opened by the first device that hangs on it.
+    """Return the line of a port, opened by the first device that hangs on it; the port may be absent.
 
     Raises
     ------
-    DeviceUnavailableError
-        The port cannot be opened, or pymodbus is not installed.
+    DriverError
+        The port's name is one that cannot be, or pymodbus is not installed.
     """
     line = wires.shared.get(f"modbus:{port}")
     if line is None:
         try:
             import pymodbus  # noqa: F401 - asked for here, where its absence can be told
         except ImportError as error:
-            raise DeviceUnavailableError(
+            raise DriverError(
                 "the library pymodbus is not installed", where=port, remedy="Install saltern[modbus]"
             ) from error
-        opened = wires.open_serial(port, baudrate=baud, parity=parity, timeout=0, write_timeout=0.05, exclusive=True)
+        opened = open_port(wires, port, baudrate=baud, parity=parity)
         line = wires.shared[f"modbus:{port}"] = ModbusLine(opened, wires.clock, port)
     assert isinstance(line, ModbusLine)  # noqa: S101 - the key says so
     line.holders += 1

@@ -19,7 +19,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from saltern.ports import Clock, Driver, Reading, ReplyError, Wires
+from saltern.ports import Clock, Connection, Driver, Reading, ReplyError, Wires
 from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
 from saltern_drivers.modbus_registers import Form, WordOrder, decoded, words_of
 from saltern_drivers.serial_line import BELIEVABLE
@@ -88,6 +88,9 @@ class ModbusProbe:
         if asked.error is not None:
             raise asked.error
         return self._reading(asked.registers or [])
+
+    def connection(self) -> Connection:
+        return self._line.connection()
 
     def close(self) -> None:
         self._line.release()

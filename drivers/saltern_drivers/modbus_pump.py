@@ -33,7 +33,17 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from saltern.ports import Clock, DeviceUnavailableError, Direction, Driver, DriverError, MisuseError, Progress, Wires
+from saltern.ports import (
+    Clock,
+    Connection,
+    DeviceUnavailableError,
+    Direction,
+    Driver,
+    DriverError,
+    MisuseError,
+    Progress,
+    Wires,
+)
 from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
 from saltern_drivers.modbus_registers import Register
 
@@ -181,7 +191,10 @@ class ModbusPump:
         self._end(self._at_least, self._bound())
         self._line.withdraw(unsent)  # a start that waited for the line must not come after the stop
         self._stop_unconfirmed = True
-        self._line.write_now(self._config.device, self._config.stop.address, [self._config.stop.value])
+        self._line.stop_now(self._config.device, self._config.stop.address, [self._config.stop.value])
+
+    def connection(self) -> Connection:
+        return self._line.connection()
 
     def close(self) -> None:
         try:

@@ -2,8 +2,9 @@
 
 The node turns a pump only while its permit is fresh, and a permit is a frame that the guard's scan sends: a host that
 hangs or dies loses its pumps within the node's time-out (0.5 s), measured on the node. Motions carry a sequence number,
-so that one asked again because an answer was lost is not done twice; what a reset in the middle leaves unknown is said
-as an interval. The node wants a line of its own: permits are sent without waiting for what else is under way.
+so that one asked again because an answer was lost is not done twice. Steps are counted by the node on its step pins;
+what it cannot know, and what a reset, a lost line or a halt leaves unknown here, is said as an interval. The node wants
+a line of its own: permits are sent without waiting for what else is under way.
 
 Example::
 
@@ -12,21 +13,26 @@ Example::
     port = "/dev/serial/by-id/usb-your-board"
     pump = "sample"
     steps_per_s = 2667
+    start_steps_per_s = 400
+    acceleration_steps_per_s2 = 10000
     [pumps.sample.permit]
     driver = "node-permit"
     port = "/dev/serial/by-id/usb-your-board"
     pump = "sample"
 
-Limits: one node a line. Its float input and its own time-out are its, and act without the host.
+Limits: one node a line. Its float input and its own time-out are its, and act without the host; its float never stops
+or refuses waste. A motor that loses steps is not seen.
 """
 
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from saltern.ports import (
     Clock,
+    Connection,
     DeviceUnavailableError,
     Direction,
     Driver,
@@ -39,15 +45,18 @@ from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
 
 NUMBERS = {"sample": 0, "waste": 1, "titrant": 2}
 PERMITS, HALT, STIRRER, ACKNOWLEDGE = 1, 2, 3, 0
-MAP_VERSION, ALL_INPUTS = 1, 40
-DONE, HALTED = 2, 3
-SILENT_LATCH, FLOAT_LATCH = 1, 2
+MAP_VERSION, ALL_INPUTS = 2, 40
+TURNING, DONE, HALTED = 1, 2, 3
+SILENT_LATCH, FLOAT_LATCH, SELF_TEST_LATCH = 1, 2, 4
+ADDS = (0, 2)  # the pumps that the node's float stops
 LAPSE_S = 0.5
 BEAT_S = 0.08
 TRIES = 3
 TIMEOUT_S = 0.25
-LONGEST_S = 60.0
+LONGEST_S = 70.0
 LATE_S = 0.15  # a report is at most so old when it is taken up
+RAMPS_S = 1.0  # what the ramps of a motion may add to its time
+DISTURBED_SHARE, DISTURBED_STEPS = 0.01, 8  # a count that is off by more than both is no disturbance: a broken wire
 
 
 class Config(BaseModel):
@@ -64,8 +73,20 @@ class Config(BaseModel):
 class PumpConfig(Config):
     """A pump of the node."""
 
-    steps_per_s: int = Field(ge=80, le=20_000)
+    steps_per_s: int = Field(ge=20, le=20_000)
+    start_steps_per_s: int = Field(
+        default=400, ge=20, le=20_000, description="rate of the first pulses after standstill"
+    )
+    acceleration_steps_per_s2: int = Field(default=10_000, ge=100, le=1_000_000)
     reversible: bool = False
+
+    @model_validator(mode="after")
+    def _ramps(self) -> "PumpConfig":
+        rise = max(0, self.steps_per_s - self.start_steps_per_s)
+        if rise * rise > RAMPS_S * self.acceleration_steps_per_s2 * self.steps_per_s:
+            msg = "the ramps of a motion would add more than a second: raise acceleration_steps_per_s2"
+            raise ValueError(msg)
+        return self
 
 
 class StirrerConfig(BaseModel):
@@ -86,9 +107,11 @@ class Report:
     reset_cause: int
     nonce: int
     latches: int
+    float_up: bool
     sequence: int
     state: int
-    done: int
+    least: int
+    most: int
 
 
 class NodeLink:
@@ -98,7 +121,6 @@ class NodeLink:
         self.line = line
         self.clock = clock
         self.device = device
-        self.nonce: int | None = None
         self._permitted = 0
         self._beaten_s = -1.0
 
@@ -108,17 +130,17 @@ class NodeLink:
         fresh = self._permitted >> pump & 1 and now_s - self._beaten_s < BEAT_S
         self._permitted |= 1 << pump
         if not fresh:
-            self._beaten_s = now_s
             self.line.write_now(self.device, PERMITS, [self._permitted])
+            self._beaten_s = now_s
 
     def withdraw(self, pump: int) -> None:
         """Take a permit back at once, from any thread; one that is not out costs nothing."""
         if self._permitted >> pump & 1:
             self._permitted &= ~(1 << pump)
-            self.line.write_now(self.device, PERMITS, [self._permitted])
+            self.line.stop_now(self.device, PERMITS, [self._permitted])
 
     def halt(self, pump: int) -> None:
-        self.line.write_now(self.device, HALT, [1 << pump])
+        self.line.stop_now(self.device, HALT, [1 << pump])
 
     def ask(self) -> Transaction:
         return self.line.read(self.device, 0, ALL_INPUTS, holding=False, timeout_s=TIMEOUT_S)
@@ -132,14 +154,31 @@ class NodeLink:
             It is not a node that this driver knows.
         """
         r = transaction.registers or []
-        if len(r) != ALL_INPUTS or r[0] != MAP_VERSION:
+        if len(r) != ALL_INPUTS or r[0] == 0:
             raise DeviceUnavailableError(
-                f"device {self.device} is not a pump node of map version {MAP_VERSION}",
+                f"device {self.device} is not a pump node", where=self.line.where, remedy="Check port and number"
+            )
+        if r[0] != MAP_VERSION:
+            older = r[0] < MAP_VERSION
+            raise DeviceUnavailableError(
+                f"the pump node's firmware has register map {r[0]}, and this service speaks {MAP_VERSION}",
                 where=self.line.where,
-                remedy="Check port and number, or bring the node's firmware up to date",
+                remedy="Put this release's hardware/pump_node/node.py and main.py on the board"
+                if older
+                else "Bring the service up to date, or put this release's firmware on the board",
             )
         at = 16 + 8 * pump
-        return Report(transaction.sent_s or 0.0, r[2], r[3], r[4], r[at], r[at + 1], r[at + 2] << 16 | r[at + 3])
+        return Report(
+            asked_s=transaction.sent_s or 0.0,
+            reset_cause=r[2],
+            nonce=r[3],
+            latches=r[4],
+            float_up=bool(r[5] & 1),
+            sequence=r[at],
+            state=r[at + 1],
+            least=r[at + 2] << 16 | r[at + 3],
+            most=r[at + 4] << 16 | r[at + 5],
+        )
 
 
 class NodePump:
@@ -153,13 +192,17 @@ class NodePump:
         self.rate = float(config.steps_per_s)
         self.reversible = config.reversible
         self.longest = LONGEST_S * self.rate
+        self._ramp = (config.start_steps_per_s, config.acceleration_steps_per_s2)
         self._asked = 0
         self._backward = False
         self._phase = "idle"  # then: asking, acknowledging, sending, turning, over
         self._transaction: Transaction | None = None
         self._sequence = 0
+        self._nonce = 0
+        self._stands = True  # as far as is known: the end of the last motion was reported
         self._failures = 0
         self._at_least = self._at_most = 0
+        self._doubt = ""
         self._reported_s = 0.0
 
     def start(self, amount: float, direction: Direction = Direction.FORWARD) -> None:
@@ -173,12 +216,13 @@ class NodePump:
             raise MisuseError("this head turns one way", where=self._where(), remedy="Set reversible, if it may")
         self._asked, self._backward = round(amount), direction is Direction.REVERSE
         self._at_least = self._at_most = self._failures = 0
+        self._doubt = ""
         self._phase, self._transaction = "asking", self._link.ask()
         self._reported_s = self._link.clock.monotonic()
 
     def progress(self) -> Progress:
         if self._phase in ("idle", "over"):
-            return Progress(False, float(self._at_least), float(self._at_most))
+            return Progress(False, float(self._at_least), float(self._at_most), self._doubt)
         self._link.line.serve()
         transaction = self._transaction
         if transaction is not None and transaction.done:
@@ -189,10 +233,12 @@ class NodePump:
                 try:
                     self._next(transaction)
                 except DriverError:
-                    self.halt()
+                    with suppress(DriverError):  # what has happened already is the one to be told
+                        self.halt()
                     raise
         running = self._phase != "over"
-        return Progress(running, float(self._at_least), float(self._bound() if running else self._at_most))
+        most = self._bound() if running else self._at_most
+        return Progress(running, float(self._at_least), float(most), self._doubt)
 
     def _next(self, transaction: Transaction) -> None:
         """Take up an answer, and ask what comes after it."""
@@ -205,45 +251,108 @@ class NodePump:
             self._phase, self._transaction = "asking", link.ask()
             return
         report = link.report(transaction, self._pump)
-        known, link.nonce = link.nonce, report.nonce
         if self._phase == "asking":
-            if report.latches & SILENT_LATCH:
-                self._phase = "acknowledging"
-                self._transaction = link.line.write(link.device, ACKNOWLEDGE, [SILENT_LATCH], timeout_s=TIMEOUT_S)
-            elif report.latches:
-                self._end(0, 0)
-                raise DriverError(
-                    "the pump node has stopped for its float"
-                    if report.latches & FLOAT_LATCH
-                    else "a motor of the pump node turned at its start",
-                    where=self._where(),
-                    remedy="Look at vessel, float and motors; then take the node's supply away and give it again",
-                )
-            else:
-                # An unanswered command may have begun at its first sending: what it can have done counts from here.
-                self._reported_s = link.clock.monotonic()
-                self._send(report.sequence % 0xFFFF + 1)
+            self._begin(report)
             return
-        if known != report.nonce or report.sequence != self._sequence:
-            self._end(self._at_least, self._bound())
+        if self._nonce != report.nonce or report.sequence != self._sequence:
+            self._end(self._at_least, self._bound(LAPSE_S if report.state == TURNING else 0.0))
+            with suppress(DriverError):
+                link.halt(self._pump)
             raise DriverError(
                 f"the pump node has reset in the middle of a motion (cause {report.reset_cause}): between "
                 f"{self._at_least} and {self._at_most} of {self._asked} steps were done",
                 where=self._where(),
                 remedy="Look at its supply and its USB cable",
             )
-        self._at_least, self._reported_s = report.done, report.asked_s
-        if report.state in (DONE, HALTED):
-            self._end(report.done, report.done)
-        else:
+        self._at_least, self._at_most, self._reported_s = report.least, report.most, report.asked_s
+        if report.state not in (DONE, HALTED):
             self._transaction = link.ask()
+            return
+        self._stands = True
+        self._end(report.least, report.most)
+        self._check_end(report)
+
+    def _begin(self, report: Report) -> None:
+        """Send the command, if the node is ready for it.
+
+        Raises
+        ------
+        DriverError
+            It is not, and why.
+        """
+        link = self._link
+        if report.state == TURNING:
+            self._stands = False
+            self._end(0, self._bound(LAPSE_S))
+            with suppress(DriverError):
+                link.halt(self._pump)
+            raise DriverError(
+                "the pump was still turning, from a motion before this one",
+                where=self._where(),
+                remedy="Look at the cable to the node: its halt had not arrived",
+            )
+        self._stands = True
+        if report.latches & SILENT_LATCH:
+            self._phase = "acknowledging"
+            self._transaction = link.line.write(link.device, ACKNOWLEDGE, [SILENT_LATCH], timeout_s=TIMEOUT_S)
+            return
+        if report.latches & SELF_TEST_LATCH:
+            self._end(0, 0)
+            raise DriverError(
+                "a motor of the pump node turned at its start, or its step counter does not answer",
+                where=self._where(),
+                remedy="Look at motors and wiring; then take the node's supply away and give it again",
+            )
+        if self._pump in ADDS and (report.float_up or report.latches & FLOAT_LATCH):
+            self._end(0, 0)
+            raise self._float_error()
+        # An unanswered command may have begun at its first sending: what it can have done counts from here.
+        self._reported_s = link.clock.monotonic()
+        self._nonce = report.nonce
+        self._send(report.sequence % 0xFFFF + 1)
+
+    def _check_end(self, report: Report) -> None:
+        """Say why a motion ended, if the node itself ended it.
+
+        Raises
+        ------
+        DriverError
+            For its float, for the host's silence, or with a count that is far from what it must be.
+        """
+        if report.least != report.most:
+            self._doubt = (
+                f"the pump node's count contradicts its clock: between {report.least} and {report.most} of "
+                f"{self._asked} steps were done"
+            )
+        if report.most - report.least > max(DISTURBED_STEPS, DISTURBED_SHARE * self._asked):
+            raise DriverError(
+                self._doubt,
+                where=self._where(),
+                remedy="Look for a short or an open circuit at the step pin, and keep it away from the motor's cable",
+            )
+        if report.state == HALTED and self._pump in ADDS and report.latches & FLOAT_LATCH:
+            raise self._float_error()
+        if report.state == HALTED and report.latches & SILENT_LATCH:
+            raise DriverError(
+                f"the pump node heard nothing for {LAPSE_S} s and stopped after {report.least} of {self._asked} steps",
+                where=self._where(),
+                remedy="Look at the cable to the node, and at what keeps this computer busy",
+            )
+
+    def _float_error(self) -> DriverError:
+        return DriverError(
+            "the pump node has stopped for its float: sample and titrant are locked, waste is not",
+            where=self._where(),
+            remedy="Look at the vessel and empty it; then take the node's supply away and give it again",
+        )
 
     def _send(self, sequence: int) -> None:
         self._sequence = sequence
-        steps, rate = self._asked, round(self.rate)
-        values = [sequence, int(self._backward), steps >> 16, steps & 0xFFFF, rate >> 16, rate & 0xFFFF]
-        register = 16 + 8 * self._pump
-        self._phase = "sending"
+        values = [sequence, int(self._backward)]
+        for value in (self._asked, round(self.rate), *self._ramp):
+            values += [value >> 16, value & 0xFFFF]
+        register = 16 + 16 * self._pump
+        self._phase, self._stands = "sending", False
         self._transaction = self._link.line.write(self._link.device, register, values, timeout_s=TIMEOUT_S)
 
     def _failed(self, error: DriverError) -> None:
@@ -256,7 +365,8 @@ class NodePump:
         """
         self._failures += 1
         if self._failures >= TRIES or isinstance(error, DeviceUnavailableError):
-            self.halt()
+            with suppress(DriverError):
+                self.halt()
             raise error
         if self._phase == "sending":
             self._send(self._sequence)
@@ -265,22 +375,26 @@ class NodePump:
         else:
             self._transaction = self._link.ask()
 
-    def _bound(self) -> int:
-        """Return the most steps that can be done by now: since the last report it may have turned all the time."""
+    def _bound(self, after_s: float = 0.0) -> int:
+        """Return the most steps that can be done by now, or some time after it.
+
+        Since the last report it may have turned all the time; so may, before the first, a motion whose end nobody saw.
+        """
+        since_s = self._link.clock.monotonic() - self._reported_s + LATE_S + after_s
         if self._phase in ("asking", "acknowledging"):
-            return 0
-        since_s = self._link.clock.monotonic() - self._reported_s + LATE_S
-        return min(self._asked, self._at_least + int(since_s * self.rate) + 1)
+            return 0 if self._stands else int(since_s * self.rate) + 1
+        return min(self._asked, self._at_most + int(since_s * self.rate) + 1)
 
     def _end(self, at_least: int, at_most: int) -> None:
         self._phase, self._transaction = "over", None
         self._at_least, self._at_most = at_least, at_most
 
     def halt(self) -> None:
+        """Stop now, not waiting for the node to hear it: if it does not, its permit lapses, and that much counts."""
         if self._phase in ("idle", "over"):
             return
         unsent = self._transaction
-        self._end(self._at_least, self._bound())
+        self._end(self._at_least, self._bound(LAPSE_S))
         self._link.line.withdraw(unsent)  # a start that waited for the line must not come after the halt
         self._link.halt(self._pump)
 
@@ -289,6 +403,9 @@ class NodePump:
             self.halt()
         finally:
             self._link.line.release()
+
+    def connection(self) -> Connection:
+        return self._link.line.connection()
 
     def _where(self) -> str:
         return f"{self._link.line.where}, pump {self._pump}"
@@ -309,6 +426,9 @@ class NodePermit:
     def drop(self) -> None:
         self._link.withdraw(self._pump)
 
+    def connection(self) -> Connection:
+        return self._link.line.connection()
+
     def close(self) -> None:
         try:
             self.drop()
@@ -325,7 +445,12 @@ class NodeStirrer:
     def set_speed(self, fraction: float) -> None:
         if not 0.0 <= fraction <= 1.0:
             raise MisuseError(f"{fraction} is not a share of full speed", where="stirrer", remedy="Give 0 to 1")
-        self._link.line.write_now(self._link.device, STIRRER, [round(1000 * fraction)])
+        line = self._link.line
+        say = line.write_now if fraction > 0.0 else line.stop_now
+        say(self._link.device, STIRRER, [round(1000 * fraction)])
+
+    def connection(self) -> Connection:
+        return self._link.line.connection()
 
     def close(self) -> None:
         try:

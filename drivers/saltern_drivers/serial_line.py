@@ -5,7 +5,8 @@ the line counts that comes after the question. A reading
 exists only when a whole line, up to its terminator, matches `pattern` and lies between `lowest` and `highest`. Input
 is drained before each query, so an answer that came too late is not taken for the next one; one still on its way
 when the query is sent cannot be told apart, which is why `timeout_s` should exceed the board's slowest answer.
-Example::
+A port that is lost, or not there yet, is opened again by its name (`serial_port`); what came before is forgotten, and
+the board is asked again what it is. Example::
 
     [probes.ph.board]
     driver = "serial-line"
@@ -27,14 +28,15 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from saltern.ports import (
     Clock,
+    Connection,
     DeviceSilentError,
     DeviceUnavailableError,
     Driver,
     Reading,
     ReplyError,
-    SerialPort,
     Wires,
 )
+from saltern_drivers.serial_port import REMEDY, ReturningPort, open_port
 
 LONGEST_LINE = 256
 FETCHED_WITHIN_S = 0.5
@@ -103,7 +105,7 @@ class Config(BaseModel):
 class LineBoard:
     """Moves bytes when polled, and waits for none."""
 
-    def __init__(self, port: SerialPort, clock: Clock, config: Config) -> None:
+    def __init__(self, port: ReturningPort, clock: Clock, config: Config) -> None:
         self._port = port
         self._clock = clock
         self._config = config
@@ -117,10 +119,13 @@ class LineBoard:
         self._wanted = False  # of a board that sends by itself: somebody waits for what it says next
         self._in_step = bool(config.query)  # what comes next is the beginning of a line
         self._known = config.identify is None
+        self._asks_who = False  # it was asked what it is, and has not answered
+        self._met = port.openings  # the opening in which it was asked who it is
         self.unit: str = config.unit
         self.wants_temperature = config.compensate is not None
 
     def request(self) -> None:
+        self._meet()
         now_s = self._clock.monotonic()
         overdue = self._asked_s is None or now_s - self._asked_s > self._config.timeout_s + FETCHED_WITHIN_S
         if not self._config.query and self._known:
@@ -132,16 +137,31 @@ class LineBoard:
             return
         self._received.clear()
         query = self._config.query if self._known else self._config.identify or ""
-        try:
-            self._port.reset_input_buffer()
-            self._port.write(query.encode() + self._terminator)
-        except OSError as error:
-            raise self._gone(error) from error
-        self._asked_s, self._in_step = now_s, True
+        self._port.reset_input_buffer()
+        self._port.write(query.encode() + self._terminator)
+        self._asked_s, self._in_step, self._asks_who = now_s, True, not self._known
+
+    def _meet(self) -> bool:
+        """Make sure that there is a port; return whether it is the same as before, or one that was opened anew.
+
+        Of a new one nothing is known: what was asked before is not answered there, and who answers is asked again.
+
+        Raises
+        ------
+        DeviceUnavailableError
+            There is none now.
+        """
+        self._port.ready()
+        if self._met == self._port.openings:
+            return True
+        self._met = self._port.openings
+        self._known = self._config.identify is None
+        self._ended(lost=True)
+        return False
 
     def _asking(self) -> bool:
         """Return whether a question is under way; a board that sends by itself is asked who it is all the same."""
-        return self._asked_s is not None and (bool(self._config.query) or self._known)
+        return self._asked_s is not None and (bool(self._config.query) or self._asks_who)
 
     def _forget_what_waits(self) -> None:
         """Drop the lines that have come since somebody last listened; the one that is just coming stays.
@@ -159,12 +179,9 @@ class LineBoard:
             self._in_step = True
 
     def _take_in(self) -> None:
-        try:
-            waiting = self._port.in_waiting
-            if waiting:
-                self._received += self._port.read(waiting)
-        except OSError as error:
-            raise self._gone(error) from error
+        waiting = self._port.in_waiting
+        if waiting:
+            self._received += self._port.read(waiting)
 
     def compensate(self, celsius: float) -> None:
         """Tell the board the liquid's temperature, where the bench file says how.
@@ -172,18 +189,25 @@ class LineBoard:
         Raises
         ------
         DeviceUnavailableError
-            The port is gone.
+            The port is gone, or who answers there now has not said what it is.
         """
-        if self._config.compensate is None:
-            return
-        try:
+        if self._config.compensate is not None:
+            self._meet()
+            if not self._known:
+                raise DeviceUnavailableError(
+                    "the board has not said yet what it is", where=self._config.port, remedy="Ask it for a reading"
+                )
             self._port.write(self._config.compensate.format(celsius=celsius).encode() + self._terminator)
-        except OSError as error:
-            raise self._gone(error) from error
 
     def poll(self) -> Reading | None:
         if self._asked_s is None:
             return None
+        if not self._meet():
+            raise DeviceUnavailableError(
+                "the port was lost and opened again: what was asked before is not answered any more",
+                where=self._config.port,
+                remedy=REMEDY,
+            )
         self._take_in()
         end = self._received.find(self._terminator)
         if end >= 0 and not self._in_step:
@@ -193,6 +217,8 @@ class LineBoard:
         if end >= 0:
             line = bytes(self._received[:end])
             del self._received[: end + len(self._terminator)]
+            if self._asks_who and not self._config.query and self._pattern.fullmatch(_text(line)):
+                return None  # what it sends by itself is not its answer
             self._ended()
             if not self._known:
                 self._recognise(line)
@@ -221,6 +247,7 @@ class LineBoard:
 
     def _ended(self, *, lost: bool = False) -> None:
         """Note that nothing is waited for; lost: that the beginning of the next line must be found first."""
+        self._asks_who = False
         self._asked_s = None if self._config.query else self._clock.monotonic()
         self._wanted = False
         if lost:
@@ -229,7 +256,7 @@ class LineBoard:
 
     def _recognise(self, line: bytes) -> None:
         """Take the board for known if it says that it is the one that was meant."""
-        text = line.decode("ascii", errors="replace").strip()
+        text = _text(line)
         if self._config.identity is None or re.search(self._config.identity, text) is None:
             raise ReplyError(
                 f"another board answers here: {text[:60]!r} is not {self._config.identity!r}",
@@ -239,7 +266,7 @@ class LineBoard:
         self._known = True
 
     def _reading(self, line: bytes) -> Reading:
-        text = line.decode("ascii", errors="replace").strip()
+        text = _text(line)
         match = self._pattern.fullmatch(text)
         try:
             value = float(match["value"]) if match else math.nan
@@ -253,18 +280,16 @@ class LineBoard:
             )
         return Reading(value, self._config.unit, self._clock.monotonic())
 
-    def _gone(self, error: OSError) -> DeviceUnavailableError:
-        self._ended()
-        return DeviceUnavailableError(
-            f"the port failed ({error})",
-            where=self._config.port,
-            remedy="Check the cable, then start the service again",
-        )
+    def connection(self) -> Connection:
+        return self._port.connection()
+
+
+def _text(line: bytes) -> str:
+    return line.decode("ascii", errors="replace").strip()
 
 
 def open_board(config: Config, wires: Wires) -> LineBoard:
-    port = wires.open_serial(config.port, baudrate=config.baud, timeout=0, write_timeout=0.05, exclusive=True)
-    return LineBoard(port, wires.clock, config)
+    return LineBoard(open_port(wires, config.port, baudrate=config.baud), wires.clock, config)
 
 
 DRIVER = Driver(kind="probe", config=Config, claims=lambda config: [f"serial:{config.port}"], open=open_board)

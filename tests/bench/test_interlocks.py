@@ -42,6 +42,7 @@ CAUSES = {
     "ph-fault": {"ph_fault": True},
     "conductivity-fault": {"conductivity_fault": True},
     "temperature-fault": {"temperature_fault": True},
+    "device-absent": {"device_absent": True},
     "clock": {"clock_untrusted": True},
     "proof-test": {"proof_overdue": True},
 }

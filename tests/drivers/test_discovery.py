@@ -1,5 +1,6 @@
 """What hangs on a computer is found, named and turned into lines of a bench file that its driver takes."""
 
+import termios
 import tomllib
 from dataclasses import dataclass
 
@@ -67,9 +68,10 @@ def test_a_silent_port_and_one_without_a_stable_name_are_told_apart(tmp_path):
     assert found[1].where.endswith("ttyUSB1")
 
 
-def test_a_port_in_use_is_said_to_be(tmp_path):
+@pytest.mark.parametrize("error", [OSError(16, "busy"), termios.error(5, "Input/output error"), ValueError("baud")])
+def test_a_port_in_use_or_lost_while_it_is_asked_is_said_to_be(tmp_path, error):
     def busy(*_, **__):
-        raise OSError(16, "busy")
+        raise error
 
     by_id = tmp_path / "by-id"
     by_id.mkdir()

@@ -10,7 +10,7 @@ import pytest
 
 from saltern_drivers import gpio_tachometer, i2c_adc, modbus_probe, w1_temperature
 from saltern_drivers.serial_line import Config, LineBoard
-from tests.drivers.conftest import ScriptedPort
+from tests.drivers.conftest import ScriptedPort, over
 from tests.drivers.test_modbus import crc
 from tests.drivers.test_small_probes import NUMBER
 
@@ -30,7 +30,7 @@ def wait_for(probe, clock, most_s=5.0):
 
 def test_a_query_that_nobody_fetched_is_asked_again(clock):
     port = ScriptedPort(clock, [(b"R\r", [(0.3, b"-1.0\r")]), (b"R\r", [(0.3, b"-2.0\r")])])
-    board = LineBoard(port, clock, Config(port="/dev/x", query="R", pattern=PATTERN, unit="mV"))
+    board = LineBoard(over(port, clock), clock, Config(port="/dev/x", query="R", pattern=PATTERN, unit="mV"))
     board.request()
     clock.sleep(HOURS_S)
     board.request()
@@ -73,7 +73,7 @@ class Talker:
 @pytest.mark.parametrize("pause_s", [0.0, 0.01, 3.3, 61.01, 300.0, HOURS_S + 0.01, HOURS_S + 0.5])
 def test_a_board_that_sends_by_itself_is_heard_as_it_is_now(clock, pause_s):
     port = Talker(clock)
-    board = LineBoard(port, clock, Config(port="/dev/x", pattern=PATTERN, unit="mV", timeout_s=2.5))
+    board = LineBoard(over(port, clock), clock, Config(port="/dev/x", pattern=PATTERN, unit="mV", timeout_s=2.5))
     clock.sleep(0.01)
     for _ in range(3):
         clock.sleep(pause_s)
@@ -87,7 +87,7 @@ def test_a_board_that_sends_by_itself_is_heard_as_it_is_now(clock, pause_s):
 
 def test_a_board_that_sends_by_itself_costs_no_more_than_its_own_time(clock):
     port = Talker(clock)
-    board = LineBoard(port, clock, Config(port="/dev/x", pattern=PATTERN, unit="mV", timeout_s=2.5))
+    board = LineBoard(over(port, clock), clock, Config(port="/dev/x", pattern=PATTERN, unit="mV", timeout_s=2.5))
     values = []
     for _ in range(20):
         board.request()
@@ -99,7 +99,7 @@ def test_a_board_that_sends_by_itself_costs_no_more_than_its_own_time(clock):
 def test_the_end_of_a_line_that_began_before_the_port_was_opened_is_no_reading(clock):
     port = ScriptedPort(clock, [])
     port.say((0.1, b"2.50\r"), (1.1, b"112.75\r"))  # the first began as 112.50
-    board = LineBoard(port, clock, Config(port="/dev/x", pattern=PATTERN, unit="mV", timeout_s=2.5))
+    board = LineBoard(over(port, clock), clock, Config(port="/dev/x", pattern=PATTERN, unit="mV", timeout_s=2.5))
     board.request()
 
     assert wait_for(board, clock).value == 112.75

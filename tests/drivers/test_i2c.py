@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 import pytest
 from pydantic import ValidationError
 
-from saltern.ports import DeviceSilentError, DeviceUnavailableError, ReplyError
+from saltern.ports import DeviceSilentError, DeviceUnavailableError, DriverError, ReplyError
 from saltern_drivers import i2c_adc, i2c_scale
 from tests.twin_bench import TwinBench
 
@@ -18,16 +18,24 @@ class ScriptedBus:
     closed: bool = False
 
     def write_i2c_block_data(self, i2c_addr, register, data):
-        kind, *expected = self.script.pop(0)
-        assert (kind, *expected) == ("write", i2c_addr, register, data)
+        *expected, said = self._next("write", i2c_addr, register)
+        if isinstance(said, OSError):
+            raise said
+        if said != data:
+            pytest.fail(f"{data} was written instead of {said} by {expected}")
 
     def read_i2c_block_data(self, i2c_addr, register, length):
-        kind, address, asked, answer = self.script.pop(0)
-        assert (kind, address, asked) == ("read", i2c_addr, register)
+        *_, answer = self._next("read", i2c_addr, register)
         if isinstance(answer, OSError):
             raise answer
-        assert len(answer) == length
         return answer
+
+    def _next(self, *asked):
+        """Return the next line of the script; what does not follow it fails the test, and is nobody's error."""
+        line = self.script.pop(0) if self.script else None
+        if line is None or line[:3] != asked:
+            pytest.fail(f"{asked} came instead of {line}")
+        return line
 
     def close(self):
         self.closed = True
@@ -108,29 +116,46 @@ def test_a_range_that_the_chip_has_not_is_refused():
         i2c_adc.Config.model_validate({"input": "0", "full_scale_v": 3.3})
 
 
-SET_UP = [
-    ("write", 0x2A, 0x00, [0x01]),
-    ("write", 0x2A, 0x00, [0x06]),
-    ("write", 0x2A, 0x01, [0x2F]),
-    ("write", 0x2A, 0x02, [0x04]),
-    ("write", 0x2A, 0x00, [0x96]),
+BEGIN = [("write", 0x2A, 0x00, [0x01]), ("write", 0x2A, 0x00, [0x02])]  # reset, and the digital part on
+NOT_UP, UP = ("read", 0x2A, 0x00, [0x02]), ("read", 0x2A, 0x00, [0x0A])
+SETTINGS = [
+    ("write", 0x2A, 0x01, [0x2F]),  # 3.0 V, gain 128
+    ("write", 0x2A, 0x02, [0x00]),  # ten a second
+    ("write", 0x2A, 0x00, [0x86]),  # the analogue part on, from the chip's own regulator
 ]
+CALIBRATE = [("write", 0x2A, 0x00, [0x96]), ("write", 0x2A, 0x02, [0x04])]  # conversions on; its own offset
+CALIBRATES, CALIBRATED = ("read", 0x2A, 0x02, [0x04]), ("read", 0x2A, 0x02, [0x00])
+BUSY, READY = ("read", 0x2A, 0x00, [0x9E]), ("read", 0x2A, 0x00, [0xBE])
+DROPPED = [READY, ("read", 0x2A, 0x12, [0x10, 0, 0])]
+SET_UP = [*BEGIN, NOT_UP, UP, *SETTINGS, *CALIBRATE, CALIBRATES, CALIBRATED, BUSY, *4 * DROPPED]
 
 
-def test_a_scale_is_set_up_once_and_gives_grams(wires):
+def set_up(board, clock):
+    """Poll until the chip is set up; nothing of that is a reading."""
+    board.request()
+    for _ in range(2):
+        assert board.poll() is None
+    clock.sleep(0.1)
+    assert board.poll() is None  # its supply has not settled yet
+    clock.sleep(0.2)
+    for _ in range(8):
+        assert board.poll() is None
+
+
+def test_a_scale_is_set_up_once_step_by_step_and_gives_grams(wires, clock):
     board, bus = scale(
         wires,
         [
             *SET_UP,
-            ("read", 0x2A, 0x00, [0x9E]),
-            ("read", 0x2A, 0x00, [0xBE]),
+            BUSY,
+            READY,
             ("read", 0x2A, 0x12, [0x01, 0x86, 0xA0]),  # 100000
             ("read", 0x2A, 0x12, [0, 0, 0]),  # the second request discards what waits
-            ("read", 0x2A, 0x00, [0xBE]),
+            READY,
             ("read", 0x2A, 0x12, [0xFF, 0xFF, 0x38]),  # -200
         ],
     )
-    board.request()
+    set_up(board, clock)
     assert board.poll() is None
     assert board.poll().value == pytest.approx(99.0)
     board.request()
@@ -143,15 +168,15 @@ def test_a_scale_at_its_rail_or_silent_says_so_and_is_set_up_again(wires, clock)
         wires,
         [
             *SET_UP,
-            ("read", 0x2A, 0x00, [0xBE]),
+            READY,
             ("read", 0x2A, 0x12, [0x7F, 0xFF, 0xFF]),
             ("read", 0x2A, 0x12, [0, 0, 0]),
-            ("read", 0x2A, 0x00, [0x9E]),
-            ("read", 0x2A, 0x00, [0x9E]),
-            *SET_UP,
+            BUSY,
+            BUSY,
+            *BEGIN,
         ],
     )
-    board.request()
+    set_up(board, clock)
     with pytest.raises(ReplyError, match="rail"):
         board.poll()
     board.request()
@@ -161,6 +186,126 @@ def test_a_scale_at_its_rail_or_silent_says_so_and_is_set_up_again(wires, clock)
         board.poll()
     board.request()
     assert bus.script == []
+
+
+@pytest.mark.parametrize(
+    ("script", "polls", "step"), [([*BEGIN, NOT_UP], 0, "powering"), ([*SET_UP[:11], BUSY], 8, "settling")]
+)
+def test_a_scale_that_does_not_come_on_says_how_far_it_came(wires, clock, script, polls, step):
+    board, bus = scale(wires, script)
+    board.request()
+    for _ in range(polls):
+        if bus.script[0][0] == "write":
+            clock.sleep(0.3)
+        if len(bus.script) > 1:
+            board.poll()
+    clock.sleep(2.1)
+    with pytest.raises(DeviceSilentError, match=f"still {step}"):
+        board.poll()
+
+
+def test_a_calibration_that_failed_is_told_and_tried_again(wires, clock):
+    board, bus = scale(wires, [*BEGIN, UP, *SETTINGS, *CALIBRATE, ("read", 0x2A, 0x02, [0x08]), *BEGIN])
+    board.request()
+    board.poll()
+    clock.sleep(0.3)
+    board.poll()
+    with pytest.raises(ReplyError, match="calibration of its own offset failed"):
+        board.poll()
+    board.request()
+    assert bus.script == []
+
+
+def weighed(board, clock, most_s=10.0):
+    board.request()
+    began_s = clock.monotonic()
+    while (reading := board.poll()) is None:
+        assert clock.monotonic() - began_s < most_s
+        clock.sleep(0.05)
+    return reading.value
+
+
+def scale_on_the_twin():
+    twin = TwinBench(true={"probes.balance": {"board": {"driver": "i2c-scale", "g_per_count": 0.0001}}})
+    return twin, twin.devices.probes["balance"], twin.play.wires.open_i2c(1)
+
+
+def test_no_conversion_counts_before_the_twins_chip_is_powered_settled_and_calibrated():
+    """The twin's chip takes nothing before it is powered, and gives 4 g too much before it is calibrated."""
+    twin, board, _ = scale_on_the_twin()
+    first, second = weighed(board, twin.clock), weighed(board, twin.clock)
+
+    assert first == pytest.approx(second, abs=0.5)
+
+
+def test_a_chip_that_lost_its_supply_or_its_bus_is_set_up_again_before_it_counts():
+    twin, board, bus = scale_on_the_twin()
+    before = weighed(board, twin.clock)
+    bus.lose_power()
+    after_power = weighed(board, twin.clock)
+    bus.gone = True
+    with pytest.raises(DeviceUnavailableError, match="opened again by itself"):
+        weighed(board, twin.clock)
+    assert not board.connection().up
+    bus.gone = False
+    bus.lose_power()
+    twin.clock.sleep(1.0)
+
+    assert after_power == pytest.approx(before, abs=0.5)
+    assert weighed(board, twin.clock) == pytest.approx(before, abs=0.5)
+    assert board.connection().up
+    assert board.connection().returns == 1
+
+
+def test_a_chip_whose_calibration_fails_gives_no_weight():
+    twin, board, bus = scale_on_the_twin()
+    bus.scale.calibration_fails = True
+    with pytest.raises(ReplyError, match="calibration"):
+        weighed(board, twin.clock)
+
+
+def test_a_converter_that_lost_its_supply_in_a_conversion_gives_no_reading(wires, clock):
+    """After a reset it says 0x8583: not converting, with nought in its register."""
+    board, _ = adc(wires, [START_MUX0_2V, ("read", 0x48, 1, [0x85, 0x83])])
+    board.request()
+
+    with pytest.raises(ReplyError, match="has forgotten what it was asked"):
+        board.poll()
+
+
+def test_a_chip_that_answered_nothing_for_a_while_is_asked_again_and_its_bus_opened_again(wires, clock):
+    silence = ("write", 0x48, 1, OSError(121, "Remote I/O error"))
+    opened = []
+    script = [*3 * [silence], START_MUX0_2V, ("read", 0x48, 1, [0xC5, 3]), ("read", 0x48, 0, [0x40, 0])]
+    bus = ScriptedBus(script)
+    wires = replace(wires, open_i2c=lambda number: opened.append(number) or bus)
+    board = i2c_adc.open_converter(i2c_adc.Config.model_validate({"input": "0"}), wires)
+    for _ in range(4):
+        with pytest.raises(DeviceUnavailableError):
+            board.request()  # a bus that has failed three times in a row rests half a second
+    clock.sleep(0.5)
+    board.request()
+
+    assert board.poll().value == pytest.approx(1024.0)
+    assert opened == [1, 1]
+    assert bus.script == []
+
+
+def test_a_bus_that_is_not_there_at_the_start_keeps_nothing_from_starting(wires, clock):
+    there = []
+
+    def open_i2c(number):
+        if not there:
+            raise DeviceUnavailableError("cannot be opened", where="/dev/i2c-1", remedy="Switch I2C on")
+        return ScriptedBus(list(there))
+
+    board = i2c_adc.open_converter(i2c_adc.Config.model_validate({"input": "0"}), replace(wires, open_i2c=open_i2c))
+    with pytest.raises(DeviceUnavailableError, match="Switch I2C on; it is opened again by itself"):
+        board.request()
+    assert not board.connection().up
+    there += [START_MUX0_2V]
+    clock.sleep(60.0)
+    board.request()
 
 
 SENSOR = {
@@ -188,5 +333,5 @@ def test_a_stirrer_that_is_seen_standing_gets_no_acid():
 def test_a_bench_without_that_bus_says_so():
     from saltern.ports import no_i2c
 
-    with pytest.raises(DeviceUnavailableError, match="no I2C"):
+    with pytest.raises(DriverError, match="no I2C"):
         no_i2c(1)

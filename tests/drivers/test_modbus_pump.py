@@ -373,3 +373,64 @@ def test_pymodbus_own_simulator_is_turned_over_a_real_terminal():
 
     assert found == [(700, 700), (41, 41)]
     assert turned() == 741
+
+
+class Pulled:
+    """The board's port, that can be pulled out."""
+
+    def __init__(self, board):
+        self.board, self.gone = board, False
+
+    def __getattr__(self, name):
+        if self.gone:
+            raise OSError(5, "Input/output error")
+        return getattr(self.board, name)
+
+
+def on_a_cable(host):
+    """Put a cable between a host and its board."""
+    cable = Pulled(host.board)
+    host.wires = replace(host.wires, open_serial=lambda *_, **__: cable, shared={})
+    host.pump = modbus_pump.open_pump(host.config, host.wires)
+    return cable
+
+
+def test_a_halt_that_the_line_did_not_take_is_the_first_thing_said_when_it_is_back():
+    host = Host()
+    cable = on_a_cable(host)
+    host.pump.start(10_000)
+    host.go_on(until_s=1.0)
+    cable.gone = True
+    with pytest.raises(DriverError, match="opened again by itself"):
+        host.go_on()
+    host.pump.halt()
+    assert host.board.turning
+    before = len(host.board.written)
+    cable.gone = False
+    host.clock.sleep(1.0)
+    for _ in range(3):
+        host.pump.connection()
+        host.clock.sleep(0.1)
+
+    assert host.board.written[before] == (18, [0])
+    assert host.board.written.count((18, [0])) == 1
+    assert not host.board.turning
+    assert host.turn(500).at_least == 500
+
+
+def test_a_pump_whose_line_is_away_refuses_to_turn_and_turns_when_it_is_back():
+    host = Host()
+    cable = on_a_cable(host)
+    cable.gone = True
+    assert not host.pump.connection().up
+    for _ in range(3):
+        with pytest.raises(DriverError, match="opened again by itself"):
+            host.turn(500)
+        assert host.pump.progress().at_most == 0.0
+    cable.gone = False
+    host.clock.sleep(60.0)
+
+    assert host.pump.connection().up
+    assert host.pump.connection().returns == 1
+    assert host.turn(500).at_least == 500
+    assert host.board.total() == 500

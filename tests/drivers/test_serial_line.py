@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from saltern.ports import DeviceSilentError, DeviceUnavailableError, DriverError, ReplyError, Wires
 from saltern_drivers.gpio_lines import open_serial
 from saltern_drivers.serial_line import Config, LineBoard, open_board
-from tests.drivers.conftest import ScriptedPort
+from tests.drivers.conftest import ScriptedPort, over
 
 PATTERN = r"(?P<value>[-+]?\d+\.\d+)"
 CONFIG = Config(port="/dev/serial/by-id/board", query="R", pattern=PATTERN, unit="mV", timeout_s=1.0)
@@ -19,7 +19,7 @@ CONFIG = Config(port="/dev/serial/by-id/board", query="R", pattern=PATTERN, unit
 def board(clock):
     def make(conversation, config=CONFIG):
         port = ScriptedPort(clock, conversation)
-        return LineBoard(port, clock, config), port
+        return LineBoard(over(port, clock), clock, config), port
 
     return make
 
@@ -136,7 +136,7 @@ def test_a_continuous_board_needs_no_query(board, clock):
 @given(st.lists(st.binary(max_size=40), max_size=12))
 def test_no_bytes_make_it_hang_or_invent_a_reading(clock, pieces):
     port = ScriptedPort(clock, [(b"R\r", [(0.05 * i, piece) for i, piece in enumerate(pieces)])])
-    device = LineBoard(port, clock, CONFIG)
+    device = LineBoard(over(port, clock), clock, CONFIG)
     device.request()
     asked_s, reading = clock.monotonic(), None
     try:
@@ -155,14 +155,18 @@ def test_no_bytes_make_it_hang_or_invent_a_reading(clock, pieces):
 
 def test_a_name_that_may_be_another_board_tomorrow_is_refused(clock, pins):
     wires = Wires(clock=clock, pins=pins, pulses=None, open_serial=open_serial)
-    with pytest.raises(DeviceUnavailableError, match="/dev/serial/by-id"):
+    with pytest.raises(DriverError, match="/dev/serial/by-id"):
         open_board(CONFIG.model_copy(update={"port": "/dev/ttyUSB0"}), wires)
 
 
-def test_a_port_that_is_not_there_is_named(clock, pins):
+def test_a_port_that_is_not_there_keeps_nothing_from_starting_and_is_named_when_it_is_asked(clock, pins):
     wires = Wires(clock=clock, pins=pins, pulses=None, open_serial=open_serial)
-    with pytest.raises(DeviceUnavailableError, match="/dev/serial/by-id/board: cannot be opened"):
-        open_board(CONFIG, wires)
+    device = open_board(CONFIG, wires)
+
+    with pytest.raises(DeviceUnavailableError, match="/dev/serial/by-id/board: cannot be opened") as caught:
+        device.request()
+    assert "opened again by itself" in caught.value.remedy
+    assert not device.connection().up
 
 
 @pytest.mark.parametrize("pattern", [r"\d+", "(?P<value>", "(?P<other>.*)"])
@@ -206,3 +210,34 @@ def test_a_board_that_wants_the_temperature_is_told(board, clock):
 def test_half_an_identity_or_a_command_that_cannot_be_written_is_refused(wrong):
     with pytest.raises(ValueError):
         Config.model_validate({**CONFIG.model_dump(), **wrong})
+
+
+def test_what_a_board_sends_by_itself_is_not_taken_for_its_answer_to_who_it_is(board, clock):
+    config = CONFIG.model_copy(update={"query": "", "identify": "i", "identity": "^PH"})
+    device, port = board([(b"i\r", [(0.1, b"1.2\r"), (0.2, b"PH,2.1\r")])], config)
+    device.request()
+    device.request()  # harmless while the question is under way
+    for _ in range(4):
+        assert device.poll() is None
+        clock.sleep(0.1)
+    device.request()
+    port.say((0.1, b"1.3\r"))
+
+    assert wait_for(device, clock).value == 1.3
+
+
+def test_a_board_whose_port_was_opened_again_is_not_told_the_temperature_before_it_has_said_what_it_is(clock):
+    config = CONFIG.model_copy(update={"identify": "i", "identity": "^PH", "compensate": "T,{celsius:.1f}"})
+    port = ScriptedPort(clock, [(b"i\r", [(0.1, b"PH\r")]), (b"R\r", [(0.3, b"1.5\r")]), (b"T,25.0\r", [])])
+    device = LineBoard(over(port, clock), clock, config)
+    device.request()
+    wait_for(device, clock)
+    device.compensate(25.0)
+    port.broken = True
+    assert not device.connection().up
+    port.broken = False
+    clock.sleep(1.0)
+
+    with pytest.raises(DeviceUnavailableError, match="has not said yet what it is"):
+        device.compensate(25.0)
+    assert port.conversation == []

@@ -56,10 +56,19 @@ def test_a_sensor_that_is_not_there_or_has_gone_says_so(bus):
     probe = thermometer(bus)
     with pytest.raises(DeviceUnavailableError, match="cannot be read"):
         wait_for(probe)
+    assert not probe.connection().up
     probe.close()
     bus.rmdir()
-    with pytest.raises(DeviceUnavailableError, match="no such sensor"):
-        thermometer(bus)
+    probe = thermometer(bus)
+    assert probe.connection().trouble == "no such sensor is on the bus"
+    with pytest.raises(DeviceUnavailableError, match="cannot be read"):
+        wait_for(probe)
+    bus.mkdir()
+    (bus / "temperature").write_text("25437\n")
+    assert wait_for(probe).value == pytest.approx(25.437)
+    assert probe.connection().up
+    assert probe.connection().returns == 1
+    probe.close()
 
 
 @pytest.fixture

@@ -42,17 +42,22 @@ class Here:
         pass
 
 
+def on_micropython(script, *args):
+    """Return the command that runs a script of ours with MicroPython's WebAssembly port; skip where that is absent."""
+    node = shutil.which("node")
+    if node is None:
+        pytest.skip("Node.js is not installed")
+    if not MICROPYTHON.is_file():
+        pytest.skip(f"MicroPython's WebAssembly port is not at {MICROPYTHON.name}: .ci/run installs it")
+    return [node, Path(__file__).with_name(script), MICROPYTHON, *args]
+
+
 class OnMicroPython:
     """The firmware under MicroPython's WebAssembly port, in a process of Node.js."""
 
     def __init__(self):
-        node = shutil.which("node")
-        if node is None:
-            pytest.skip("Node.js is not installed")
-        if not MICROPYTHON.is_file():
-            pytest.skip(f"MicroPython's WebAssembly port is not at {MICROPYTHON.name}: .ci/run installs it")
         self._process = subprocess.Popen(
-            [node, Path(__file__).with_name("bridge.mjs"), MICROPYTHON, NODE, Path(__file__).with_name("harness.py")],
+            on_micropython("bridge.mjs", NODE, Path(__file__).with_name("harness.py")),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
@@ -82,6 +87,8 @@ class NodePort:
         self.to_node = lambda data: data
         self.to_host = lambda data: data
         self.silent = False
+        self.gone = None  # an error, while the converter is unplugged
+        self.permits = []  # (s, mask) that the node heard
         self.last = board.step(now=self.now_ms())
         clock.attach(lambda _: self.look())
 
@@ -95,6 +102,7 @@ class NodePort:
 
     @property
     def in_waiting(self):
+        self._there()
         now_s = self.clock.monotonic()
         self._ready += b"".join(data for due, data in self._arriving if due <= now_s)
         self._arriving = [(due, data) for due, data in self._arriving if due > now_s]
@@ -104,10 +112,18 @@ class NodePort:
         part, self._ready = self._ready[:size], self._ready[size:]
         return part
 
+    def _there(self):
+        if self.gone is not None:
+            self._arriving, self._ready = [], b""
+            raise self.gone
+
     def write(self, data):
+        self._there()
         if self.silent:
             return len(data)
         for sent in (self.to_node(data),):
+            if sent[1:4] == b"\x10\x00\x01" and sent == data:
+                self.permits.append((self.clock.monotonic(), sent[8]))
             self.last = self.board.step(now=self.now_ms(), rx=sent.hex())
             answer = self.to_host(bytes.fromhex(self.last["tx"]))
             if answer:

@@ -6,6 +6,7 @@
 import json
 
 TICK_MS = 5
+TICKS_PER_MS = 4000
 
 
 class Clock:
@@ -13,26 +14,60 @@ class Clock:
 
 
 class Motor:
-    """Turns evenly from its start, as a PIO's pulses do."""
+    """Sends its pulses as the stages say, the first at once, as hardware does; its counter may be dead or miss some."""
 
     def __init__(self, clock):
         self.clock = clock
-        self.asked = self.rate = self.began_ms = self.kept = self.total = 0
-        self.turning = False
+        self.plan = []
+        self.began_ms = self.kept = self.total = 0
+        self.turning = self.held = False
+        self.counter = "works"  # or "dead": answers nothing; "blind": sees none; "noisy": sees more than there are
+        self.told = []  # (ms, what) for the last motion
 
-    def start(self, steps, rate, backward):
-        self.asked, self.rate, self.began_ms, self.turning = steps, rate, self.clock.now_ms, True
+    def hold(self, backward):
+        self.held = True
+        self.told = [(self.clock.now_ms, "held")]
 
-    def steps(self):
+    def send(self, stages):
+        self.plan, self.began_ms, self.turning = stages, self.clock.now_ms, True
+        self.told.append((self.clock.now_ms, "sent"))
+
+    def sent(self):
+        """Return how many pulses the pin has had in this motion."""
+        if not self.turning:
+            return self.kept
+        left = (self.clock.now_ms - self.began_ms) * TICKS_PER_MS
+        pulses = 0
+        for number, ticks in self.plan:
+            if left < number * ticks:
+                return pulses + left // ticks + 1
+            pulses += number
+            left -= number * ticks
+        return pulses
+
+    def ended(self):
+        return self.turning and self.clock.now_ms - self.began_ms >= -(
+            -sum([n * t for n, t in self.plan]) // TICKS_PER_MS
+        )
+
+    def count(self):
+        if self.counter == "dead":
+            return None
+        if self.counter == "blind":
+            return 0
+        return self.sent() + (400 if self.counter == "noisy" and self.plan else 0)
+
+    def halt(self):
         if self.turning:
-            return min(self.asked, (self.clock.now_ms - self.began_ms) * self.rate // 1000)
-        return self.kept
-
-    def stop(self):
-        if self.turning:
-            self.kept = self.steps()
+            self.kept = self.sent()
             self.total += self.kept
             self.turning = False
+            self.told.append((self.clock.now_ms, "halted"))
+
+    def free(self):
+        if self.held:
+            self.told.append((self.clock.now_ms, "freed"))
+        self.held = False
 
 
 class Board:
@@ -42,7 +77,7 @@ class Board:
         self.clock = Clock()
         self.make_node = make_node
         self.make_motor = make_motor
-        self.float_up = False
+        self.float_open = False
         self.stirred = 0
         self.motors = []
         self.boot(1, 0)
@@ -50,12 +85,12 @@ class Board:
     def boot(self, nonce, cause):
         """Start anew: motors stop, what they have done stays done."""
         for motor in self.motors:
-            motor.stop()
+            motor.halt()
         done = [motor.total for motor in self.motors] or [0, 0, 0]
         self.motors = [self.make_motor(self.clock) for _ in range(3)]
         for number in range(3):
             self.motors[number].total = done[number]
-        self.node = self.make_node(10, self.motors, self.stir, lambda: self.float_up, cause, nonce)
+        self.node = self.make_node(10, self.motors, self.stir, lambda: self.float_open, cause, nonce)
         self.node.self_test()
 
     def stir(self, permille):
@@ -69,8 +104,11 @@ class Board:
 
     def step(self, text):
         asked = json.loads(text)
-        self.float_up = asked.get("float", self.float_up)
+        if "counter" in asked:
+            for motor in self.motors:
+                motor.counter = asked["counter"]
         self.until(asked["now"])
+        self.float_open = asked.get("float", self.float_open)
         if "boot" in asked:
             self.boot(asked["boot"], asked.get("cause", 2))
         sent = self.node.feed(bytes.fromhex(asked.get("rx", "")), self.clock.now_ms)
@@ -78,9 +116,12 @@ class Board:
             {
                 "tx": sent.hex(),
                 "turning": [motor.turning for motor in self.motors],
-                "total": [motor.total + (motor.steps() if motor.turning else 0) for motor in self.motors],
+                "held": [motor.held for motor in self.motors],
+                "total": [motor.total + (motor.sent() if motor.turning else 0) for motor in self.motors],
+                "told": [motor.told for motor in self.motors],
                 "stirred": self.stirred,
                 "unpermitted_ms": self.node.unpermitted_ms,
                 "latches": self.node.latches,
+                "disagreed": self.node.disagreed,
             }
         )

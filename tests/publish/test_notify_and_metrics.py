@@ -192,6 +192,10 @@ STATUS = {
     "waste": {"room_ml": 9500.0},
     "vessel_ml": [0.0, 12.0],
     "alerts": [],
+    "devices": [
+        {"place": "probes.ph.board", "up": True, "returns": 2},
+        {"place": "pumps.waste.drive", "up": False, "returns": 0},
+    ],
     "interlocks": [{"name": "leak", "kind": "trip", "remedy": ""}],
 }
 
@@ -206,6 +210,19 @@ def test_metrics_are_in_base_units_and_what_is_not_believed_is_left_out(tmp_path
     assert 'saltern_titrant_litres{bench="kelp-room"} 0.9' in text
     assert 'saltern_interlock_acting{bench="kelp-room",interlock="leak"} 1.0' in text
     assert "saltern_sample_ph_total{" not in text
+    assert 'saltern_device_up{bench="kelp-room",device="probes.ph.board"} 1.0' in text
+    assert 'saltern_device_up{bench="kelp-room",device="pumps.waste.drive"} 0.0' in text
+
+
+def test_how_often_a_device_came_back_is_a_counter_over_all_that_was_told(tmp_path):
+    out = MetricsOutlet(Metrics(textfile="m.prom"), "kelp-room", tmp_path)
+    for returns in (2, 2, 3):
+        out.update({**STATUS, "devices": [{"place": "probes.ph.board", "up": True, "returns": returns}]})
+    text = (tmp_path / "m.prom").read_text()
+    out.close()
+
+    assert "# TYPE saltern_device_returns_total counter" in text or "# TYPE saltern_device_returns counter" in text
+    assert 'saltern_device_returns_total{bench="kelp-room",device="probes.ph.board"} 3.0' in text
 
 
 def test_metrics_are_served_on_loopback_alone_and_a_taken_port_is_told(tmp_path, listener):

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from saltern.bench import ledger as books
-from saltern.bench.devices import Devices
+from saltern.bench.devices import Devices, probe_place
 from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
 from saltern.bench.interlocks import NOTICED, Noticed, Snapshot
 from saltern.bench.ledger import Interval, Ledger, LedgerStore
@@ -20,13 +20,30 @@ from saltern.bench.usage import Usage
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.config import BenchConfig, Pump
 from saltern.errors import ConfigError, InterlockError, MotionError, ReadingError, SalternError, StorageError
-from saltern.ports import Clock, Compensated, Direction, DriverError, MisuseError, Progress, Reading, Switch
+from saltern.ports import (
+    Clock,
+    Compensated,
+    Connection,
+    DeviceUnavailableError,
+    Direction,
+    DriverError,
+    MisuseError,
+    Progress,
+    Reading,
+    Switch,
+)
 
 MOVING_SCAN_S = 0.1
 RESTING_SCAN_S = 1.0
 IDLE_SCAN_S = 5.0
 POLL_S = 0.1
 READ_TRIES = 3
+BACK_WITHIN_S = 5.0
+"""A board whose port is lost while it is read is waited for so long: a disturbed hub is back in 1 to 2 s (assumed)."""
+
+CELL_BACK_WITHIN_S = 900.0
+LOOK_EVERY_S = 10.0
+ASK_AGAIN_S = 60.0
 OVERTIME_FACTOR, OVERTIME_S = 1.2, 2.0
 GAIN_SIGMAS = 3.0
 DRAIN_TRIES = 3
@@ -88,6 +105,10 @@ class Bench:
         self._promise: dict[str, float] = {}
         self._needs: str | None = None
         self._good_s: dict[str, float] = {}
+        self._reconnecting = devices.reconnecting()
+        self.connections: dict[str, Connection] = {}  # by place in the bench file; replaced, never changed
+        self._to_ask: set[str] = set()  # probes that have come back, and have not answered yet
+        self._looked_s = self._asked_s = clock.monotonic()
         self._storage_failed = False
         self.unreadable: dict[str, str] = {}  # inputs that cannot be read, and why
         self.doubted: dict[str, Doubted] = {}  # by pump, since somebody last cleared it
@@ -108,6 +129,7 @@ class Bench:
         }
         self.ledger, self.found, self.found_unclean = self._open_ledger()
         self.must_prove = self.found_unclean  # nothing is added to a wet vessel before a drain is proved
+        self.look_at_ports()
         self.guard = Guard(devices.pumps, devices.permits, self._look, clock, store)
         for attribute, row in SWITCH_ROWS.items():
             switch = devices.switches.get(attribute)
@@ -141,9 +163,31 @@ class Bench:
     def idle(self, seconds: float) -> None:
         """Let time pass between procedures, scanning; the daily titrant allowance refills meanwhile."""
         self._pass(seconds, IDLE_SCAN_S)
+        if self.clock.monotonic() - self._looked_s >= LOOK_EVERY_S:
+            self.look_at_ports()
+        self._ask_what_came_back()
         self._look_at_the_cell()
         elapsed_s, self._seen_s = self.clock.monotonic() - self._seen_s, self.clock.monotonic()
         self.ledger = books.uptime_passed(self.ledger, elapsed_s, self.config.limits.titrant_per_day_ml)
+
+    def look_at_ports(self) -> None:
+        """Look which devices behind ports are there; one that is not is opened again as soon as it is."""
+        self._looked_s = self.clock.monotonic()
+        found = {place: device.connection() for place, device in self._reconnecting.items()}
+        back = {place for place, was in self.connections.items() if not was.up and found[place].up}
+        self._to_ask |= {role for role in self.devices.probes if probe_place(role) in back}
+        self.connections = found
+        self.noticed.device_absent = any(not connection.up for connection in found.values())
+
+    def _ask_what_came_back(self) -> None:
+        """Ask probes that are there again for a reading, at rest: only that clears what was noticed of them."""
+        now_s = self.clock.monotonic()
+        if not self._to_ask or now_s - self._asked_s < ASK_AGAIN_S:
+            return
+        self._asked_s = now_s
+        for role in sorted(self._to_ask):
+            with suppress(ReadingError):  # its row acts until it answers, and it is asked again
+                self.read(role)
 
     def _look_at_the_cell(self) -> None:
         """Look at rest: a dry cell wetted means liquid that nobody asked for; a wet one fallen dry, dry probes."""
@@ -153,6 +197,9 @@ class Bench:
         self._cell_seen_s = now_s
         with suppress(ReadingError):  # a fault of a board has its own row, and blinds no other
             self._look_at_the_weight()
+        cell = self.connections.get(probe_place("conductivity"))
+        if cell is not None and not cell.up:  # told of by its own name; it is looked at again when it is back
+            return
         try:
             wet = self.cell_is_wet()
         except ReadingError:
@@ -249,11 +296,12 @@ class Bench:
         Raises
         ------
         ReadingError
-            The board gave none in `READ_TRIES` tries.
+            The board gave none in `READ_TRIES` tries, or its port was not back in `BACK_WITHIN_S`.
         """
         probe = self.devices.probes[role]
         trouble: DriverError | None = None
-        for _ in range(READ_TRIES):
+        tries, back_by_s = 0, self.clock.monotonic() + BACK_WITHIN_S
+        while tries < READ_TRIES:
             try:
                 probe.request()
                 while (reading := probe.poll()) is None:
@@ -262,8 +310,16 @@ class Bench:
                 raise
             except DriverError as error:
                 trouble = error
+                lost = isinstance(error, DeviceUnavailableError) and probe_place(role) in self._reconnecting
+                if lost:
+                    self.look_at_ports()
+                if not lost or self.clock.monotonic() > back_by_s:
+                    tries += 1
                 self._pass(POLL_S, POLL_S)
             else:
+                self._to_ask.discard(role)
+                if self.noticed.device_absent:
+                    self.look_at_ports()
                 doubt = implausible(role, reading)
                 self._notice_fault(role, faulty=doubt is not None)
                 if doubt is not None:
@@ -303,7 +359,12 @@ class Bench:
         told = [probe for probe in probes if probe.wants_temperature]
         celsius = self.temperature_c() if told else 0.0
         for probe in told:
-            probe.compensate(celsius)
+            try:
+                probe.compensate(celsius)
+            except MisuseError:
+                raise
+            except DriverError as error:
+                raise ReadingError(error.what, where=error.where, remedy=error.remedy) from error
 
     def conductivity_ms_cm(self) -> float:
         """Return what the conductivity board sends, mS/cm, its own compensation included."""
@@ -512,7 +573,7 @@ class Bench:
                 earliest_s = EARLIEST_DRY * max(0.0, self._filled_ml - self._fixed["cell_ml"]) / rate_ml_s
                 watch = _CellWatch(self, earliest_s, wet_before=self.cell_is_wet())
                 most_s = DRAIN_MARGIN * self.ledger.vessel_ml.high / rate_ml_s + DRAIN_MARGIN_S
-                _, most_ml, seconds = self._turn("waste", most_s * units_s, Direction.FORWARD, until=watch.dried)
+                most_ml, seconds = self._drain_watched(watch, most_s * units_s)
                 ran_s += seconds
                 wet_seen = wet_seen or watch.wet_seen
                 if watch.dry_at_s is not None:
@@ -540,6 +601,32 @@ class Bench:
                 self._filled_ml = 0.0
             self.ledger = replace(self.ledger, stage=None)
             self._commit_if_possible(self.ledger, "drain ended")
+
+    def _drain_watched(self, watch: "_CellWatch", units: float) -> tuple[float, float]:
+        """Run the waste pump until the cell falls dry, for so long at most; return the most mL, and seconds turned.
+
+        Where the cell's board is lost in the middle, the pump rests until it is back: what is drained unseen is not
+        proved, and a full vessel that is not proved takes no sample any more by which it could be. An overfull one is
+        drained all the same, and any after `CELL_BACK_WITHIN_S`.
+        """
+        most_ml = turned_s = 0.0
+        while True:
+            left = units - turned_s * self.devices.pumps["waste"].rate
+            _, moved_ml, seconds = self._turn("waste", left, Direction.FORWARD, until=watch.dried)
+            most_ml, turned_s = most_ml + moved_ml, turned_s + seconds
+            if not watch.lost:
+                return most_ml, turned_s
+            watch.go_on(rested_s=self._wait_for_the_cell())
+
+    def _wait_for_the_cell(self) -> float:
+        """Wait until the cell's board is back, pumps at rest, for `CELL_BACK_WITHIN_S` at most; return for how long."""
+        begun_s = self.clock.monotonic()
+        while (rested_s := self.clock.monotonic() - begun_s) < CELL_BACK_WITHIN_S and not self.guard.tripped:
+            self._pass(RESTING_SCAN_S, RESTING_SCAN_S)
+            with suppress(ReadingError):
+                self.conductivity_ms_cm()
+                return self.clock.monotonic() - begun_s
+        return rested_s
 
     def prove_permit(self, role: str) -> None:
         """Energise one permit with no drive, for as long as a shorted drive would need to show itself.
@@ -678,10 +765,12 @@ class Bench:
     def make_safe(self) -> None:
         """Drop every permit, halt every drive, stop the stirrer. Idempotent, from any state.
 
-        One that fails does not keep the others running: all are tried, and then the failure is raised.
+        One that fails does not keep the others running: all are tried, and then the failure is raised. Then it is
+        looked which devices are there: one that has gone may be why this is called.
         """
         self._due_s.clear()
         with ExitStack() as every:
+            every.callback(self.look_at_ports)
             every.callback(self.devices.stirrer.set_speed, 0.0)
             for selector in self.devices.selectors.values():
                 every.callback(selector.select, False)
@@ -833,6 +922,9 @@ class _CellWatch:
     """Watches the conductivity cell while the waste pump runs, without waiting for it."""
 
     def __init__(self, bench: Bench, earliest_s: float, *, wet_before: bool) -> None:
+        self._guard = bench.guard
+        self._may_rest = probe_place("conductivity") in bench.connections
+        self.lost = False  # its board has gone: the pump may rest until it is back
         self._earliest_s = earliest_s
         self._probe = bench.devices.probes["conductivity"]
         self._limit = bench.config.probes.conductivity.dry_ms_cm
@@ -843,11 +935,15 @@ class _CellWatch:
         self.dry_at_s: float | None = None
 
     def dried(self) -> bool:
-        """Return whether the cell, wet before, has now given `DRY_READINGS` dry readings in a row."""
+        """Return whether the pump may stop: the cell, wet before, was dry `DRY_READINGS` times, or is out of sight."""
         try:
             self._probe.request()
             reading = self._probe.poll()
-        except DriverError:
+        except DriverError as error:
+            gone = isinstance(error, DeviceUnavailableError)
+            self.lost = gone and self._may_rest and self.wet_seen and not self._guard.tripped
+            if self.lost:
+                return True
             self._dry = 0  # a bad answer proves nothing, and is no reason to stop draining
             return False
         if reading is None:
@@ -863,6 +959,12 @@ class _CellWatch:
             self.dry_at_s = after_s
             return True
         return False
+
+    def go_on(self, rested_s: float) -> None:
+        """Watch on after a rest, in which nothing moved; after one that was in vain there is not another."""
+        self.lost, self._dry = False, 0
+        self._began_s += rested_s
+        self._may_rest = rested_s < CELL_BACK_WITHIN_S
 
 
 def _ms_cm(reading: Reading) -> float:

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 from saltern.bench.hydraulics import refusals
 from saltern.config import BenchConfig, DeviceTable, config_mistakes
 from saltern.errors import ConfigError, SalternError, StartupError
-from saltern.ports import Driver, Probe, PumpDrive, RunPermit, Selector, Stirrer, Switch, Wires
+from saltern.ports import Driver, Probe, PumpDrive, Reconnecting, RunPermit, Selector, Stirrer, Switch, Wires
 
 LAST_PULLED_HIGH = 8
 """GPIO 0 to 8 have their pull-ups on at reset, 9 to 27 their pull-downs (BCM2835 ARM Peripherals, table 6-31)."""
@@ -35,10 +35,23 @@ class Devices:
     inputs: Mapping[str, Switch] = field(default_factory=dict)
     selectors: Mapping[str, Selector] = field(default_factory=dict)
 
+    def reconnecting(self) -> dict[str, Reconnecting]:
+        """Return the devices behind ports that may go and come back, by their places in the bench file."""
+        places: dict[str, Any] = {"stirrer.drive": self.stirrer}
+        places |= {f"pumps.{role}.drive": drive for role, drive in self.pumps.items()}
+        places |= {f"pumps.{role}.permit": permit for role, permit in self.permits.items()}
+        places |= {probe_place(role): probe for role, probe in self.probes.items()}
+        return {place: device for place, device in places.items() if isinstance(device, Reconnecting)}
+
     def close(self) -> None:
         """Close every device; one that fails keeps no other open."""
         groups = (self.pumps, self.permits, self.probes, self.switches, self.inputs, self.selectors)
         close_all([self.stirrer, *(device for group in groups for device in group.values())])
+
+
+def probe_place(role: str) -> str:
+    """Return where a probe stands in the bench file."""
+    return "stirrer.sensor.board" if role == "stirrer" else f"probes.{role}.board"
 
 
 def close_all(devices: Iterable[Closable]) -> None:

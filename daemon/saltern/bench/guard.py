@@ -168,6 +168,11 @@ class Guard:
         """Return the rows that block or have tripped, in the table's order."""
         return tuple(row for row in self._table if row.name in self._acting)
 
+    @property
+    def tripped(self) -> bool:
+        """Whether a trip is latched: a permissive is not one."""
+        return any(row.kind == "trip" for row in self.acting)
+
     def save(self) -> None:
         """Write latches that are new to the store; called while pumps rest."""
         with self._lock:

@@ -15,6 +15,8 @@ ADDING_PUMPS = frozenset({"sample", "titrant"})
 
 EDGE_S = 0.25
 NEXT_ADDITION = 0.0
+DEVICE_ABSENT = "device-absent"
+"""The row of which each device tells by itself, with its own name and remedy."""
 
 
 @dataclass(slots=True)
@@ -29,6 +31,7 @@ class Noticed:
     ph_fault: bool = False
     conductivity_fault: bool = False
     temperature_fault: bool = False
+    device_absent: bool = False
     liquid_unasked: bool = False
     permit_failed: bool = False
     clock_untrusted: bool = False
@@ -164,6 +167,10 @@ def conductivity_reading_impossible(seen: Snapshot) -> bool:
 
 def temperature_reading_impossible(seen: Snapshot) -> bool:
     return seen.temperature_fault
+
+
+def not_reached(seen: Snapshot) -> bool:
+    return seen.device_absent
 
 
 def liquid_moved_unasked(seen: Snapshot) -> bool:
@@ -403,6 +410,17 @@ TABLE: tuple[Row, ...] = (
         Severity.ERROR,
         "Look at the temperature probe, its plug and its board; it clears with the next good reading",
         bypassable=True,
+    ),
+    Row(
+        DEVICE_ABSENT,
+        "ports of boards, pumps and permits",
+        not_reached,
+        frozenset({"titrant"}),
+        "permissive",
+        NEXT_ADDITION,
+        Severity.ERROR,
+        "Check the cable and the supply of what `saltern status` names; its port is opened again by itself",
+        holds_starts=True,
     ),
     Row(
         "clock",

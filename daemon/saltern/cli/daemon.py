@@ -11,6 +11,9 @@ import typer
 COMMANDS_WITHIN_S = 0.5
 """An idle bench takes up a command so soon."""
 
+SHOWN_AT_ONCE = ("finished", "alert", "devices")
+"""Events after which the metrics are written anew."""
+
 
 def daemon(
     bench: Annotated[Path | None, typer.Argument(help="Bench file; without one, the default simulated bench.")] = None,
@@ -46,8 +49,8 @@ def daemon(
 
         def on_event(kind: str, what: dict[str, object]) -> None:
             server.publish(kind, what)
-            if kind == "finished":
-                out.update(remote.status())
+            if kind in SHOWN_AT_ONCE:
+                out.update(remote.status_now())
 
         service.on_event = on_event
         out.update(remote.status())

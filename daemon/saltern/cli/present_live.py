@@ -33,6 +33,11 @@ def print_status(s: dict[str, Any]) -> None:
     table.add_row("vessel", f"holds {s['vessel_ml'][0]:.0f} to {s['vessel_ml'][1]:.0f} mL")
     for name, holds in s["conditions"].items():
         table.add_row("condition", f"{name}: {'holds' if holds else 'does not hold'}")
+    for device in s["devices"]:
+        if not device["up"]:
+            table.add_row("absent", f"{device['place']} at {device['where']}: {device['trouble']}")
+        elif device["returns"]:
+            table.add_row("port", f"{device['place']} at {device['where']}: has come back {_times(device['returns'])}")
     for part in s["parts"]:
         table.add_row("part", _part(part))
     for bypass in s["bypasses"]:
@@ -56,6 +61,10 @@ def print_status(s: dict[str, Any]) -> None:
         screen.print(f"[bold]{alert['for_the_keeper']}[/bold], since {alert['since_utc']}: {alert['text']}")
     if not s["interlocks"] and not s["alerts"]:
         screen.print("Nothing acts, nothing is wrong.")
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _part(part: dict[str, Any]) -> str:

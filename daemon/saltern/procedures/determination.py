@@ -22,6 +22,7 @@ from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
 from saltern.chemistry.volumetric import volume_ml
 from saltern.config import BenchConfig, Water
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
+from saltern.ports import DriverError, MisuseError
 from saltern.procedures.budget import alkalinity_budget, combined_u, of_doubted_motion
 from saltern.procedures.calibrated import calibrated_options, e0_from_calibration, ph_nbs, sample_salinity
 from saltern.procedures.notebook import Notebook, Watcher
@@ -145,7 +146,8 @@ def determine(
         run.end_point = evaluate(bench, notebook, run.titration)
         electrode = fitted_electrode(run.titration, run.end_point)
     except SalternError as error:
-        reason = next((why for kind, why in _VOID.items() if isinstance(error, kind)), None)
+        of_the_program = isinstance(error, MisuseError)
+        reason = None if of_the_program else next((why for kind, why in _VOID.items() if isinstance(error, kind)), None)
         bench.make_safe()
         if reason is None:
             raise
@@ -170,6 +172,7 @@ _VOID: dict[type[SalternError], Reason] = {
     MotionError: Reason.MOTION_FAULT,
     CurveError: Reason.NO_END_POINT,
     StorageError: Reason.STORAGE,
+    DriverError: Reason.MOTION_FAULT,  # of a pump, a permit, the stirrer: a probe's are readings that failed
 }
 """What each error voids a run for; the first that fits counts, so the special come before the general."""
 

@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import structlog
-from prometheus_client import CollectorRegistry, Gauge, start_http_server, write_to_textfile
+from prometheus_client import CollectorRegistry, Counter, Gauge, start_http_server, write_to_textfile
 
 from saltern.config import Metrics
 from saltern.errors import ConfigError
@@ -49,6 +49,12 @@ class MetricsOutlet:
         self._acting = Gauge(
             "saltern_interlock_acting", "Interlocks that act", ["bench", "interlock"], registry=self._registry
         )
+        labels = ["bench", "device"]
+        self._up = Gauge("saltern_device_up", "Whether a device's port is there", labels, registry=self._registry)
+        self._returns = Counter(
+            "saltern_device_returns", "How often a device has come back", labels, registry=self._registry
+        )
+        self._returned: dict[str, int] = {}
         self._server: Any = None
         if config.port is not None:
             try:
@@ -81,6 +87,11 @@ class MetricsOutlet:
         self._acting.clear()
         for row in status["interlocks"]:
             self._acting.labels(self._bench, row["name"]).set(1)
+        for device in status["devices"]:
+            place, returns = device["place"], device["returns"]
+            self._up.labels(self._bench, place).set(device["up"])
+            self._returns.labels(self._bench, place).inc(returns - self._returned.get(place, 0))
+            self._returned[place] = returns
         if self._textfile is not None:
             try:
                 write_to_textfile(str(self._textfile), self._registry)

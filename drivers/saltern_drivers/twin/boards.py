@@ -1,15 +1,21 @@
 """The measuring boards at the other end of the serial line: `twin://ph`, `twin://conductivity`, `twin://temperature`.
 
 Each answers a query line after its conversion time, as text, in the unit the bench file expects, and does to the
-conductivity what its own temperature compensation does.
+conductivity what its own temperature compensation does. A cable that was pulled, and a board that got another name,
+leave an open handle dead for good; it raises what pyserial 3.5 raises on Linux (seen on a pty whose other end closed).
 """
 
+import errno
+import termios
 from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
 from math import log
 from typing import Any
 
-from saltern.ports import Clock, DeviceUnavailableError
+from serial import SerialException
+
+from saltern.ports import Clock, DriverError
 from saltern_drivers.twin.electrode import GAS_OVER_FARADAY_MV
 from saltern_drivers.twin.world import World
 
@@ -18,46 +24,70 @@ PSS78_R_T = (0.6766097, 2.00564e-2, 1.104259e-4, -6.9698e-7, 1.0031e-9)
 """C(35, t) / C(35, 15): Fofonoff & Millard 1983, UNESCO Tech. Pap. Mar. Sci. 44; t on IPTS-68."""
 
 
+def _as_sent(sent: bytes) -> bytes:
+    return sent
+
+
+@dataclass
+class Cable:
+    """What lies between a port's name and its board, whoever has it open."""
+
+    silent: bool = False
+    late_s: float = 0.0
+    garble: Callable[[bytes], bytes] = _as_sent
+    absent: bool = False  # the name leads nowhere
+    pulls: int = 0  # how often it was pulled: a handle is of the cable as it was when it was opened
+
+    def pull(self) -> None:
+        """End every handle that is open now; the name leads to the board again as soon as it is not `absent`."""
+        self.pulls += 1
+
+
 class BoardPort:
     """The part of a pyserial port that drivers use; `timeout` is 0."""
 
-    def __init__(self, clock: Clock, answer: Callable[[], str], terminator: bytes) -> None:
+    def __init__(self, clock: Clock, cable: Cable, answer: Callable[[], str], terminator: bytes) -> None:
         self._clock = clock
+        self._cable = cable
+        self._opened_at_pull = cable.pulls
         self._answer = answer
         self._terminator = terminator
         self._asked = bytearray()
         self._due: deque[tuple[float, bytes]] = deque()
         self._ready = bytearray()
-        self.silent = False
-        self.late_s = 0.0
-        self.garble: Callable[[bytes], bytes] = lambda sent: sent
-        self.gone = False
 
     @property
     def in_waiting(self) -> int:
-        self._check()
+        if self._gone:
+            raise OSError(errno.EIO, "Input/output error")
         while self._due and self._due[0][0] <= self._clock.monotonic():
             self._ready += self._due.popleft()[1]
         return len(self._ready)
 
     def read(self, size: int = 1) -> bytes:
-        self._check()
+        if self._gone:
+            raise SerialException(
+                "device reports readiness to read but returned no data "
+                "(device disconnected or multiple access on port?)"
+            )
         part = bytes(self._ready[:size])
         del self._ready[:size]
         return part
 
     def write(self, data: bytes, /) -> int:
-        self._check()
+        if self._gone:
+            raise SerialException("write failed: [Errno 5] Input/output error")
         self._asked += data
         while (end := self._asked.find(self._terminator)) >= 0:
             del self._asked[: end + len(self._terminator)]
-            if not self.silent:
-                due_s = self._clock.monotonic() + CONVERSION_S + self.late_s
-                self._due.append((due_s, self.garble(self._answer().encode() + self._terminator)))
+            if not self._cable.silent:
+                due_s = self._clock.monotonic() + CONVERSION_S + self._cable.late_s
+                self._due.append((due_s, self._cable.garble(self._answer().encode() + self._terminator)))
         return len(data)
 
     def reset_input_buffer(self) -> None:
-        self._check()
+        if self._gone:
+            raise termios.error(errno.EIO, "Input/output error")
         self._ready.clear()
         while self._due and self._due[0][0] <= self._clock.monotonic():
             self._due.popleft()
@@ -66,9 +96,9 @@ class BoardPort:
         self._due.clear()
         self._ready.clear()
 
-    def _check(self) -> None:
-        if self.gone:
-            raise OSError(5, "the device is gone")
+    @property
+    def _gone(self) -> bool:
+        return self._cable.absent or self._cable.pulls != self._opened_at_pull
 
 
 class Boards:
@@ -77,24 +107,33 @@ class Boards:
     def __init__(self, world: World, clock: Clock) -> None:
         self._world = world
         self._clock = clock
-        self.ports: dict[str, BoardPort] = {}
+        self._answers = {"ph": self._ph, "conductivity": self._conductivity, "temperature": self._temperature}
+        self.cables = {role: Cable() for role in self._answers}
         self.ph_seen: list[tuple[float, float, float]] = []
         """(monotonic s, true total pH, true salinity) at each answer of the pH board while its probe was wet."""
 
     def open(self, port: str, **settings: Any) -> BoardPort:
-        """Open a `twin://` port; `settings` are pyserial's and mean nothing here."""
+        """Open a `twin://` port; `settings` are pyserial's and mean nothing here.
+
+        Raises
+        ------
+        DriverError
+            The twin never has such a port.
+        SerialException
+            It is not there now.
+        """
         del settings
         role = port.removeprefix("twin://")
-        answers = {"ph": self._ph, "conductivity": self._conductivity, "temperature": self._temperature}
-        if not port.startswith("twin://") or role not in answers:
-            raise DeviceUnavailableError(
+        if not port.startswith("twin://") or role not in self._answers:
+            raise DriverError(
                 "the twin has the ports twin://ph, twin://conductivity and twin://temperature",
                 where=port,
                 remedy='Use one of them, or set wires = "gpio"',
             )
+        if self.cables[role].absent:
+            raise SerialException(errno.ENOENT, f"could not open port {port}: [Errno 2] No such file or directory")
         terminator = self._world.bench["probes"][role]["board"].get("terminator", "\r").encode()
-        self.ports[role] = BoardPort(self._clock, answers[role], terminator)
-        return self.ports[role]
+        return BoardPort(self._clock, self.cables[role], self._answers[role], terminator)
 
     def _ph(self) -> str:
         world, now_s = self._world, self._clock.monotonic()

@@ -5,41 +5,41 @@ A converter's input 0 sees the stirrer's current through 1 ohm; 1 the electrode 
 load cell sees what stands in the vessel.
 """
 
+import errno
+
 from saltern.ports import Clock
+from saltern_drivers.twin.load_cell import LoadCell
 from saltern_drivers.twin.world import World
 
-NO_ANSWER = OSError(121, "Remote I/O error")
 CONVERTER, SCALE = range(0x48, 0x4C), 0x2A
 FULL_SCALE_V = (6.144, 4.096, 2.048, 1.024, 0.512, 0.256, 0.256, 0.256)
-CONVERTER_S, SCALE_S = 0.125, 0.1
+CONVERTER_S = 0.125
 RUNNING_MA, HELD_MA = 80.0, 260.0
 """A small motor's current at full speed, and when it is held fast at full power (an assumption)."""
 
 
 class Bus:
-    """One bus."""
+    """The chips on every bus of a bench, whoever has them open; without power they forget what they were told."""
 
     def __init__(self, world: World, clock: Clock) -> None:
         self._world = world
         self._clock = clock
         self._converters: dict[int, tuple[int, float]] = {}
-        self._scale: dict[int, int] = {}
-        self._converted_s = 0.0
-        self.silent = False
+        self.scale = LoadCell(clock, self._counts)
+        self.silent = False  # the wires are off: no chip answers
+        self.gone = False  # the bus itself
 
     def write_i2c_block_data(self, i2c_addr: int, register: int, data: list[int]) -> None:
         now_s = self._here(i2c_addr)
         if i2c_addr in CONVERTER and register == 1:
             self._converters[i2c_addr] = (data[0] << 8 | data[1], now_s)
         elif i2c_addr == SCALE:
-            self._scale[register] = data[0]
-            if register == 0 and data[0] & 0x10:
-                self._converted_s = now_s
+            self.scale.write(register, data[0])
 
     def read_i2c_block_data(self, i2c_addr: int, register: int, length: int) -> list[int]:
         now_s = self._here(i2c_addr)
         if i2c_addr == SCALE:
-            return self._read_scale(register, length, now_s)
+            return self.scale.read(register, length)
         word, began_s = self._converters.get(i2c_addr, (0x8583, -1.0))
         done = now_s - began_s >= CONVERTER_S
         if register == 1:
@@ -51,9 +51,18 @@ class Bus:
 
     def close(self) -> None: ...
 
+    def lose_power(self) -> None:
+        """Let the chips forget what they were told."""
+        self._converters.clear()
+        self.scale.lose_power()
+
     def _here(self, address: int) -> float:
+        if not self._world.powered:
+            self.lose_power()
+        if self.gone:
+            raise OSError(errno.ENODEV, "No such device")
         if self.silent or not self._world.powered or (address != SCALE and address not in CONVERTER):
-            raise NO_ANSWER
+            raise OSError(errno.EREMOTEIO, "Remote I/O error")
         now_s = self._clock.monotonic()
         self._world.advance(now_s)
         return now_s
@@ -73,16 +82,6 @@ class Bus:
         noise = 1.0 + world.random.normal(0.0, 0.03)
         return world.stirrer_power * current_ma * noise * 1e-3
 
-    def _read_scale(self, register: int, length: int, now_s: float) -> list[int]:
-        running = bool(self._scale.get(0, 0) & 0x10)
-        if register == 0:
-            ready = running and now_s - self._converted_s >= SCALE_S
-            return [self._scale.get(0, 0) | 0x08 | (0x20 if ready else 0)]
-        if register != 0x12:
-            return [self._scale.get(register, 0)] * length
-        self._converted_s = now_s
-        counts = round(self._grams() / self._world.balance.g_per_count) & 0xFFFFFF
-        return [counts >> 16, counts >> 8 & 0xFF, counts & 0xFF]
-
-    def _grams(self) -> float:
-        return self._world.balance.read(self._world.vessel.mass_g, self._world.stirrer)
+    def _counts(self) -> int:
+        grams = self._world.balance.read(self._world.vessel.mass_g, self._world.stirrer)
+        return round(grams / self._world.balance.g_per_count)

@@ -11,6 +11,7 @@ from typing import Any, Literal, Protocol
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from saltern.ports import Wires
+from saltern_drivers.twin.boards import Cable
 from saltern_drivers.twin.instruments import CLASSES, Errors, with_changes
 from saltern_drivers.twin.tank import Tank
 from saltern_drivers.twin.wires import FollowedClock, build
@@ -313,25 +314,25 @@ def _stir_stopped(play: Play, fault: FaultTable) -> End:
     return lambda: setattr(play.world, "stirrer_stopped", False)
 
 
-def _serial(play: Play, change: Callable[[Any], None], back: Callable[[Any], None]) -> End:
-    for port in play.boards.ports.values():
-        change(port)
+def _serial(play: Play, change: Callable[[Cable], None], back: Callable[[Cable], None]) -> End:
+    for cable in play.boards.cables.values():
+        change(cable)
 
     def end() -> None:
-        for port in play.boards.ports.values():
-            back(port)
+        for cable in play.boards.cables.values():
+            back(cable)
 
     return end
 
 
 def _silent(play: Play, fault: FaultTable) -> End:
     del fault
-    return _serial(play, lambda p: setattr(p, "silent", True), lambda p: setattr(p, "silent", False))
+    return _serial(play, lambda c: setattr(c, "silent", True), lambda c: setattr(c, "silent", False))
 
 
 def _late(play: Play, fault: FaultTable) -> End:
     late_s = 2.0 if fault.size is None else fault.size
-    return _serial(play, lambda p: setattr(p, "late_s", late_s), lambda p: setattr(p, "late_s", 0.0))
+    return _serial(play, lambda c: setattr(c, "late_s", late_s), lambda c: setattr(c, "late_s", 0.0))
 
 
 def _garbled(play: Play, fault: FaultTable) -> End:
@@ -340,13 +341,17 @@ def _garbled(play: Play, fault: FaultTable) -> End:
     def garble(sent: bytes) -> bytes:
         return bytes(dice.randrange(256) if dice.random() < share else byte for byte in sent)
 
-    return _serial(play, lambda p: setattr(p, "garble", garble), lambda p: setattr(p, "garble", lambda sent: sent))
+    return _serial(play, lambda c: setattr(c, "garble", garble), lambda c: setattr(c, "garble", lambda sent: sent))
 
 
 def _renumbered(play: Play, fault: FaultTable) -> End:
-    del fault
-    _serial(play, lambda p: setattr(p, "gone", True), lambda p: None)
-    return None
+    """Let the boards drop off: open handles are dead for good, and the names lead to them again at the fault's end."""
+
+    def drop(cable: Cable) -> None:
+        cable.pull()
+        cable.absent = fault.for_h is not None
+
+    return _serial(play, drop, lambda cable: setattr(cable, "absent", False))
 
 
 def _clock_step(play: Play, fault: FaultTable) -> End:

@@ -76,6 +76,7 @@ def wire(world: World, boards: Boards, clock: FollowedClock) -> Wires:
     """Connect a process to a world that is there; the pins follow the clock until they are dead."""
     pins = TwinPinFactory(world, clock)
     pulses = TwinPulseTrains(world, clock)
+    chips = Bus(world, clock)
 
     def follow(now_s: float) -> None:
         world.advance(now_s)
@@ -88,7 +89,7 @@ def wire(world: World, boards: Boards, clock: FollowedClock) -> Wires:
         pulses=pulses,
         open_serial=boards.open,
         close=pins.close,
-        open_i2c=lambda bus: Bus(world, clock),
+        open_i2c=lambda bus: chips,
     )
 
 

@@ -1,0 +1,72 @@
+"""Boards that drop off their ports, at rest and at work, come back: the bench measures again unattended."""
+
+import json
+import os
+
+import pytest
+
+from tests.cli.command import run
+from tests.faults.campaign import PHASES, SOUND_SEEDS, Case, fault, play
+
+EVERY_H, DAYS = 4.0, 2.0
+
+
+def play_scenario(tmp_path, text):
+    path = tmp_path / "scenario.toml"
+    path.write_text(text)
+    code, out, _ = run("simulate", path, "--json")
+    assert code == 0
+    return json.loads(out)
+
+
+def test_boards_that_are_gone_for_72_s_at_rest_cost_no_determination(tmp_path):
+    """Before ports were opened again this left all nine later determinations void."""
+    played = play_scenario(
+        tmp_path,
+        f"""
+        seed = 7
+        days = {DAYS}
+        [keeper]
+        attentive = false
+        [schedule]
+        every_h = {EVERY_H}
+        [[fault]]
+        kind = "serial-renumbered"
+        at_h = 9.5
+        for_h = 0.02
+        """,
+    )
+    verdicts = [d["alkalinity"]["verdict"] for d in played["determinations"]]
+
+    assert len(verdicts) == 24 * DAYS / EVERY_H
+    assert verdicts.count("void") == 0
+    assert verdicts.count("accepted") >= 0.9 * len(verdicts)
+
+
+SOAK = os.environ.get("SALTERN_SOAK")
+SHORT = {"at once": None, "after a second": 0.0003}
+
+
+@pytest.mark.parametrize("phase", PHASES if SOAK else ("fill", "titrate", "empty after titration"))
+def test_boards_that_are_gone_for_72_s_in_a_determination_cost_no_later_one(phase):
+    """Only the drain rests until the cell's board is back: drained unseen, a full vessel is never proved empty."""
+    for seed in SOUND_SEEDS if SOAK else SOUND_SEEDS[:1]:
+        after_s = 2.0 + (37.0 * seed) % 20.0
+        outcome = play(Case(seed, (fault("serial-renumbered", phase, after_s, 0.02, None),)))
+
+        assert outcome.violated == {}
+        assert outcome.trips == set()
+        assert outcome.verdicts[2:]
+        assert "void" not in outcome.verdicts[2:]
+        assert outcome.verdicts[-1] == "accepted"
+
+
+@pytest.mark.parametrize("for_h", SHORT.values() if SOAK else [0.0003], ids=SHORT if SOAK else ["after a second"])
+@pytest.mark.parametrize("phase", PHASES if SOAK else ("titrate",))
+def test_boards_that_are_back_within_a_second_cost_not_even_that_determination(phase, for_h):
+    for seed in SOUND_SEEDS if SOAK else SOUND_SEEDS[:1]:
+        after_s = 2.0 + (37.0 * seed) % 20.0
+        outcome = play(Case(seed, (fault("serial-renumbered", phase, after_s, for_h, None),)))
+
+        assert outcome.violated == {}
+        assert "void" not in outcome.verdicts
