@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 
 from saltern.config import bench_from
-from tests.real.vm.benches import example, examples, outputs, serial_bench
+from tests.real.vm.benches import example, examples, filled, outputs, serial_bench
 from tests.real.vm.image import HERE, KERNEL_PARTS, SOURCE
 from tests.real.vm.lab import Lab, Records
 from tests.real.vm.outcome import Case, exit_code, judged, write_json
 from tests.real.vm.pins import Pins
+from tests.real.vm.water import Water
 from tests.real.vm.witness import Witness
 
 WIRE = ("w 17 19", "l 16 1", "s ph 2d31320d", "u ph", "g ph")
@@ -129,3 +130,28 @@ def test_the_patch_fits_the_distribution_s_source_exactly(tmp_path):
         done = subprocess.run(words, stdin=lines, capture_output=True, check=False, text=True)
     assert done.returncode == 0, done.stdout
     assert "offset" not in done.stdout
+
+
+def test_the_water_moves_by_counted_steps_while_a_permit_pulses_and_by_nothing_else():
+    said = []
+    pins = Pins(said.append)
+    water = Water(filled(serial_bench()), pins, 1)
+    lines = outputs(serial_bench())
+    pins._lines, pins.rises = tuple(lines), dict.fromkeys(lines, 0)
+    enabled, before_ml = 1 << 22, water.volume_ml()
+    heard(pins, "p 1.0 0 " + " ".join(f"{line}:0" for line in lines))
+    for look in range(1, 21):  # the pump turns without a permit
+        pins.hear(f"p {1.0 + 0.1 * look:.4f} {enabled:x} 17:{33 * look}")
+    assert water.volume_ml() == pytest.approx(before_ml)
+    for look in range(1, 21):
+        pins.hear(f"p {3.0 + 0.1 * look:.4f} {enabled:x} 17:{660 + 33 * look} 19:{look}")
+    drawn_ml = water.volume_ml() - before_ml
+    assert drawn_ml == pytest.approx(660 * 0.005, rel=0.03)
+
+    kept = water.kept()
+    water.booted()
+    pins.hear("p 0.5 0")
+    pins.hear("p 60.0 0")  # a power cut and a boot: what is in the vessel stays
+    assert water.volume_ml() == pytest.approx(before_ml + drawn_ml)
+    water.take_up(kept)
+    assert water.steps == {"sample": 1320, "titrant": 0}

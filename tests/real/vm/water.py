@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from saltern_drivers.twin.boards import BoardPort, Boards
+from saltern_drivers.twin.boards import BoardPort, Boards, Cable
 from saltern_drivers.twin.instruments import CLASSES, draw
 from saltern_drivers.twin.pumps import Train
 from saltern_drivers.twin.tank import Tank
@@ -55,7 +55,7 @@ class Water:
         self._stirrer = table["stirrer"]["drive"]["pin"]
         boards = Boards(self.world, self)
         answers = {"ph": boards._ph, "conductivity": boards._conductivity, "temperature": boards._temperature}
-        self.boards = {role: BoardPort(self, answer, b"\r") for role, answer in answers.items()}
+        self.boards = {role: BoardPort(self, Cable(), answer, b"\r") for role, answer in answers.items()}
         self.steps = dict.fromkeys(self._steppers, 0)
         pins.on_look, pins.on_bytes = self._look, self._asked
 
