@@ -2,6 +2,8 @@
 
 import gc
 import os
+import re
+import sys
 import threading
 import time
 from contextlib import suppress
@@ -12,6 +14,11 @@ ENDS_WITHIN_S = 10.0
 """Waited for only where something is left: what ends by itself may need its time on a busy machine."""
 
 HANDLES = "/proc/self/fd"
+FILES_KEPT = re.compile(r"/mpl-data/fonts/")
+"""matplotlib keeps the fonts open that it has drawn with."""
+
+POOLS_KEPT = (("apprise.apprise", "_shared_executor"), ("apprise.apprise", "_coordinator_executor"))
+"""apprise keeps its pools of threads for the life of the process, for the next message."""
 
 
 def handles():
@@ -23,10 +30,16 @@ def handles():
     return found
 
 
+def threads_kept():
+    """Return the threads that a library keeps by design."""
+    pools = [getattr(sys.modules.get(module), name, None) for module, name in POOLS_KEPT]
+    return {thread for pool in pools if pool is not None for thread in pool._threads}
+
+
 def left(threads, files):
     """Return what is there now that was not there then."""
-    new_threads = [thread for thread in threading.enumerate() if thread not in threads]
-    new_files = sorted(handles() - files)
+    new_threads = set(threading.enumerate()) - threads - threads_kept()
+    new_files = sorted((n, what) for n, what in handles() - files if not FILES_KEPT.search(what))
     return [*(f"thread {thread.name}" for thread in new_threads), *(f"handle {n} on {what}" for n, what in new_files)]
 
 

@@ -8,7 +8,6 @@ every tenth instant with what follows, and every commit.
 import os
 import re
 import sqlite3
-import subprocess
 import sys
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -21,6 +20,7 @@ from saltern.cli.simulation import Stage, bench_of
 from saltern.records.store import Store
 from saltern_drivers.twin.scenario import Scenario
 from tests.faults.campaign import SOUND_SEEDS, Case, play
+from tests.processes import run
 
 ROOT = Path(__file__).parents[2]
 SOAK = bool(os.environ.get("SALTERN_SOAK"))
@@ -70,7 +70,7 @@ WRITING = Store.writing
 def test_a_death_at_any_move_of_time_or_pin_leaves_a_bench_that_comes_to_rest_by_itself(kind):
     """In a process of its own, which splits at every instant and must have no other threads."""
     words = [sys.executable, "-m", "tests.faults.every_instant", "300", kind]
-    found = subprocess.run(words, capture_output=True, text=True, check=False, cwd=ROOT)
+    found = run(*words, cwd=ROOT)
 
     told = re.fullmatch(rf"{kind}: (\d+) moves of time, (\d+) changes of pins, 0 violated\n", found.stdout)
     assert told is not None, found.stdout + found.stderr
@@ -84,8 +84,9 @@ def test_with_protection_off_deaths_are_seen_to_harm():
         "played = die_everywhere('power-cut', 1000, ('memory of stages', 'proof of empty'), goes_on_every=1)\n"
         "print(sorted({name for _, _, violated in played for name in violated}))"
     )
-    found = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, cwd=ROOT)
+    found = run(sys.executable, "-c", program, cwd=ROOT)
 
+    assert found.returncode == 0, found.stderr
     assert "empty is proved before a restarted service adds" in found.stdout
 
 

@@ -66,7 +66,7 @@ class OnMicroPython:
 
     def close(self):
         self._process.stdin.close()
-        self._process.wait(timeout=20)
+        self._process.wait()
         self._process.stdout.close()
 
 
