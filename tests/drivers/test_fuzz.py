@@ -1,23 +1,22 @@
 """Ten thousand streams of bytes, valid and not, into every driver that reads a serial line.
 
-No hang beyond its time-out, no reading invented, no exception that is not one of ours. A part of them here; all with
-SALTERN_SOAK.
+No hang beyond its time-out, no reading invented, no exception that is not one of ours. A part of them on
+every run; all in `make soak`.
 """
 
-import os
 import struct
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from saltern.clock import VirtualClock
 from saltern.ports import DriverError, Wires
 from saltern_drivers import modbus_probe, serial_line
 from tests.drivers.test_modbus import crc
+from tests.sizes import holds_for
 
-STREAMS = 10_000 if os.environ.get("SALTERN_SOAK") else 1500
+STREAMS = {"examples": 1500, "in_soak": 10_000}
 
 
 class FuzzedPort:
@@ -95,8 +94,7 @@ def play(open_probe, chunks, timeout_s):
     return readings
 
 
-@settings(max_examples=STREAMS, deadline=None)
-@given(lines(TEXT))
+@holds_for(lines(TEXT), **STREAMS)
 def test_lines_of_text(chunks):
     config = serial_line.Config(port="/dev/x", query="R", pattern=r"(?P<value>[-+]?\d+\.\d+)", unit="mV", timeout_s=1.0)
     readings = play(lambda wires: serial_line.open_board(config, wires), chunks, 1.0)
@@ -107,8 +105,7 @@ def test_lines_of_text(chunks):
         assert any(text.lstrip(b"-") in sent for text in shown) or reading.value == 0.0 or len(sent) > 120
 
 
-@settings(max_examples=STREAMS, deadline=None)
-@given(lines(FRAME))
+@holds_for(lines(FRAME), **STREAMS)
 def test_modbus_frames(chunks):
     options = {"port": "/dev/x", "device": 7, "address": 0, "type": "float32", "unit": "degC", "timeout_s": 0.5}
     config = modbus_probe.Config.model_validate(options)

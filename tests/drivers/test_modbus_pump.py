@@ -5,7 +5,6 @@ import time
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -17,6 +16,7 @@ from tests.drivers.test_fuzz import FRAME, STREAMS, FuzzedPort, lines
 from tests.drivers.test_modbus import crc, served
 from tests.modbus_boards import PumpBoard
 from tests.node.test_pump_node import disturbed
+from tests.sizes import holds_for
 
 RATE = 1000
 MAP = {
@@ -309,8 +309,9 @@ STATUS = st.tuples(st.integers(0, 1), st.integers(0, 2**32 - 1)).map(
 )
 
 
-@settings(max_examples=STREAMS, deadline=None)
-@given(lines(st.one_of(FRAME, STATUS, st.sampled_from([crc([4, 16, 0, 16, 0, 2]), crc([4, 16, 0, 18, 0, 1])]))))
+@holds_for(
+    lines(st.one_of(FRAME, STATUS, st.sampled_from([crc([4, 16, 0, 16, 0, 2]), crc([4, 16, 0, 18, 0, 1])]))), **STREAMS
+)
 def test_whatever_a_board_sends_a_motion_ends_with_bounds_or_an_error_of_ours(chunks):
     clock = VirtualClock()
     wires = Wires(clock=clock, pins=None, pulses=None, open_serial=lambda *_, **__: FuzzedPort(clock, chunks))

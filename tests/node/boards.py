@@ -2,7 +2,6 @@
 
 import importlib.util
 import json
-import os
 import shutil
 import subprocess
 from pathlib import Path
@@ -13,12 +12,7 @@ from tests.node.harness import Board, Motor
 
 ROOT = Path(__file__).parents[2]
 NODE = ROOT / "hardware" / "pump_node" / "node.py"
-MICROPYTHON = Path(
-    os.environ.get(
-        "SALTERN_MICROPYTHON",
-        ROOT / ".micropython/node_modules/@micropython/micropython-webassembly-pyscript/micropython.mjs",
-    )
-)
+MICROPYTHON = ROOT / ".micropython/node_modules/@micropython/micropython-webassembly-pyscript/micropython.mjs"
 
 
 def firmware():
@@ -50,7 +44,9 @@ class OnMicroPython:
         if node is None:
             pytest.skip("Node.js is not installed")
         if not MICROPYTHON.is_file():
-            pytest.skip(f"MicroPython's WebAssembly port is not at {MICROPYTHON.name}: .ci/run installs it")
+            pytest.skip(
+                f"MicroPython's WebAssembly port is not at {MICROPYTHON.name}: `make test` installs it where npm is"
+            )
         self._process = subprocess.Popen(
             [node, Path(__file__).with_name("bridge.mjs"), MICROPYTHON, NODE, Path(__file__).with_name("harness.py")],
             stdin=subprocess.PIPE,

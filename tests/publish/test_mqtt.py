@@ -14,6 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from saltern.clock import RealClock
 from saltern.records.store import open_for_reading
 from tests.processes import Service, begin, free_port, rows, until
+from tests.sizes import sizes
 from tests.toml import to_toml
 from tests.twin_bench import bench_table
 
@@ -123,7 +124,7 @@ def measures(service, bench, more):
     service.until(done)
 
 
-@pytest.mark.parametrize("part", [1, pytest.param(60, marks=pytest.mark.soak)])
+@pytest.mark.parametrize("part", sizes(1, in_soak=60))
 def test_every_result_reaches_the_broker_though_it_is_cut_off_twice_and_the_service_is_killed(broker, bench, part):
     """A part is so many accepted results: with the broker there, without it, up to a death, and so on."""
     listener = Subscriber(broker.port)
