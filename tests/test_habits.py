@@ -90,6 +90,7 @@ def report(broken):
     return broken(600.0, "-n", "1", "-k", "not sleeps")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name",
     ["computes_without_end", "computes_in_another_thread_and_waits_for_it", "a_property_without_end"],
@@ -102,6 +103,7 @@ def test_processor_time_beyond_the_limit_fails_a_test_and_shows_where_it_was(rep
     assert re.search(r"test_broken\.py:\d+", shown)
 
 
+@pytest.mark.slow
 def test_one_that_sleeps_is_ended_too(broken):
     report = broken(1.0, "-k", "sleeps")
 
@@ -109,11 +111,13 @@ def test_one_that_sleeps_is_ended_too(broken):
     assert "OutOfTimeError: the test took more than 1 s" in report
 
 
+@pytest.mark.slow
 def test_fixtures_of_an_ended_test_clean_up_and_the_next_test_runs(report):
     assert "cleaned up" in report
     assert "PASSED test_broken.py::test_sound" in report
 
 
+@pytest.mark.slow
 def test_a_thread_or_a_handle_left_behind_fails_by_its_name(report):
     assert "ERROR test_broken.py::test_leaves_a_thread" in report
     assert "left behind: thread left-over" in report

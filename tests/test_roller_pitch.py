@@ -27,6 +27,7 @@ def rms(values):
     return float(np.sqrt(np.nanmean(values**2)))
 
 
+@pytest.mark.slow
 def test_doses_of_whole_pitches_take_the_pulsation_away():
     """It adds some umol/kg to doses as they come; kept to pitches what is left is the bench's own scatter."""
     as_they_come, whole = rms(errors(False)), rms(errors(True))

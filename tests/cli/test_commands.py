@@ -59,6 +59,7 @@ every_h = 4
 """
 
 
+@pytest.mark.slow
 def test_five_days_on_the_default_bench_are_right(scenario):
     outcome = simulate(scenario(FIVE_DAYS))
     accepted = [d for d in outcome["determinations"] if d["alkalinity"]["verdict"] == "accepted"]

@@ -10,6 +10,7 @@ from tests.faults.campaign import SOUND_SEEDS, Case, fault, play
 from tests.sizes import sizes
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("days", sizes(4, in_soak=30))
 def test_without_a_fault_nothing_trips_and_nearly_all_is_accepted(tmp_path, days):
     path = tmp_path / "month.toml"

@@ -88,6 +88,7 @@ def test_with_protection_off_deaths_are_seen_to_harm():
     assert "empty is proved before a restarted service adds" in found.stdout
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", sizes(12, in_soak=None))
 @pytest.mark.parametrize("kind", ["power-cut", "process-killed"])
 def test_whenever_it_dies_it_starts_again_by_emptying_and_loses_nothing(kind, count):

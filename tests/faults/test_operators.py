@@ -101,5 +101,5 @@ class MoreOperators(Operators):
 CALM = {"deadline": None, "suppress_health_check": list(HealthCheck)}
 Operators.TestCase.settings = settings(max_examples=6, stateful_step_count=8, **CALM)
 MoreOperators.TestCase.settings = settings(max_examples=150, stateful_step_count=12, **CALM)
-TestOperators = Operators.TestCase
+TestOperators = pytest.mark.slow(Operators.TestCase)
 TestMoreOperators = pytest.mark.soak(MoreOperators.TestCase)

@@ -124,6 +124,7 @@ def measures(service, bench, more):
     service.until(done)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("part", sizes(1, in_soak=60))
 def test_every_result_reaches_the_broker_though_it_is_cut_off_twice_and_the_service_is_killed(broker, bench, part):
     """A part is so many accepted results: with the broker there, without it, up to a death, and so on."""
