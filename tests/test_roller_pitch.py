@@ -1,6 +1,7 @@
 """A peristaltic pump pulsates once a roller; over whole roller pitches the pulsation comes to nothing."""
 
 import numpy as np
+import pytest
 
 from tests.twin_bench import TwinBench
 

@@ -14,41 +14,25 @@ from saltern.clock import VirtualClock
 from saltern.ports import DriverError, Wires
 from saltern_drivers import modbus_probe, serial_line
 from tests.drivers.test_modbus import crc
+from tests.serial_port import VirtualPort
 from tests.sizes import holds_for
 
 STREAMS = {"examples": 1500, "in_soak": 10_000}
 
 
-class FuzzedPort:
+class FuzzedPort(VirtualPort):
     """Answers any question with the chunks it was given, each after its delay."""
 
     def __init__(self, clock, chunks):
-        self.clock, self.chunks = clock, chunks
-        self._arriving, self._ready = [], b""
+        super().__init__(clock)
+        self.chunks = chunks
 
     def write(self, data):
-        at_s = max([self.clock.monotonic(), *(due for due, _ in self._arriving)])  # bytes keep their order on a wire
+        at_s = max([self.clock.monotonic(), *(due for due, _ in self.arriving)])  # bytes keep their order on a wire
         for data_, delay_ms in self.chunks:
             at_s += delay_ms / 1000.0
-            self._arriving.append((at_s, data_))
+            self.arriving.append((at_s, data_))
         return len(data)
-
-    @property
-    def in_waiting(self):
-        now_s = self.clock.monotonic()
-        self._ready += b"".join(data for due, data in self._arriving if due <= now_s)
-        self._arriving = [(due, data) for due, data in self._arriving if due > now_s]
-        return len(self._ready)
-
-    def read(self, size=1):
-        part, self._ready = self._ready[:size], self._ready[size:]
-        return part
-
-    def reset_input_buffer(self):
-        self._ready = b""
-
-    def close(self):
-        pass
 
 
 def lines(valid):

@@ -16,6 +16,7 @@ from saltern_drivers import modbus_probe
 from saltern_drivers.gpio_lines import open_serial
 from tests.drivers.conftest import ScriptedPort
 from tests.processes import until
+from tests.serial_port import wait_for
 
 
 def crc(body):
@@ -40,16 +41,6 @@ def probe(wires, clock):
         return modbus_probe.open_probe(config, replace(wires, open_serial=lambda *_, **__: port)), port
 
     return make
-
-
-def wait_for(probe, clock, most_s=3.0):
-    until_s = clock.monotonic() + most_s
-    while clock.monotonic() < until_s:
-        reading = probe.poll()
-        if reading is not None:
-            return reading
-        clock.sleep(0.05)
-    return None
 
 
 def test_registers_become_a_reading(probe, clock):
