@@ -110,6 +110,16 @@ class Service:
         enough_s = processor_time_s(self.process) + processor_s
         self.until(lambda: processor_time_s(self.process) >= enough_s)
 
+    def freeze(self, condition, after_s=0.0):
+        """Stop it as by SIGSTOP at a moment at which this holds, so long after it was seen to begin to."""
+        while True:
+            self.until(condition)
+            time.sleep(after_s)
+            self.signal(signal.SIGSTOP)
+            if condition():
+                return
+            self.signal(signal.SIGCONT)  # it was over by then: another will come
+
     def told(self, event):
         """Return what it has logged of this event."""
         lines = self.log.read_text().splitlines(keepends=True)

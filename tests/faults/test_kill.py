@@ -5,7 +5,7 @@ Five times on every run, two hundred in `make soak`. The world goes on while no 
 
 import random
 import signal
-import time
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -60,17 +60,6 @@ def world_of(state):
     return found[0]
 
 
-def stopped_in_a_stage(service, records, before, dice):
-    """Stop the service at some moment of a stage that began after that row."""
-    while True:
-        service.until(lambda: in_a_stage(records, before))
-        time.sleep(dice.uniform(0.0, 0.1))
-        service.signal(signal.SIGSTOP)
-        if in_a_stage(records, before):
-            return
-        service.signal(signal.SIGCONT)  # the stage was over by then: another will come
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("times", "seed"), [(5, 11), *(pytest.param(200, seed, marks=pytest.mark.soak) for seed in (11, 12))]
@@ -94,7 +83,7 @@ def test_killed_at_any_moment_it_verifies_first_and_loses_nothing(tmp_path, time
             results += 1
         elif life % 2 == 0:
             look_after(bench, records, state)
-            stopped_in_a_stage(service, records, last, dice)
+            service.freeze(partial(in_a_stage, records, last), dice.uniform(0.0, 0.1))
         else:
             service.works(dice.uniform(0.0, SHORT_LIFE_PROCESSOR_S))
             if dice.random() < 0.3:
