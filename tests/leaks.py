@@ -1,4 +1,4 @@
-"""A test that leaves a thread or a file handle behind fails, with their names: one day it would be the service."""
+"""A test that leaves a thread, a handle or a process behind fails, with its name: one day it would be the service."""
 
 import gc
 import os
@@ -9,6 +9,8 @@ import time
 from contextlib import suppress
 
 import pytest
+
+from tests.processes import end_what_is_left
 
 ENDS_WITHIN_S = 10.0
 """Waited for only where something is left: what ends by itself may need its time on a busy machine."""
@@ -48,9 +50,11 @@ def nothing_is_left_behind():
     """Set up before all others of a test, and so torn down after them."""
     threads, files = set(threading.enumerate()), handles()
     yield
+    running = [f"process {words}" for words in end_what_is_left()]
     if any("socket:" in one for one in left(threads, files)):
         gc.collect()  # paho closes the pair of sockets that wakes its thread when a client is collected, and not before
     until_s = time.monotonic() + ENDS_WITHIN_S
     while (found := left(threads, files)) and time.monotonic() < until_s:
         time.sleep(0.01)
+    found += running
     assert not found, f"left behind: {', '.join(found)}"

@@ -20,14 +20,29 @@ from pathlib import Path
 SALTERN = (sys.executable, "-m", "saltern.cli.main")
 PROCESSOR_S = 120
 LOOK_EVERY_S = 0.02
+LOCKED_S = 60.0
+
+BEGUN = []
+"""What the present test has begun."""
 
 
 def begin(*words, processor_s=PROCESSOR_S, **how):
     """Start a process that may use so much processor time, in seconds, and no more."""
     process = subprocess.Popen([str(word) for word in words], **how)
+    BEGUN.append(process)
     with suppress(ProcessLookupError):  # it has ended already
         resource.prlimit(process.pid, resource.RLIMIT_CPU, (processor_s, processor_s + 5))
     return process
+
+
+def end_what_is_left():
+    """End what the present test has begun and not ended; return what that was."""
+    running = [process for process in BEGUN if process.poll() is None]
+    for process in running:
+        process.kill()
+        process.wait()
+    BEGUN.clear()
+    return [" ".join(process.args) for process in running]
 
 
 def run(*words, processor_s=PROCESSOR_S, text=None, env=None, cwd=None):
@@ -42,7 +57,11 @@ def run(*words, processor_s=PROCESSOR_S, text=None, env=None, cwd=None):
         stderr=subprocess.PIPE,
         text=True,
     ) as process:
-        said, complained = process.communicate(text)
+        try:
+            said, complained = process.communicate(text)
+        except BaseException:
+            process.kill()
+            raise
     return subprocess.CompletedProcess(words, process.returncode, said, complained)
 
 
@@ -75,7 +94,7 @@ def free_port():
 
 def rows(records, query):
     """Return what a query finds in a running service's records."""
-    with closing(sqlite3.connect(f"file:{records}?mode=ro", uri=True)) as database:
+    with closing(sqlite3.connect(f"file:{records}?mode=ro", uri=True, timeout=LOCKED_S)) as database:
         return database.execute(query).fetchall()
 
 

@@ -64,6 +64,10 @@ def test_leaves_a_thread():
 def test_leaves_a_file(tmp_path):
     os.open(tmp_path / "left-open", os.O_CREAT)
 
+def test_leaves_a_process():
+    from tests.processes import begin
+    begin("sleep", "1000")
+
 def test_sound():
     pass
 """
@@ -118,11 +122,13 @@ def test_fixtures_of_an_ended_test_clean_up_and_the_next_test_runs(report):
 
 
 @pytest.mark.slow
-def test_a_thread_or_a_handle_left_behind_fails_by_its_name(report):
+def test_a_thread_a_handle_or_a_process_left_behind_fails_by_its_name(report):
     assert "ERROR test_broken.py::test_leaves_a_thread" in report
     assert "left behind: thread left-over" in report
     assert "ERROR test_broken.py::test_leaves_a_file" in report
     assert re.search(r"left behind: handle \d+ on /.*/left-open", report)
+    assert "ERROR test_broken.py::test_leaves_a_process" in report
+    assert "left behind: process sleep 1000" in report
 
 
 @pytest.mark.parametrize(
