@@ -10,11 +10,13 @@ DESTDIR ?=
 EXTRAS ?= gpio,i2c,modbus,mqtt,metrics,alerts
 UNITS := $(DESTDIR)/etc/systemd/system
 
-.PHONY: help demo test lint types unit bench soak install install-files uninstall clean
+.PHONY: help demo test lint types unit coverage bench soak hooks install install-files uninstall clean
 
 help:
 	@echo "make demo   a day of a reef tank on the simulated bench, in some seconds"
 	@echo "make test   linters, types, import rules and tests"
+	@echo "make coverage   the same tests, and which lines and branches they run; branches of child processes too"
+	@echo "make hooks  lint, types and import rules before every commit"
 	@echo "make bench  accuracy and speed of the evaluation, as tables (an hour and a half)"
 	@echo "make soak   the fault campaign, a death at every instant, 200 kills, ten years of schedules (hours)"
 	@echo "make install (as root) into $(PREFIX), with units, user and udev rules; again: an upgrade that keeps all data"
@@ -36,6 +38,17 @@ $(VENV)/stamp-test: pyproject.toml constraints.txt
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[dev]'
 	@touch $@ $(VENV)/stamp-run
 
+# The pump node's firmware is tested under a real MicroPython, on Node.js. Without npm those tests are skipped, and say so.
+MICROPYTHON := @micropython/micropython-webassembly-pyscript
+MICROPYTHON_VERSION := 1.27.0
+MICROPYTHON_STAMP := .micropython/stamp-$(MICROPYTHON_VERSION)
+
+$(MICROPYTHON_STAMP):
+	@command -v npm >/dev/null || { echo "npm is not there: the pump node is not tested under MicroPython"; exit 0; }; \
+	  npm install --silent --no-audit --no-fund --no-save --no-package-lock --prefix .micropython \
+	    $(MICROPYTHON)@$(MICROPYTHON_VERSION) >/dev/null && touch $@ || \
+	  echo "npm could not install MicroPython: the pump node is not tested under it"
+
 demo: $(VENV)/stamp-run
 	@$(BIN)/saltern demo
 
@@ -49,12 +62,20 @@ lint: $(VENV)/stamp-test
 types: $(VENV)/stamp-test
 	$(BIN)/mypy
 
-unit: $(VENV)/stamp-test
+unit: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
 	$(BIN)/pytest -n 2
 
-soak: $(VENV)/stamp-test
-	SALTERN_SOAK=1 $(BIN)/pytest -q --timeout 14400 -n 2 tests/publish/test_mqtt.py tests/test_schedule.py \
-	  tests/drivers tests/faults
+coverage: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
+	$(BIN)/coverage erase
+	$(BIN)/coverage run -m pytest -n 2 -q
+	$(BIN)/coverage combine --quiet
+	$(BIN)/coverage report
+
+hooks: $(VENV)/stamp-test
+	$(BIN)/pre-commit install --hook-type pre-commit --hook-type commit-msg
+
+soak: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
+	$(BIN)/pytest -q -n 2 -m soak -o processor_time_s=14400 -o hang_s=43200
 	$(BIN)/python -m tests.faults.every_instant
 	$(BIN)/python -m tests.faults
 
@@ -89,4 +110,4 @@ uninstall:
 	@echo "Removed. /etc/saltern and /var/lib/saltern are as they were"
 
 clean:
-	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
+	rm -rf $(VENV) .micropython .coverage* .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

@@ -3,6 +3,15 @@
 import pytest
 import structlog
 
+pytest_plugins = ["tests.time_limits", "tests.leaks"]
+
+
+def pytest_collection_modifyitems(items):
+    """What is too long for every run is slow as well, so that `-m "not slow"` leaves both out."""
+    for item in items:
+        if item.get_closest_marker("soak"):
+            item.add_marker("slow")
+
 
 @pytest.fixture(autouse=True)
 def logs_of_one_test_alone():

@@ -2,7 +2,6 @@
 
 import json
 import os
-import subprocess
 import sys
 import types
 
@@ -12,6 +11,7 @@ from saltern.errors import SafeOffError
 from saltern.ports import LinesBusyError
 from saltern.safe_off import Outputs, read_outputs, safe_off, write_outputs
 from saltern_drivers import gpio_lines
+from tests.processes import SALTERN, begin, run
 
 OUTPUTS = Outputs("gpio", (17, 27, 22, 19), 1)
 
@@ -76,7 +76,7 @@ def sleeper():
     made = []
 
     def start(*words):
-        made.append(subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)", *words]))
+        made.append(begin(sys.executable, "-c", "import signal; signal.pause()", *words))
         return made[-1]
 
     yield start
@@ -95,7 +95,7 @@ def test_a_hung_service_that_holds_the_lines_is_killed_first(header, sleeper):
         gpio_lines.force_low(lines)
 
     assert safe_off(Outputs("gpio", OUTPUTS.lines, hung.pid), force) is True
-    assert hung.wait(5) < 0
+    assert hung.wait() < 0
     assert header.levels[17] == 0
 
 
@@ -110,11 +110,9 @@ def test_a_stranger_that_holds_the_lines_is_left_alone(header, sleeper):
 def test_the_command_needs_the_list_alone(tmp_path):
     path = tmp_path / "outputs.json"
     write_outputs(path, Outputs("twin", (17, 27), os.getpid()))
-    command = [sys.executable, "-m", "saltern.cli.main", "safe-off"]
-    done = subprocess.run([*command, str(path)], capture_output=True, text=True, check=False)
-    none = subprocess.run(
-        command, capture_output=True, text=True, check=False, env={**os.environ, "RUNTIME_DIRECTORY": ""}
-    )
+    command = [*SALTERN, "safe-off"]
+    done = run(*command, path)
+    none = run(*command, env={**os.environ, "RUNTIME_DIRECTORY": ""})
 
     assert done.stdout == "2 outputs are low.\n"
     assert none.returncode == 1
