@@ -118,7 +118,7 @@ def test_the_command_needs_the_list_alone(tmp_path):
 
     assert done.stdout == "2 outputs are low.\n"
     assert none.returncode == 1
-    assert "Give the path" in none.stderr
+    assert "give the path" in none.stderr
 
 
 def test_a_service_writes_every_line_that_its_drivers_drive(tmp_path):

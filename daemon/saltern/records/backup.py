@@ -84,7 +84,7 @@ def restore(backup: Path, bench_file: Path) -> Path:
             remedy="Copy it to where your bench file says that the records are",
         )
     config = bench_from(tomllib.loads(kept[0]), where=f"bench file in {backup}")
-    records = records_path(config, bench_file.parent)
+    records = records_path(config, bench_file)
     for path in (bench_file, records):
         if path.exists():
             raise ConfigError("is there already", where=str(path), remedy="Restore to a folder of its own")
