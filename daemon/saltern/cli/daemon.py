@@ -2,7 +2,7 @@
 
 import os
 import signal
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -57,6 +57,9 @@ def daemon(
         signal.signal(signal.SIGHUP, lambda *_: service.mailbox.put(here.reload))
         folder = here.records.parent if bench is None else bench.parent
         out = beside.enter_context(outlets(lambda: service.config, folder, service.store, here.clock, service.is_alive))
+        if runtime is not None:
+            with suppress(OSError):  # what comes of it is told with the socket
+                here.socket.parent.mkdir(exist_ok=True)
         server = Server(here.socket, remote.handlers())
         beside.callback(server.close)
 

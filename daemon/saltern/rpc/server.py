@@ -326,7 +326,6 @@ def _listen(path: Path, mode: int) -> socket.socket:
     try:
         if path.is_socket():
             path.unlink()
-        path.parent.mkdir(exist_ok=True)
         listener.bind(str(path))
         path.chmod(mode)
         listener.listen(MOST_CLIENTS)
