@@ -24,7 +24,7 @@ PI := --only-binary=:all: --implementation cp --python-version $(FOR) $(foreach 
 comma := ,
 NO_GPIO := $(subst gpio$(comma),,$(EXTRAS))
 NO_LGPIO := "pip has no lgpio for this Python. On a Raspberry Pi: apt install python3-lgpio, then this again. \
-On a computer without pins: make $@ EXTRAS=$(NO_GPIO)"
+On a computer without pins: make install EXTRAS=$(NO_GPIO)"
 HAS_PYTHON := $(PYTHON) -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' || \
 	  { echo "Saltern needs Python 3.11 or newer with venv (on Debian: apt install python3-venv)"; exit 1; }
 
@@ -94,7 +94,7 @@ wheelhouse:
 	rm -rf .wheelhouse-venv
 	@echo "Copy this folder there, and say: make install WHEELHOUSE=wheelhouse"
 
-install: may-install install-files
+install: may-install
 	$(PYTHON) -m venv $$(test ! -e $(STAGED)/bin/python || $(STAGED)/bin/python -c 'import sys; sys.exit("$(PYTHON_IS)" != \
 	  "%d.%d" % sys.version_info[:2])' 2>/dev/null || echo --clear) $(SEES_SYSTEM) $(STAGED)
 	@set -e; pip="$(STAGED)/bin/python $(PIP)"; extras="$(EXTRAS)"; \
@@ -113,6 +113,7 @@ install: may-install install-files
 	install -m 644 README.md $(STAGED)/README.md
 	install -d $(DESTDIR)$(BINDIR)
 	ln -sfn $(PREFIX)/bin/saltern $(DESTDIR)$(BINDIR)/saltern
+	@$(MAKE) --no-print-directory install-files
 	@test -n "$(DESTDIR)" || $(MAKE) --no-print-directory install-system
 
 # A Raspberry Pi has lgpio as the system package python3-lgpio: a venv that sees it.

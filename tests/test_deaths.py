@@ -165,6 +165,18 @@ def test_a_bench_file_with_a_mistake_elsewhere_still_says_whom_to_tell(unit, tel
     assert len(telephone.heard) == 1
 
 
+def test_the_addresses_of_the_last_life_count_and_are_for_its_user_alone(unit, telephone):
+    """systemd hands a credential to the service, and not to what it runs after the service's end."""
+    unit.start()
+    kept = unit.runtime / "whom-to-tell.json"
+    assert kept.stat().st_mode & 0o077 == 0
+    (unit.bench.parent / "urls").unlink()
+    unit.bench.write_text("broken since")
+    unit.end(signal.SIGKILL)
+
+    assert [told for told in telephone.heard if "has died" in told]
+
+
 def test_what_happened_is_said_in_words():
     said = {
         result: sentence(

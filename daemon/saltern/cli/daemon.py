@@ -34,6 +34,7 @@ def daemon(
     from saltern.cli.opening import opened
     from saltern.clock import RealClock
     from saltern.places import runtime_folder
+    from saltern.publish.last_word import keep_listeners
     from saltern.publish.outlets import outlets
     from saltern.records.store import open_for_reading
     from saltern.remote import Remote
@@ -74,6 +75,7 @@ def daemon(
         beside.callback(waker.stop)
         if runtime is not None:
             deaths.opened(runtime)
+            keep_listeners(runtime, service.config, folder)
             note_a_death(runtime, service)
         supervisor.ready()
         supervisor.status("The bench is open")

@@ -3,12 +3,15 @@
 import os
 import sys
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:  # a small computer pays seconds for what a command does not use
+    from saltern.deaths import Deaths
 
 REPORTED_WITHIN_S = 20.0
 """A way of alert that hangs keeps the next start waiting no longer."""
@@ -79,37 +82,32 @@ def sentence(instance: str, environment: Mapping[str, str], count: int, pause_s:
     )
 
 
-def _tell(bench_file: Path, folder: Path, known: Any, *, urgent: bool) -> None:
+def _tell(bench_file: Path, folder: Path, known: "Deaths", *, urgent: bool) -> None:
     """Send it by the addresses of the bench file, whatever else in that file is wrong."""
     import time
     from datetime import UTC, datetime
-    from zoneinfo import ZoneInfo
 
     from saltern.alerts import Alert, Severity
-    from saltern.config import Alerts, read_toml
     from saltern.deaths import keep
+    from saltern.publish.last_word import listeners
     from saltern.publish.notify import addresses_of, sent
-    from saltern.schedule import is_within
 
-    table = read_toml(bench_file)
-    alerts = Alerts.model_validate(table.get("alerts", {}))
-    now = datetime.now(UTC)
-    local = now.astimezone(ZoneInfo(table.get("schedule", {}).get("time_zone", "UTC"))).time()
-    if is_within(local, alerts.quiet) and not urgent:
-        return  # the next life tells it when the quiet hours are over
-    addresses = addresses_of(alerts, bench_file.parent)
-    severity = Severity.CRITICAL if urgent else Severity.ERROR
-    alert = Alert(now, time.monotonic(), severity, "service-died", known.text)
+    who, now = listeners(folder, bench_file), datetime.now(UTC)
+    if who.sleeping(now) and not urgent:
+        sys.stderr.write("These are quiet hours: the next life tells it when they are over.\n")
+        return
+    addresses = addresses_of(who.addresses, "alerts.urls_file")
+    alert = Alert(now, time.monotonic(), Severity.CRITICAL if urgent else Severity.ERROR, "service-died", known.text)
     if len(addresses) == 0:
         sys.stderr.write("The bench file names nobody to tell: [alerts] urls_file.\n")
-    elif sent(addresses, str(table.get("name", bench_file.stem)), alert):
+    elif sent(addresses, who.bench, alert):
         keep(folder, replace(known, told=True))
         sys.stderr.write("The keeper was told.\n")
     else:
         sys.stderr.write("The keeper could not be told: not every address took it.\n")
 
 
-def within(seconds: float, act: Any) -> None:
+def within(seconds: float, act: Callable[[], None]) -> None:
     """Do it, and end this process by then, whatever it waits for."""
     failed: list[BaseException] = []
 

@@ -7,7 +7,7 @@ say so.
 
 import threading
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import time
 from pathlib import Path
 
@@ -33,23 +33,22 @@ KINDS = {
 }
 
 
-def addresses_of(config: Alerts, folder: Path) -> Apprise:
-    """Return the addresses of the alerts' table; none, where it names no file of them.
+def addresses_of(lines: Sequence[str], where: str) -> Apprise:
+    """Return the addresses of a credential's lines.
 
     Raises
     ------
     ConfigError
-        The credential cannot be used, or an address is none.
+        One is none.
     """
     addresses = Apprise()
-    if config.urls_file is not None:
-        for number, line in enumerate(secret(config.urls_file, folder).splitlines(), start=1):
-            if line.strip() and not addresses.add(line.strip()):
-                raise ConfigError(
-                    f"line {number} is no notification address",  # its text is a secret
-                    where=config.urls_file,
-                    remedy="Give addresses as apprise knows them, one a line",
-                )
+    for number, line in enumerate(lines, start=1):
+        if line.strip() and not addresses.add(line.strip()):
+            raise ConfigError(
+                f"line {number} is no notification address",  # its text is a secret
+                where=where,
+                remedy="Give addresses as apprise knows them, one a line",
+            )
     return addresses
 
 
@@ -96,7 +95,9 @@ class NotifyOutlet:
         self._clock = clock
         self._is_quiet = is_quiet
         self._alive = alive
-        self._addresses = addresses_of(config, folder)
+        self._addresses = Apprise()
+        if config.urls_file is not None:
+            self._addresses = addresses_of(secret(config.urls_file, folder).splitlines(), config.urls_file)
         self._watcher = None if config.watcher_url_file is None else secret(config.watcher_url_file, folder)
         if self._watcher is not None and not self._watcher.startswith(("https://", "http://")):
             raise ConfigError("the watcher's address must begin with https://", where="alerts", remedy="Correct it")
