@@ -123,6 +123,8 @@ PYTHON_IS = $(shell $(PYTHON) -c 'import sys; print("%d.%d" % sys.version_info[:
 may-install:
 	@test -n "$(DESTDIR)" || test "$$(id -u)" = 0 || { echo "run it as root: sudo make install"; exit 1; }
 	@$(HAS_PYTHON)
+	@test -z "$(WHEELHOUSE)" || test -f "$$(echo $(WHEELHOUSE)/saltern-*.whl)" || \
+	  { echo "$(WHEELHOUSE) holds no wheel of saltern: make wheelhouse, on a computer with network"; exit 1; }
 	@test -z "$$(ls -A $(STAGED) 2>/dev/null)" || test -f $(STAGED)/pyvenv.cfg || \
 	  { echo "$(STAGED) is there and is not Saltern's: PREFIX is a folder of its own, for example /opt/saltern"; exit 1; }
 

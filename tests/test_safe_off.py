@@ -18,7 +18,7 @@ OUTPUTS = Outputs("gpio", (17, 27, 22, 19), 1)
 
 def test_what_is_written_is_read_and_what_is_damaged_is_not(tmp_path):
     path = tmp_path / "outputs.json"
-    write_outputs(path, OUTPUTS)
+    write_outputs(path, OUTPUTS).close()
     assert read_outputs(path) == OUTPUTS
 
     path.write_text(path.read_text().replace("27", "26"))
@@ -109,7 +109,7 @@ def test_a_stranger_that_holds_the_lines_is_left_alone(header, sleeper):
 
 def test_the_command_needs_the_list_alone(tmp_path):
     path = tmp_path / "outputs.json"
-    write_outputs(path, Outputs("twin", (17, 27), os.getpid()))
+    write_outputs(path, Outputs("twin", (17, 27), os.getpid())).close()
     command = [sys.executable, "-m", "saltern.cli.main", "safe-off"]
     done = subprocess.run([*command, str(path)], capture_output=True, text=True, check=False)
     none = subprocess.run(
@@ -137,3 +137,24 @@ def test_a_service_writes_every_line_that_its_drivers_drive(tmp_path):
     for pump in table["pumps"].values():
         wanted |= {value for key, value in pump["drive"].items() if key.endswith("pin")} | {pump["permit"]["pin"]}
     assert set(found["lines"]) == wanted
+
+
+def test_a_list_is_locked_while_the_process_that_wrote_it_lives_and_by_that_alone_it_is_known_to_live(tmp_path):
+    path = tmp_path / "outputs.json"
+    writes = (
+        "import sys, os, time; from pathlib import Path; from saltern.safe_off import Outputs, write_outputs; "
+        "held = write_outputs(Path(sys.argv[1]), Outputs('gpio', (17,), os.getpid(), 'no socket')); "
+        "print('written', flush=True); time.sleep(60)"
+    )
+    process = subprocess.Popen([sys.executable, "-c", writes, str(path)], stdout=subprocess.PIPE, text=True)
+    assert process.stdout.readline() == "written\n"
+    held = read_outputs(path)
+
+    def force(lines):
+        if process.poll() is None:
+            raise LinesBusyError("busy", where="test", remedy="none")
+
+    assert safe_off(held, force) is True
+    assert process.wait(10) < 0
+    assert safe_off(held, force) is False
+    process.stdout.close()

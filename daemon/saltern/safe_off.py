@@ -5,15 +5,17 @@ as it does, and once more on disk. `saltern safe-off` reads such lists alone. A 
 is killed first; one that is alive and scans is left alone, unless it is said by force.
 """
 
+import fcntl
 import hashlib
 import json
 import os
 import signal
 import time
 from collections.abc import Callable, Sequence
-from contextlib import suppress
-from dataclasses import dataclass
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TextIO
 
 from saltern.errors import NotRunningError, RemoteError, SafeOffError
 from saltern.places import DEFAULT, all_runtimes, all_states, instance_of, runtime_folder, runtime_of, state_of
@@ -23,7 +25,7 @@ ENDED_WITHIN_S = 3.0
 ANSWERS_WITHIN_S = 2.0
 FILE = "outputs.json"
 VERSION = 2
-"""Of the list: the second says which process it was, and where it answers."""
+"""Of the list: the second is locked by the process that wrote it, and says where that answers."""
 
 
 @dataclass(frozen=True)
@@ -33,12 +35,8 @@ class Outputs:
     wires: str
     lines: tuple[int, ...]
     pid: int
-    process: str = ""
     socket: str = ""
-
-
-def outputs_of_this_process(wires: str, lines: Sequence[int], socket: Path) -> Outputs:
-    return Outputs(wires, tuple(lines), os.getpid(), _identity(os.getpid()), str(socket.absolute()))
+    read_from: Path | None = field(default=None, compare=False)
 
 
 def lists_for(bench_file: Path, records: Path, bench: str) -> tuple[Path, ...]:
@@ -69,8 +67,11 @@ def all_lists() -> dict[str, tuple[Path, ...]]:
     return dict(sorted(found.items()))
 
 
-def write_everywhere(paths: Sequence[Path], outputs: Outputs) -> list[SafeOffError]:
-    """Write the list to all of these places; return what kept it from some of them.
+def write_everywhere(paths: Sequence[Path], outputs: Outputs, held: ExitStack) -> list[SafeOffError]:
+    """Write the list to all of these places, locked until `held` is closed; return what kept it from some of them.
+
+    Whoever reads a list sees by the lock whether the service that wrote it lives: the kernel lets go of it with the
+    process, however that ends.
 
     Raises
     ------
@@ -82,7 +83,7 @@ def write_everywhere(paths: Sequence[Path], outputs: Outputs) -> list[SafeOffErr
         with suppress(OSError):  # what comes of it is told next
             path.parent.mkdir(exist_ok=True)
         try:
-            write_outputs(path, outputs)
+            held.enter_context(write_outputs(path, outputs))
         except SafeOffError as error:
             failures.append(error)
     if len(failures) == len(paths):
@@ -90,35 +91,39 @@ def write_everywhere(paths: Sequence[Path], outputs: Outputs) -> list[SafeOffErr
     return failures
 
 
-def write_outputs(path: Path, outputs: Outputs) -> None:
-    """Write the file whole, or leave the old one.
+def write_outputs(path: Path, outputs: Outputs) -> TextIO:
+    """Write the file whole, or leave the old one; return it, locked until it is closed.
 
     Raises
     ------
     SafeOffError
-        It cannot be written: a service must not run without it.
+        It cannot be written.
     """
     body = {
         "schema_version": VERSION,
         "wires": outputs.wires,
         "lines": list(outputs.lines),
         "pid": outputs.pid,
-        "process": outputs.process,
         "socket": outputs.socket,
     }
     partial = path.with_name(f"{path.name}.partial")
+    file: TextIO | None = None
     try:
-        with partial.open("w", encoding="utf-8") as file:
-            json.dump({**body, "sha256": _checksum(body)}, file)
-            file.flush()
-            os.fsync(file.fileno())
+        file = partial.open("w", encoding="utf-8")
+        fcntl.flock(file, fcntl.LOCK_SH)
+        json.dump({**body, "sha256": _checksum(body)}, file)
+        file.flush()
+        os.fsync(file.fileno())
         partial.replace(path)
     except OSError as error:
+        if file is not None:
+            file.close()
         raise SafeOffError(
             f"the list of outputs cannot be written ({error.strerror})",
             where=str(path),
             remedy="Make the folder writable for the service's user",
         ) from error
+    return file
 
 
 def read_outputs(path: Path) -> Outputs:
@@ -133,8 +138,7 @@ def read_outputs(path: Path) -> Outputs:
         table = json.loads(path.read_text(encoding="utf-8"))
         checksum = table.pop("sha256")
         lines = tuple(int(line) for line in table["lines"])
-        process, socket = str(table.get("process", "")), str(table.get("socket", ""))
-        found = Outputs(str(table["wires"]), lines, int(table["pid"]), process, socket)
+        found = Outputs(str(table["wires"]), lines, int(table["pid"]), str(table.get("socket", "")), path)
     except OSError as error:
         raise SafeOffError(
             f"the list of outputs cannot be read ({error.strerror})", where=str(path), remedy=_BY_HAND
@@ -220,10 +224,15 @@ _BY_HAND = "Take the bench off its supply, then start the service once: it write
 
 
 def _lives(outputs: Outputs) -> bool:
-    """Return whether the process that wrote the list is there still: its number may have been given to another."""
-    if outputs.process:
-        return _identity(outputs.pid) == outputs.process
-    try:  # an older list says no more than the number
+    """Return whether the process that wrote the list lives: it holds the lock of the list that was read."""
+    if outputs.socket and outputs.read_from is not None:
+        with outputs.read_from.open("rb") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                return True
+        return False
+    try:  # an older list has no lock, and a number that may have been given to another process
         words = Path(f"/proc/{outputs.pid}/cmdline").read_bytes().decode(errors="replace").split("\0")
     except OSError:
         return False
@@ -241,19 +250,6 @@ def _scans(outputs: Outputs) -> bool:
             return bool(client.call("hello", within_s=ANSWERS_WITHIN_S).get("scans"))
     except (NotRunningError, RemoteError):
         return False
-
-
-def _identity(pid: int) -> str:
-    """Return what no other process has: this start of the computer, and when in it the process began; or nothing.
-
-    The time is the 22nd field of proc_pid_stat(5); the second, a name in brackets, may hold anything.
-    """
-    try:
-        fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8", errors="replace").rpartition(")")[2].split()
-        boot = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-    except OSError:
-        return ""
-    return "" if fields[0] in "ZX" else f"{boot} {fields[19]}"
 
 
 def _checksum(body: dict[str, object]) -> str:

@@ -90,7 +90,7 @@ def wait_after_deaths(known: "Deaths", supervisor: "Supervisor", clock: "Clock")
     """
     if known.pause_s == 0.0:
         return
-    text = f"It has died {known.count} times, and opens the bench after {known.pause_s:.0f} s"
+    text = f"It has died {known.count} times, and opens the bench after {known.pause_s:.0f} s; at once if restarted"
     structlog.get_logger("saltern").warning("service.waits", died=known.count, seconds=known.pause_s)
     supervisor.ready()  # it is started, and as ready as it can be; a start that waits would be killed for it
     supervisor.status(text)

@@ -1,8 +1,9 @@
 """Opening a bench from its file: clock, wires, records and service, closed again in order."""
 
+import os
 import signal
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -18,7 +19,7 @@ from saltern.errors import ConfigError
 from saltern.guided import measure_reference_unattended
 from saltern.records.store import open_store
 from saltern.records.upkeep import keep_bench_file
-from saltern.safe_off import lists_for, outputs_of_this_process, write_everywhere
+from saltern.safe_off import Outputs, lists_for, write_everywhere
 from saltern.service import Service, open_service
 
 
@@ -69,14 +70,15 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
     place = Path(path.name) if bench is None else bench  # the default bench keeps its things in the working folder
     records, socket = records_path(config, place), socket_path(config, place)
     store = open_store(records, clock)
+    lists = ExitStack()
     try:
         keep_bench_file(store, path.read_text(encoding="utf-8"), clock.now())
         (opener,) = entry_points(group="saltern.wires", name=config.wires)
         wires = opener.load()(config.model_dump(), clock)
         try:
             lines = [line for _, driver, options in validate_devices(config) for line in driver.outputs(options)]
-            outputs = outputs_of_this_process(config.wires, lines, socket)
-            for failure in write_everywhere(lists_for(place, records, config.name), outputs):
+            outputs = Outputs(config.wires, tuple(lines), os.getpid(), str(socket.absolute()))
+            for failure in write_everywhere(lists_for(place, records, config.name), outputs, lists):
                 structlog.get_logger("saltern").warning("outputs.not_everywhere", what=str(failure))
             service = open_service(config, wires, clock, store)
             service.on_reference_due = partial(measure_reference_unattended, service)
@@ -89,4 +91,5 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
         finally:
             wires.close()
     finally:
+        lists.close()
         store.close()

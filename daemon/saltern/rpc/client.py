@@ -52,7 +52,7 @@ class Client:
             raise NotRunningError(
                 "no service answers here",
                 where=str(path),
-                remedy="Start it: systemctl start saltern, or saltern daemon",
+                remedy="See: systemctl status saltern. Start it: systemctl start saltern, or saltern daemon",
             ) from error
 
     def __enter__(self) -> Self:
