@@ -72,7 +72,7 @@ unit: $(VENV)/stamp-test
 	$(BIN)/pytest -n 2
 
 soak: $(VENV)/stamp-test
-	SALTERN_SOAK=1 $(BIN)/pytest -q --timeout 14400 -n 2 tests/publish/test_mqtt.py tests/test_schedule.py \
+	SALTERN_SOAK=1 $(BIN)/pytest -q --timeout 14400 -n 2 tests/publish/test_mqtt.py tests/test_schedule.py tests/test_systemd.py \
 	  tests/drivers tests/faults
 	$(BIN)/python -m tests.faults.every_instant
 	$(BIN)/python -m tests.faults
@@ -146,7 +146,7 @@ install-system:
 	@if test -n "$$SUDO_USER" && test "$$SUDO_USER" != root; then usermod -aG saltern "$$SUDO_USER"; \
 	  echo "$$SUDO_USER is in the group saltern now, and may ask the service after the next login"; fi
 	@test -d /run/systemd/system || { echo "systemd does not run here: nothing to reload or to start"; exit 0; }; \
-	systemctl daemon-reload; udevadm control --reload || true; \
+	systemctl daemon-reload; ! command -v udevadm >/dev/null || udevadm control --reload; \
 	for unit in $$(systemctl list-units --plain --no-legend --state=active 'saltern*.service' | cut -d ' ' -f 1); do \
 	  if test "$(RESTART)" = no; then echo "$$unit still runs the old version: systemctl restart $$unit"; \
 	  else echo "$$unit is restarted; a determination under way ends as void"; systemctl restart $$unit; fi; done
