@@ -22,7 +22,8 @@ PI := --only-binary=:all: --implementation cp --python-version $(FOR) $(foreach 
   manylinux_$(glibc)_aarch64) --platform manylinux2014_aarch64
 
 comma := ,
-NO_GPIO := $(subst gpio$(comma),,$(EXTRAS))
+space := $(subst ,, )
+NO_GPIO := $(subst $(space),$(comma),$(filter-out gpio,$(subst $(comma),$(space),$(EXTRAS))))
 NO_LGPIO := "pip has no lgpio for this Python. On a Raspberry Pi: apt install python3-lgpio, then this again. \
 On a computer without pins: make install EXTRAS=$(NO_GPIO)"
 HAS_PYTHON := $(PYTHON) -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' || \
@@ -154,8 +155,9 @@ install-system:
 	  echo "Next: write /etc/saltern/bench.toml (examples in config/), then: saltern check && systemctl enable --now saltern"
 
 uninstall:
-	-test -n "$(DESTDIR)" || systemctl disable --now saltern.service 'saltern@*.service'
+	-test -n "$(DESTDIR)" || { systemctl stop saltern.service 'saltern@*.service'; systemctl disable saltern.service; }
 	test ! -e $(STAGED) || test -f $(STAGED)/pyvenv.cfg
+	rm -f $(UNITS)/multi-user.target.wants/saltern@*.service
 	rm -rf $(STAGED) $(DESTDIR)$(BINDIR)/saltern $(UNITS)/saltern.service $(UNITS)/saltern@.service \
 	  $(UNITS)/saltern.service.d/bench.conf $(DESTDIR)/usr/lib/sysusers.d/saltern.conf \
 	  $(DESTDIR)/usr/lib/tmpfiles.d/saltern.conf $(DESTDIR)/etc/udev/rules.d/60-saltern.rules

@@ -120,6 +120,29 @@ def test_outputs_that_may_be_driven_are_told_of_at_once_even_after_a_stop(unit, 
     assert "take the bench off its supply" in heard
 
 
+def test_outputs_that_stay_driven_are_told_of_once_beside_the_deaths_that_are_told_anyhow(unit, telephone):
+    for low in (True, False, False, False, False):
+        dies(unit, low=low)
+    assert len(telephone.heard) == 3  # the 1st, the 2nd, the 4th
+    dies(unit, low=True)
+    dies(unit, low=False)
+    assert len(telephone.heard) == 4
+
+
+def test_a_bench_that_was_never_opened_has_no_outputs_to_be_afraid_of(unit, telephone):
+    unit.bench.write_text(unit.bench.read_text().replace("schema_version = 1", "schema_version = 9"))
+    unit.begin()
+    unit.process.wait()
+    low, _ = unit.after()
+
+    assert low.returncode == 0
+    assert "never opened" in low.stdout
+    (heard,) = telephone.heard
+    assert "Its outputs are low" in heard
+    by_hand = unit.computer.saltern("safe-off", "--instance", "bench")
+    assert by_hand.returncode == 1
+
+
 def test_a_bench_that_keeps_dying_is_told_of_ever_less_often(unit, telephone):
     for _ in range(9):
         dies(unit, "exit-code", "exited", "2")

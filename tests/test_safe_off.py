@@ -76,13 +76,16 @@ def sleeper():
     made = []
 
     def start(*words):
-        made.append(subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)", *words]))
+        command = [sys.executable, "-c", "import time; print('here', flush=True); time.sleep(60)", *words]
+        made.append(subprocess.Popen(command, stdout=subprocess.PIPE, text=True))
+        assert made[-1].stdout.readline() == "here\n"  # before that /proc does not show its words
         return made[-1]
 
     yield start
     for process in made:
         process.kill()
         process.wait()
+        process.stdout.close()
 
 
 def test_a_hung_service_that_holds_the_lines_is_killed_first(header, sleeper):

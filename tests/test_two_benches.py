@@ -32,10 +32,12 @@ def lives(computer, unit):
     return unit.process.poll() is None and done.returncode == 0 and bool(json.loads(done.stdout)["bench"])
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
-def test_one_that_is_stopped_or_killed_has_its_own_outputs_taken_low_and_the_other_runs_on(computer, two, number):
-    (ended, other), (its_lines, others_lines) = two
-    (other.runtime / "before").write_text("")
+@pytest.mark.parametrize(("which", "number"), [(0, signal.SIGTERM), (1, signal.SIGKILL)])
+def test_one_that_is_stopped_or_killed_has_its_own_outputs_taken_low_and_the_other_runs_on(
+    computer, two, which, number
+):
+    units, lines = two
+    ended, other, its_lines, others_lines = units[which], units[1 - which], lines[which], lines[1 - which]
     wait(lambda: "1" in {computer.levels().get(line) for line in its_lines + others_lines})
     low, report = ended.end(number)
 

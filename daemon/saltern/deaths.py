@@ -28,6 +28,7 @@ class Deaths:
     text: str = ""
     told: bool = False
     noted: bool = False  # by the next life, in the records
+    low: bool = True  # the outputs, after it
 
     @property
     def pause_s(self) -> float:

@@ -141,7 +141,9 @@ def read_outputs(path: Path) -> Outputs:
         found = Outputs(str(table["wires"]), lines, int(table["pid"]), str(table.get("socket", "")), path)
     except OSError as error:
         raise SafeOffError(
-            f"the list of outputs cannot be read ({error.strerror})", where=str(path), remedy=_BY_HAND
+            f"the list of outputs cannot be read ({error.strerror})",
+            where=str(path),
+            remedy="Say it as root" if isinstance(error, PermissionError) else _BY_HAND,
         ) from error
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise SafeOffError("is not a list of outputs", where=str(path), remedy=_BY_HAND) from error

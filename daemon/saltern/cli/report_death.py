@@ -49,11 +49,13 @@ def report_death(
     if result == "success" and low:
         forget(folder)
         return
-    known = replace(deaths(folder), told=False, noted=False) if result == "success" else died(folder)
-    known = replace(known, text=sentence(instance, os.environ, known.count, known.pause_s, low=low))
+    before = deaths(folder)
+    known = replace(before, told=False, noted=False) if result == "success" else died(folder)
+    text = sentence(instance, os.environ, known.count, known.pause_s, low=low)
+    known = replace(known, text=text, low=low)
     keep(folder, known)
-    sys.stderr.write(f"{known.text}\n")
-    if known.worth_telling or not low:
+    sys.stderr.write(f"{text}\n")
+    if known.worth_telling or (before.low and not low):
         urgent = not low or known.count >= OFTEN
         within(REPORTED_WITHIN_S, lambda: _tell(bench_file, folder, known, urgent=urgent))
 

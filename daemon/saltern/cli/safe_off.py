@@ -30,7 +30,11 @@ def safe_off(
         raise ConfigError("a list and an instance", where="safe-off", remedy="Give one of them")
     if instance is not None:
         bench_file_of(instance)  # refuses what cannot be one
-        typer.echo(_low(instance, lists_of(instance), force=force))
+        lists = lists_of(instance)
+        if os.environ.get("SERVICE_RESULT") and not any(os.path.exists(path) for path in lists):
+            typer.echo("This bench was never opened: there is no list of its outputs, on disk or in memory.")
+        else:
+            typer.echo(_low(instance, lists, force=force))
         with suppress(OSError):  # for the report of a death; by hand there may be no such folder
             (runtime_of(instance) / LOW).touch()
         return
