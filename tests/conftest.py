@@ -1,7 +1,12 @@
 """What every test gets."""
 
+import os
+
 import pytest
 import structlog
+
+os.environ["SALTERN_ROOT"] = "/nowhere"
+"""No test looks at a bench that is installed on the machine it runs on."""
 
 pytest_plugins = ["tests.time_limits", "tests.leaks"]
 
