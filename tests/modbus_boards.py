@@ -11,16 +11,18 @@ from pymodbus.pdu.register_message import (
     WriteMultipleRegistersResponse,
 )
 
+from tests.serial_port import VirtualPort
+
 DELAY_S = 0.02
 
 
-class ModbusBoards:
+class ModbusBoards(VirtualPort):
     """A serial port with transmitters 1 pH (mV), 2 conductivity (mS/cm), 3 temperature (degC) at its other end."""
 
     def __init__(self, clock, world):
-        self.clock, self.world = clock, world
+        super().__init__(clock)
+        self.world = world
         self._framer = FramerRTU(DecodePDU(True))
-        self._arriving, self._ready = [], b""
 
     def value(self, device):
         world = self.world
@@ -36,29 +38,11 @@ class ModbusBoards:
         _, asked = self._framer.handleFrame(data, 0, 0)
         words = struct.unpack(">HH", struct.pack(">f", self.value(asked.dev_id)))
         answer = self._framer.buildFrame(ReadInputRegistersResponse(registers=list(words), dev_id=asked.dev_id))
-        self._arriving.append((self.clock.monotonic() + DELAY_S, answer))
+        self.say((DELAY_S, answer))
         return len(data)
 
-    @property
-    def in_waiting(self):
-        now_s = self.clock.monotonic()
-        self._ready += b"".join(data for due, data in self._arriving if due <= now_s)
-        self._arriving = [(due, data) for due, data in self._arriving if due > now_s]
-        return len(self._ready)
 
-    def read(self, size=1):
-        part, self._ready = self._ready[:size], self._ready[size:]
-        return part
-
-    def reset_input_buffer(self):
-        assert self.in_waiting >= 0
-        self._ready = b""
-
-    def close(self):
-        pass
-
-
-class PumpBoard:
+class PumpBoard(VirtualPort):
     """A serial port with a pump board at its other end: amount 16-17, start and stop 18, direction 31,
     running 2, count 4-5.
 
@@ -66,9 +50,9 @@ class PumpBoard:
     """
 
     def __init__(self, clock, rate, *, counts="ever", device=4):
-        self.clock, self.rate, self.counts, self.device = clock, rate, counts, device
+        super().__init__(clock)
+        self.rate, self.counts, self.device = rate, counts, device
         self._framer = FramerRTU(DecodePDU(True))
-        self._arriving, self._ready = [], b""
         self.to_board = self.to_host = lambda data: data
         self.written = []  # what was written, as (address, words)
         self.amount, self.asked, self.began_s, self.before, self.turning = 0, 0, 0.0, 0, False
@@ -138,12 +122,5 @@ class PumpBoard:
             heard = heard[used:]
             if asked.dev_id == self.device:
                 answer = self.to_host(self._framer.buildFrame(self._answer(asked)))
-                self._arriving.append((self.clock.monotonic() + DELAY_S, answer))
+                self.say((DELAY_S, answer))
         return len(data)
-
-    in_waiting = ModbusBoards.in_waiting
-    read = ModbusBoards.read
-    reset_input_buffer = ModbusBoards.reset_input_buffer
-
-    def close(self):
-        pass

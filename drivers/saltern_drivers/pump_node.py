@@ -41,6 +41,7 @@ from saltern.ports import (
     Progress,
     Wires,
 )
+from saltern_drivers.header_buses import uart_pins
 from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
 
 NUMBERS = {"sample": 0, "waste": 1, "titrant": 2}
@@ -478,16 +479,22 @@ PUMP = Driver(
     config=PumpConfig,
     claims=lambda config: _claim(f"pump:{config.pump}", config),
     open=lambda config, wires: NodePump(_link(config, wires), config),
+    extras=("modbus",),
+    buses=lambda config: uart_pins(config.port),
 )
 PERMIT = Driver(
     kind="permit",
     config=Config,
     claims=lambda config: _claim(f"permit:{config.pump}", config),
     open=lambda config, wires: NodePermit(_link(config, wires), NUMBERS[config.pump]),
+    extras=("modbus",),
+    buses=lambda config: uart_pins(config.port),
 )
 STIR = Driver(
     kind="stirrer",
     config=StirrerConfig,
     claims=lambda config: _claim("stirrer", config),
     open=lambda config, wires: NodeStirrer(_link(config, wires)),
+    extras=("modbus",),
+    buses=lambda config: uart_pins(config.port),
 )

@@ -118,10 +118,10 @@ def test_steps_of_a_starved_pulse_thread_are_in_doubt(pi_header):
         with motions(pi_header, "2", "3000", "-", preexec_fn=partial(starve, one)) as each:
             for at_least, at_most, doubt, changes in each:
                 times = steps_with_current(changes)
-                assert len(times) == 3000 == at_most
+                assert len(times) == at_most <= 3000  # it gives up what comes into doubt too often
                 assert most_within(times, AT_RATE_S) > 3
                 assert "late" in doubt
-                assert at_least < 3000
+                assert at_least < at_most
     finally:
         for hog in hogs:
             hog.kill()

@@ -186,7 +186,7 @@ def _disk(made: Path, base: Path, wheels: Path, files: list[Path]) -> None:
         shutil.copy(file, into)
     for drop_in in ("saltern.service.d", "saltern@.service.d"):
         folder = root / "etc/systemd/system" / drop_in
-        folder.mkdir()
+        folder.mkdir(exist_ok=True)
         shutil.copy(HERE / "inside/machine.conf", folder)
     units = [file.name for file in (HERE / "inside").iterdir() if file.suffix in (".service", ".mount")]
     _inside(root, ["systemctl", "enable", *units])
