@@ -1,1 +1,0 @@
-"""Real libraries and a real kernel under the production service."""
