@@ -185,10 +185,11 @@ class Lab:
         if lost:
             wrong.append(f"accepted results lost: {lost}")
         truth_ml = self.water.volume_ml()
-        if records.ledger is None:
-            wrong.append("no ledger")
-        elif truth_ml > records.ledger[2] + 1e-6:
-            wrong.append(f"the vessel holds {truth_ml:.2f} mL, the ledger promised at most {records.ledger[2]:.2f}")
+        if records.ledger is None and records.results:
+            wrong.append("results, and no ledger")
+        most_ml = self.water.world.capacity_ml if records.ledger is None else records.ledger[2]  # none yet: all of it
+        if truth_ml > most_ml + 1e-6:
+            wrong.append(f"the vessel holds {truth_ml:.2f} mL, the ledger promised at most {most_ml:.2f}")
         spilled = self.water.world.spilled
         if spilled.spilled_ml > 0.0:
             wrong.append(f"{spilled.spilled_ml:.1f} mL spilled")

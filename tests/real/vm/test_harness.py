@@ -70,6 +70,8 @@ def test_every_example_bench_is_one_that_the_machine_can_be_given():
 
 class _Water:
     class world:  # noqa: N801 - stands for an instance
+        capacity_ml = 150.0
+
         class spilled:  # noqa: N801
             spilled_ml = 0.0
             titrant_to_tank_ml = 0.0
@@ -85,7 +87,7 @@ class _Water:
         (Records("ok", [(1, "void", None)], ("fill", 0.0, 140.0), []), "lost: \\[1\\]"),
         (Records("ok", [(1, "accepted", 2450.0)], (None, 0.0, 60.9), []), "promised"),
         (Records("row 3 missing", [(1, "accepted", 2450.0)], (None, 0.0, 62.0), []), "integrity"),
-        (Records("ok", [(1, "accepted", 2450.0)], None, []), "no ledger"),
+        (Records("ok", [(1, "accepted", 2450.0)], None, []), "and no ledger"),
     ],
 )
 def test_the_judge_sees_a_lost_result_a_broken_promise_and_a_damaged_file(records, wrong):
