@@ -81,7 +81,7 @@ def run(here: Lab, disk: Image, asked: argparse.Namespace) -> Iterator[Case]:
     yield from whole.bring_up(here, phases)
     yield from whole.determination(here, phases, KEPT, asked.until)
     during = phases.during
-    names = list(during)
+    names = [name for name in during if name != whole.NOTHING_YET]
     most = asked.phases or (QUICK_PHASES if quick else PHASES)
     tried = {name: during[name] for name in (names[:: max(1, len(names) // most)])[:most]}
     scenarios = {

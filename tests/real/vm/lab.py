@@ -38,6 +38,8 @@ print(json.dumps({
     "integrity": ask("PRAGMA integrity_check")[0][0],
     "results": ask("SELECT id, alkalinity_verdict, alkalinity_umol_kg FROM determination ORDER BY id"),
     "ledger": (ask("SELECT stage, vessel_low_ml, vessel_high_ml FROM ledger ORDER BY id DESC LIMIT 1") or [None])[0],
+    "proofs": ask("SELECT count(*) FROM ledger AS a JOIN ledger AS b ON b.id = a.id + 1 "
+                  "WHERE b.vessel_high_ml < a.vessel_high_ml - 20.0")[0][0],
     "alerts": [code for (code,) in ask("SELECT code FROM alert ORDER BY id")],
 }))
 """
@@ -51,6 +53,7 @@ class Records:
     results: list[tuple[int, str, float | None]]
     ledger: tuple[str | None, float, float] | None
     alerts: list[str]
+    proofs: int = 0  # how often the ledger came down: only a proof narrows it
 
 
 @dataclass(frozen=True)
@@ -173,7 +176,9 @@ class Lab:
         said = self.machine.must("python3 -", given=JUDGE.encode())
         found = json.loads(said.strip().splitlines()[-1])
         ledger = None if found["ledger"] is None else tuple(found["ledger"])
-        return Records(found["integrity"], [tuple(row) for row in found["results"]], ledger, found["alerts"])
+        return Records(
+            found["integrity"], [tuple(row) for row in found["results"]], ledger, found["alerts"], found["proofs"]
+        )
 
     def violations(self, records: Records) -> list[str]:
         """Return what is wrong with these records, by what the water and the witness know."""

@@ -12,6 +12,8 @@ from tests.real.vm.witness import Heard
 
 DETERMINATION_WITHIN_S = 2400.0
 LARGEST_ERROR_U = 3.0
+NOTHING_YET = "look at the probes"
+"""The first phase: nothing is driven yet, and nothing committed."""
 
 
 @dataclass
