@@ -57,7 +57,7 @@ def _booted_again(lab: Lab, booted: Still | None, *, cold: bool, proves: bool) -
     wrong = lab.violations(records)
     heard = len(lab.witness.heard)
     started = lab.machine.run("systemctl start saltern", 300.0)
-    if started.code != 0 or not lab.connected_again(heard, 60.0):
+    if started.code != 0 or not lab.answers_again(heard, 60.0):
         wrong.append(f"the service does not start: {lab.journal(20)[-900:]}")
     figures: dict[str, object] = {
         "ledger_ml": "none" if records.ledger is None else records.ledger[2],

@@ -36,7 +36,7 @@ def death(
     wrong += lab.violations(lab.records())
     figures: dict[str, float | int | str] = {"driven": len(driven), "low_after_s": "never" if low_s is None else low_s}
     if comes_back:
-        back = lab.connected_again(heard, BACK_WITHIN_S)
+        back = lab.answers_again(heard, BACK_WITHIN_S)
         figures["back_after_s"] = lab.pins.at_s - from_s if back else "never"
         wrong += [] if back else [f"not back: {lab.state()} {lab.journal(15)[-800:]}"]
     if how == "stop" and (state := lab.state())["ActiveState"] != "inactive":

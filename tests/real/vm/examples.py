@@ -43,7 +43,7 @@ def example_benches(lab: Lab, booted: Still) -> Iterator[Case]:
         lab.machine.must("systemctl start saltern", 300.0)
         heard = len(lab.witness.heard)
         yield _ended(lab, name, "killed", "systemctl kill -s KILL saltern")
-        back = lab.connected_again(heard, BACK_WITHIN_S)
+        back = lab.answers_again(heard, BACK_WITHIN_S)
         yield judged("examples", f"{name} is back after kill -9", [] if back else [lab.journal(20)[-900:]])
 
 

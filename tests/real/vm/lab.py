@@ -156,9 +156,12 @@ class Lab:
         one = self._heard("finished", after, within_s)
         return None if one is None else one.params
 
-    def connected_again(self, after: int, within_s: float) -> bool:
-        """Return whether a service answers on its socket anew, later than the first `after` messages heard."""
-        return self._heard("connected", after, within_s) is not None
+    def answers_again(self, after: int, within_s: float) -> bool:
+        """Return whether a service answers the witness anew, later than the first `after` messages heard.
+
+        To have connected is not enough: a socket may take a connection that nobody serves any more.
+        """
+        return self._heard("answer", after, within_s) is not None
 
     def _heard(self, method: str, after: int, within_s: float) -> Heard | None:
         """Wait so many seconds of the machine's own time."""
