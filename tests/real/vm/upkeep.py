@@ -60,9 +60,9 @@ def full_disk(lab: Lab, still: Still) -> Iterator[Case]:
     wrong += [] if low_s is not None else ["an output is driven"]
     yield judged("full disk", "a determination is asked for", wrong, free_bytes=free, exit_code=refused.code)
     lab.machine.must("rm /var/lib/saltern/fill /var/lib/saltern/rest; sync")
-    emptied = lab.saltern("empty /etc/saltern/bench.toml", 600.0)
-    wrong = [] if emptied.code == 0 else [f"saltern empty: {emptied.said[-400:]}"]
-    yield judged("full disk", "with room again it drains, and proves it", [*wrong, *lab.violations(lab.records())])
+    rinsed = lab.saltern("rinse /etc/saltern/bench.toml", 900.0)  # the drain that was allowed has left the cell dry
+    wrong = [] if rinsed.code == 0 else [f"saltern rinse: {rinsed.said[-400:]}"]
+    yield judged("full disk", "with room again it fills, and proves it empty", [*wrong, *lab.violations(lab.records())])
 
 
 def second_bench() -> Table:
