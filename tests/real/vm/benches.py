@@ -67,6 +67,10 @@ def serial_bench() -> Table:
             drive["microsteps"] = MICROSTEPS
             drive["start_steps_per_s"] = 50
             drive["acceleration_steps_per_s2"] = 1250
+    for pin, switch in zip(
+        (4, 5, 6, 7), table["switches"].values(), strict=True
+    ):  # outputs of a second bench need theirs
+        switch["pin"] = pin
     table["schedule"] = WHEN_SAID
     return table
 

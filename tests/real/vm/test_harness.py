@@ -6,12 +6,14 @@ from pathlib import Path
 
 import pytest
 
+from saltern.bench.devices import validate_devices
 from saltern.config import bench_from
 from tests.real.vm.benches import example, examples, filled, outputs, serial_bench
 from tests.real.vm.image import HERE, KERNEL_PARTS, SOURCE
 from tests.real.vm.lab import Lab, Records
 from tests.real.vm.outcome import Case, exit_code, judged, write_json
 from tests.real.vm.pins import Pins
+from tests.real.vm.upkeep import second_bench
 from tests.real.vm.water import Water
 from tests.real.vm.witness import Witness
 
@@ -65,7 +67,15 @@ def test_every_example_bench_is_one_that_the_machine_can_be_given():
     assert examples()
     for name in examples():
         bench_from(example(name), where=name)
-    assert outputs(serial_bench()) == [11, 12, 13, 17, 18, 19, 22, 23, 24, 25, 27]
+    first, second = serial_bench(), second_bench()
+    assert outputs(first) == [11, 12, 13, 17, 18, 19, 22, 23, 24, 25, 27]
+    claimed = [
+        claim
+        for table in (first, second)
+        for _, driver, options in validate_devices(bench_from(table, where="here"))
+        for claim in driver.claims(options)
+    ]
+    assert len(claimed) == len(set(claimed))  # no pin and no port is both benches'
 
 
 class _Water:

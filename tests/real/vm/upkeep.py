@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from tests.real.vm.benches import BY_ID, Table, serial_bench
+from tests.real.vm.benches import BY_ID, Table, outputs, serial_bench
 from tests.real.vm.lab import Lab, Still
 from tests.real.vm.outcome import Case, judged
 from tests.toml import to_toml
@@ -69,17 +69,15 @@ def second_bench() -> Table:
     """Return a bench of timed pumps on the lines that the first leaves free."""
     table = serial_bench()
     table["name"] = "second-room"
-    free = iter((4, 5, 6, 7, 8, 9, 10, 14, 15))
+    free = iter((9, 10, 14, 15, 16, 20, 21, 2, 3, 8, 26))
     for pump in table["pumps"].values():
         pump["drive"] = {"driver": "gpio-timed-pump", "pin": next(free)}
         pump["ml_per_unit"] = 1.0
         pump["permit"]["pin"] = next(free)
     table["pumps"]["titrant"]["ml_per_unit"] = 0.1
     table["stirrer"]["drive"]["pin"] = next(free)
-    table["switches"] = {
-        "overfill": {"driver": "gpio-switch", "pin": next(free)},
-        "leak": {"driver": "gpio-switch", "pin": next(free)},
-    }
+    floats = ("overfill", "leak", "stop", "waste_full")
+    table["switches"] = {role: {"driver": "gpio-switch", "pin": next(free)} for role in floats}
     for probe in ("ph", "conductivity", "temperature"):
         table["probes"][probe]["board"]["port"] = BY_ID.format(f"second-{probe}")
     table.pop("records", None)  # from its instance
@@ -94,6 +92,7 @@ def two_benches(lab: Lab, still: Still) -> Iterator[Case]:
         yield Case("two benches", "template unit", None, {}, "this tree has no unit saltern@.service")
         return
     unit = f"saltern@{SECOND}"
+    lab.pins.watch([*lab.lines, *outputs(second_bench())])
     lab.machine.put(f"/etc/saltern/{SECOND}.toml", to_toml(second_bench()).encode(), "640")
     lab.machine.must(f"chown root:saltern /etc/saltern/{SECOND}.toml")
     first = lab.state()
