@@ -35,8 +35,9 @@ AHEAD_S = 0.2
 NEARLY_DRY_S = 0.01
 """So near its end the queue may be dry before more is in it: the motor is let come to rest first."""
 
-MOST_RESTARTS = 8
-"""A motion that came into doubt oftener ends there, and says so."""
+MOST_RESTARTS, RESTART_S = 8, 0.7
+"""A motion that came into doubt oftener ends there, and says so. A restart takes so long at most; all of them together
+must not take a motion past a fifth of its own time and 2 s, where the bench takes it for a pump that does not end."""
 
 PULSE_US = 20  # high time of a step; stepper drivers ask for 1 to 5
 
@@ -80,7 +81,7 @@ class StepperPump:
         self._line = config.step_pin
         self._lock = threading.Lock()
         self._state: Literal["rest", "waiting", "turning"] = "rest"
-        self._asked = self._queued = self._restarts = 0
+        self._asked = self._queued = self._restarts_left = 0
         self._sent_before = 0  # on this line, before the motion
         self._plan: Iterator[Piece] = iter(())
         self._next: Piece | None = None
@@ -106,7 +107,8 @@ class StepperPump:
             if self._state != "rest":
                 raise MisuseError("is running already", where=self._where, remedy="Wait for the end of the motion")
             self._direction.set(direction is Direction.REVERSE)
-            self._asked, self._queued, self._doubted, self._doubt, self._restarts = steps, 0, 0, "", 0
+            self._asked, self._queued, self._doubted, self._doubt = steps, 0, 0, ""
+            self._restarts_left = min(MOST_RESTARTS, int((0.2 * steps / self.rate + 1.5) / RESTART_S))
             self._at_least = self._at_most = 0
             self._state = "waiting"
             self._go_on()
@@ -158,8 +160,8 @@ class StepperPump:
             if self._to_rest:
                 self._doubted += self._queued - self._well_at
                 self._to_rest = False
-            if left and self._restarts < MOST_RESTARTS:
-                self._restarts += 1
+            if left and self._restarts_left > 0:
+                self._restarts_left -= 1
                 self._from_rest()
             elif left:  # a computer as busy as this one is no place for the rest of it
                 self._state = "rest"
