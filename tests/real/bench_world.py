@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from saltern_drivers.twin.boards import BoardPort, Boards
+from saltern_drivers.twin.boards import BoardPort, Boards, Cable
 from saltern_drivers.twin.i2c import Bus
 from saltern_drivers.twin.instruments import CLASSES, draw
 from saltern_drivers.twin.pumps import Train
@@ -112,7 +112,8 @@ class BenchWorld(threading.Thread):
         boards = Boards(self.world, self.clock)
         answers = {"ph": boards._ph, "conductivity": boards._conductivity, "temperature": boards._temperature}
         self.boards = {
-            role: SerialBoard(path, BoardPort(self.clock, answers[role], b"\r")) for role, path in ports.items()
+            role: SerialBoard(path, BoardPort(self.clock, Cable(), answers[role], b"\r"))
+            for role, path in ports.items()
         }
         bus = Bus(self.world, self.clock)
         self._chips = I2cChips(header, 1, self._locked(bus.read_i2c_block_data), self._locked(bus.write_i2c_block_data))
