@@ -14,6 +14,19 @@ from pymodbus.pdu.register_message import (
 DELAY_S = 0.02
 
 
+def questions(framer, heard):
+    """Yield the questions that came, one after another; what is not a frame is not answered, nor what follows it."""
+    while heard:
+        try:
+            used, asked = framer.handleFrame(heard, 0, 0)
+        except ModbusIOException:
+            return
+        if not used or asked is None:
+            return
+        heard = heard[used:]
+        yield asked
+
+
 class ModbusBoards:
     """A serial port with transmitters 1 pH (mV), 2 conductivity (mS/cm), 3 temperature (degC) at its other end."""
 
@@ -33,10 +46,10 @@ class ModbusBoards:
         return world.temperature_reading()
 
     def write(self, data):
-        _, asked = self._framer.handleFrame(data, 0, 0)
-        words = struct.unpack(">HH", struct.pack(">f", self.value(asked.dev_id)))
-        answer = self._framer.buildFrame(ReadInputRegistersResponse(registers=list(words), dev_id=asked.dev_id))
-        self._arriving.append((self.clock.monotonic() + DELAY_S, answer))
+        for asked in questions(self._framer, data):
+            words = struct.unpack(">HH", struct.pack(">f", self.value(asked.dev_id)))
+            answer = self._framer.buildFrame(ReadInputRegistersResponse(registers=list(words), dev_id=asked.dev_id))
+            self._arriving.append((self.clock.monotonic() + DELAY_S, answer))
         return len(data)
 
     @property
@@ -127,15 +140,7 @@ class PumpBoard:
         return kind(registers=values, dev_id=self.device)
 
     def write(self, data):
-        heard = self.to_board(data)
-        while heard:
-            try:
-                used, asked = self._framer.handleFrame(heard, 0, 0)
-            except ModbusIOException:
-                break
-            if not used or asked is None:
-                break
-            heard = heard[used:]
+        for asked in questions(self._framer, self.to_board(data)):
             if asked.dev_id == self.device:
                 answer = self.to_host(self._framer.buildFrame(self._answer(asked)))
                 self._arriving.append((self.clock.monotonic() + DELAY_S, answer))

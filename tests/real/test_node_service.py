@@ -1,0 +1,76 @@
+"""The service with its pumps on the pump node starts, ends and dies, and no motor of the node turns on without it.
+
+Nobody but the node stops them: `safe-off` knows no output of this bench, and a dead service says nothing.
+"""
+
+import os
+import signal
+
+import pytest
+
+from tests.node.boards import Here, OnMicroPython
+from tests.real.examples import node_bench
+from tests.real.service import running, safe_off
+
+STOPS_WITHIN_S = 0.7
+LOOKS_FOR_S = 1.5
+
+
+@pytest.fixture
+def bench(pi_header, tmp_path):
+    made = node_bench(pi_header, tmp_path, Here)
+    yield made
+    made.world.close()
+
+
+@pytest.fixture(params=[Here, OnMicroPython], ids=["here", "micropython"])
+def either_bench(request, pi_header, tmp_path):
+    made = node_bench(pi_header, tmp_path, request.param)
+    yield made
+    made.world.close()
+
+
+def wait_until_it_drains(service, world):
+    before = world.drives.steps["waste"]
+    service.wait_for(lambda: world.drives.steps["waste"] > before + 300, "the waste pump drains the first sample")
+
+
+def turned_for_s(service, world, since_s):
+    """Return how long a motor of the node still turned, looked at for long enough, by the world's own time."""
+    service.wait_for_the_world(world, since_s + LOOKS_FOR_S)
+    with world.lock:
+        return max(head.last_moved_s for head in world.world.pumps.values()) - since_s
+
+
+def test_it_starts_on_a_node_drains_and_stops_with_every_motor_at_rest(bench, pi_header):
+    world = bench.world
+    with running(pi_header, bench.file) as service:
+        service.wait_until_ready()
+        wait_until_it_drains(service, world)
+
+        assert service.stop() == 0, service.said()
+
+    with world.lock:
+        state = world.drives.state
+    assert state["turning"] == [False, False, False]
+    assert state["stirred"] == 0
+    assert "Traceback" not in service.said()
+    assert world.world.spilled.spilled_ml == 0.0
+
+
+def test_killed_while_a_pump_turns_the_node_stops_it_and_the_service_starts_again(either_bench, pi_header):
+    file, world = either_bench.file, either_bench.world
+    with running(pi_header, file) as service:
+        wait_until_it_drains(service, world)
+        service.kill()
+        killed_s = world.clock.monotonic()
+        done = safe_off(pi_header, file)
+
+        assert done.returncode == 0, done.stderr
+        assert 0.0 < world.turned_for_s(killed_s) < STOPS_WITHIN_S
+        assert world.drives.state["stirred"] == 0
+    with running(pi_header, file) as service:
+        service.wait_until_ready()
+        wait_until_it_drains(service, world)  # it recovers
+        assert service.stop() == 0, service.said()
+    assert world.world.spilled.spilled_ml == 0.0
