@@ -4,20 +4,42 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-# Where `make install` puts things; DESTDIR is for packagers and tests.
+# Where `make install` puts things. PREFIX is a folder for Saltern alone; DESTDIR is for packagers, images and tests.
 PREFIX ?= /opt/saltern
+BINDIR ?= /usr/local/bin
 DESTDIR ?=
 EXTRAS ?= gpio,i2c,modbus,mqtt,metrics,alerts
 UNITS := $(DESTDIR)/etc/systemd/system
+STAGED := $(abspath $(DESTDIR)/$(PREFIX))
+UNIT := sed -e 's|/opt/saltern|$(PREFIX)|g'
+PIP := -m pip --disable-pip-version-check
 
-.PHONY: help demo test lint types unit bench soak install install-files uninstall clean
+# For a computer without network: `make wheelhouse` on one that has it, `make install WHEELHOUSE=wheelhouse` there.
+# FOR=3.11 makes one for a Raspberry Pi (64-bit) with that Python.
+WHEELHOUSE ?=
+FOR ?=
+PI := --only-binary=:all: --implementation cp --python-version $(FOR) $(foreach glibc,2_17 2_24 2_28 2_31 2_34,--platform \
+  manylinux_$(glibc)_aarch64) --platform manylinux2014_aarch64
+
+comma := ,
+space := $(subst ,, )
+NO_GPIO := $(subst $(space),$(comma),$(filter-out gpio,$(subst $(comma),$(space),$(EXTRAS))))
+NO_LGPIO := "pip has no lgpio for this Python. On a Raspberry Pi: apt install python3-lgpio, then this again. \
+On a computer without pins: make install EXTRAS=$(NO_GPIO)"
+HAS_PYTHON := $(PYTHON) -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "Saltern needs Python 3.11 or newer with venv (on Debian: apt install python3-venv)"; exit 1; }
+
+.PHONY: help demo test lint types unit coverage bench soak hooks wheelhouse install may-install install-files install-system uninstall clean
 
 help:
 	@echo "make demo   a day of a reef tank on the simulated bench, in some seconds"
 	@echo "make test   linters, types, import rules and tests"
+	@echo "make coverage   the same tests, and which lines and branches they run; branches of child processes too"
+	@echo "make hooks  lint, types and import rules before every commit"
 	@echo "make bench  accuracy and speed of the evaluation, as tables (an hour and a half)"
 	@echo "make soak   the fault campaign, a death at every instant, 200 kills, ten years of schedules (hours)"
 	@echo "make install (as root) into $(PREFIX), with units, user and udev rules; again: an upgrade that keeps all data"
+	@echo "make wheelhouse  what make install WHEELHOUSE=wheelhouse needs on a computer without network (FOR=3.11: on a Pi)"
 	@echo "make uninstall (as root) removes the program; configuration and records stay"
 	@echo "make clean  remove what make has set up"
 
@@ -36,6 +58,17 @@ $(VENV)/stamp-test: pyproject.toml constraints.txt
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[dev]'
 	@touch $@ $(VENV)/stamp-run
 
+# The pump node's firmware is tested under a real MicroPython, on Node.js. Without npm those tests are skipped, and say so.
+MICROPYTHON := @micropython/micropython-webassembly-pyscript
+MICROPYTHON_VERSION := 1.27.0
+MICROPYTHON_STAMP := .micropython/stamp-$(MICROPYTHON_VERSION)
+
+$(MICROPYTHON_STAMP):
+	@command -v npm >/dev/null || { echo "npm is not there: the pump node is not tested under MicroPython"; exit 0; }; \
+	  npm install --silent --no-audit --no-fund --no-save --no-package-lock --prefix .micropython \
+	    $(MICROPYTHON)@$(MICROPYTHON_VERSION) >/dev/null && touch $@ || \
+	  echo "npm could not install MicroPython: the pump node is not tested under it"
+
 demo: $(VENV)/stamp-run
 	@$(BIN)/saltern demo
 
@@ -49,44 +82,109 @@ lint: $(VENV)/stamp-test
 types: $(VENV)/stamp-test
 	$(BIN)/mypy
 
-unit: $(VENV)/stamp-test
+unit: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
 	$(BIN)/pytest -n 2
 
-soak: $(VENV)/stamp-test
-	SALTERN_SOAK=1 $(BIN)/pytest -q --timeout 14400 -n 2 tests/publish/test_mqtt.py tests/test_schedule.py \
-	  tests/drivers tests/faults
+coverage: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
+	$(BIN)/coverage erase
+	$(BIN)/coverage run -m pytest -n 2 -q
+	$(BIN)/coverage combine --quiet
+	$(BIN)/coverage report
+
+hooks: $(VENV)/stamp-test
+	$(BIN)/pre-commit install --hook-type pre-commit --hook-type commit-msg
+
+soak: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
+	$(BIN)/pytest -q -n 2 -m soak -o processor_time_s=14400 -o hang_s=43200
 	$(BIN)/python -m tests.faults.every_instant
 	$(BIN)/python -m tests.faults
 
 bench: $(VENV)/stamp-test
 	$(BIN)/python -m tests.benchmarks
 
-# On Raspberry Pi OS, lgpio comes as the system package python3-lgpio where it has no wheel: a venv that sees it.
-install: install-files
-	@test "$$(id -u)" = 0 || { echo "run it as root: sudo make install"; exit 1; }
-	@$(PYTHON) -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' || \
-	  { echo "Saltern needs Python 3.11 or newer with venv (on Debian: apt install python3-venv)"; exit 1; }
-	$(PYTHON) -m venv $$($(PYTHON) -c 'import lgpio' 2>/dev/null && echo --system-site-packages) $(PREFIX)
-	$(PREFIX)/bin/python -m pip install --quiet --upgrade -c constraints.txt '.[$(EXTRAS)]'
-	cp README.md $(PREFIX)/README.md
-	systemd-sysusers saltern.conf
-	systemd-tmpfiles --create saltern.conf
-	-systemctl daemon-reload
-	-udevadm control --reload
-	@echo "Next: write /etc/saltern/bench.toml (examples in config/), then"
-	@echo "  $(PREFIX)/bin/saltern check /etc/saltern/bench.toml && systemctl enable --now saltern"
+wheelhouse:
+	@$(HAS_PYTHON)
+	rm -rf wheelhouse .wheelhouse-venv && $(PYTHON) -m venv .wheelhouse-venv && mkdir wheelhouse
+	.wheelhouse-venv/bin/python $(PIP) wheel --quiet --no-deps -w wheelhouse .
+	@set -e; pip=".wheelhouse-venv/bin/python $(PIP)"; extras="$(EXTRAS)"; \
+	case ",$$extras," in *,gpio,*) \
+	  $$pip download --quiet --no-deps --only-binary=:all: $(if $(FOR),$(PI)) -d wheelhouse 'lgpio>=0.2.2' 2>/dev/null || { \
+	    extras="$(NO_GPIO)"; echo "Without lgpio, which pip has not for that Python: apt install python3-lgpio there"; };; \
+	esac; \
+	wheel="saltern[$$extras] @ file://$$(echo $(CURDIR)/wheelhouse/saltern-*.whl)"; \
+	$$pip $(if $(FOR),download $(PI) -d,wheel -w) wheelhouse --quiet -c constraints.txt "$$wheel"
+	rm -rf .wheelhouse-venv
+	@echo "Copy this folder there, and say: make install WHEELHOUSE=wheelhouse"
+
+install: may-install
+	$(PYTHON) -m venv $$(test ! -e $(STAGED)/bin/python || $(STAGED)/bin/python -c 'import sys; sys.exit("$(PYTHON_IS)" != \
+	  "%d.%d" % sys.version_info[:2])' 2>/dev/null || echo --clear) $(SEES_SYSTEM) $(STAGED)
+	@set -e; pip="$(STAGED)/bin/python $(PIP)"; extras="$(EXTRAS)"; \
+	from="$(if $(WHEELHOUSE),--no-index --find-links $(abspath $(WHEELHOUSE)))"; \
+	case ",$$extras," in *,gpio,*) if test -n "$(SEES_SYSTEM)"; then extras="$(NO_GPIO)"; else \
+	  trial=$$(mktemp -d); found=yes; \
+	  $$pip download --quiet --no-deps --only-binary=:all: $$from -d $$trial 'lgpio>=0.2.2' 2>/dev/null || found=no; \
+	  rm -rf $$trial; test $$found = yes || { echo $(NO_LGPIO); exit 1; }; \
+	fi;; esac; \
+	echo "installing saltern[$$extras] into $(STAGED)"; \
+	$$pip install --quiet --upgrade $$from -c constraints.txt "$(if $(WHEELHOUSE),saltern,.)[$$extras]"; \
+	$(if $(WHEELHOUSE),$$pip install --quiet --no-deps --force-reinstall $$from saltern)
+	@# What pip and venv wrote into scripts is the place where it is now; it will be run from PREFIX.
+	@test "$(STAGED)" = "$(abspath $(PREFIX))" || \
+	  find $(STAGED)/bin -type f -exec sed -i 's|$(STAGED)|$(abspath $(PREFIX))|g' {} +
+	install -m 644 README.md $(STAGED)/README.md
+	install -d $(DESTDIR)$(BINDIR)
+	ln -sfn $(PREFIX)/bin/saltern $(DESTDIR)$(BINDIR)/saltern
+	@$(MAKE) --no-print-directory install-files
+	@test -n "$(DESTDIR)" || $(MAKE) --no-print-directory install-system
+
+# A Raspberry Pi has lgpio as the system package python3-lgpio: a venv that sees it.
+SEES_SYSTEM = $(shell $(PYTHON) -c 'import importlib.util as u; print("--system-site-packages" if u.find_spec("lgpio") else "")')
+PYTHON_IS = $(shell $(PYTHON) -c 'import sys; print("%d.%d" % sys.version_info[:2])')
+
+may-install:
+	@test -n "$(DESTDIR)" || test "$$(id -u)" = 0 || { echo "run it as root: sudo make install"; exit 1; }
+	@$(HAS_PYTHON)
+	@test -z "$(WHEELHOUSE)" || test -f "$$(echo $(WHEELHOUSE)/saltern-*.whl)" || \
+	  { echo "$(WHEELHOUSE) holds no wheel of saltern: make wheelhouse, on a computer with network"; exit 1; }
+	@test -z "$$(ls -A $(STAGED) 2>/dev/null)" || test -f $(STAGED)/pyvenv.cfg || \
+	  { echo "$(STAGED) is there and is not Saltern's: PREFIX is a folder of its own, for example /opt/saltern"; exit 1; }
 
 install-files:
-	install -D -m 644 systemd/saltern.service $(UNITS)/saltern.service
+	install -d $(UNITS)/saltern.service.d
+	$(UNIT) systemd/saltern@.service > $(UNITS)/saltern@.service
+	$(UNIT) -e 's|%i|bench|g' systemd/saltern@.service > $(UNITS)/saltern.service
+	chmod 644 $(UNITS)/saltern.service $(UNITS)/saltern@.service
+	install -m 644 systemd/saltern.service.d/bench.conf $(UNITS)/saltern.service.d/bench.conf
 	install -D -m 644 systemd/saltern.sysusers $(DESTDIR)/usr/lib/sysusers.d/saltern.conf
 	install -D -m 644 systemd/saltern.tmpfiles $(DESTDIR)/usr/lib/tmpfiles.d/saltern.conf
 	install -D -m 644 systemd/60-saltern.rules $(DESTDIR)/etc/udev/rules.d/60-saltern.rules
 
+# Users and folders, and what runs: a service goes on with the new version, or it is said how (RESTART=no).
+RESTART ?= yes
+install-system:
+	systemd-sysusers saltern.conf
+	systemd-tmpfiles --create saltern.conf
+	@if test -n "$$SUDO_USER" && test "$$SUDO_USER" != root; then usermod -aG saltern "$$SUDO_USER"; \
+	  echo "$$SUDO_USER is in the group saltern now, and may ask the service after the next login"; fi
+	@test -d /run/systemd/system || { echo "systemd does not run here: nothing to reload or to start"; exit 0; }; \
+	systemctl daemon-reload; ! command -v udevadm >/dev/null || udevadm control --reload; \
+	for unit in $$(systemctl list-units --plain --no-legend --state=active 'saltern*.service' | cut -d ' ' -f 1); do \
+	  if test "$(RESTART)" = no; then echo "$$unit still runs the old version: systemctl restart $$unit"; \
+	  else echo "$$unit is restarted; a determination under way ends as void"; systemctl restart $$unit; fi; done
+	@test -e /etc/saltern/bench.toml || \
+	  echo "Next: write /etc/saltern/bench.toml (examples in config/), then: saltern check && systemctl enable --now saltern"
+
 uninstall:
-	-test -n "$(DESTDIR)" || systemctl disable --now saltern
-	rm -rf $(DESTDIR)$(PREFIX) $(UNITS)/saltern.service $(DESTDIR)/usr/lib/sysusers.d/saltern.conf \
+	-test -n "$(DESTDIR)" || { systemctl stop saltern.service 'saltern@*.service'; systemctl disable saltern.service; }
+	test ! -e $(STAGED) || test -f $(STAGED)/pyvenv.cfg
+	rm -f $(UNITS)/multi-user.target.wants/saltern@*.service
+	rm -rf $(STAGED) $(DESTDIR)$(BINDIR)/saltern $(UNITS)/saltern.service $(UNITS)/saltern@.service \
+	  $(UNITS)/saltern.service.d/bench.conf $(DESTDIR)/usr/lib/sysusers.d/saltern.conf \
 	  $(DESTDIR)/usr/lib/tmpfiles.d/saltern.conf $(DESTDIR)/etc/udev/rules.d/60-saltern.rules
+	-rmdir --ignore-fail-on-non-empty $(UNITS)/saltern.service.d
 	@echo "Removed. /etc/saltern and /var/lib/saltern are as they were"
 
 clean:
-	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
+	rm -rf $(VENV) wheelhouse .wheelhouse-venv .micropython .coverage* .mypy_cache .ruff_cache .pytest_cache .hypothesis \
+	  .import_linter_cache

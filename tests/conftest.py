@@ -1,7 +1,21 @@
 """What every test gets."""
 
+import os
+
 import pytest
 import structlog
+
+os.environ["SALTERN_ROOT"] = "/nowhere"
+"""No test looks at a bench that is installed on the machine it runs on."""
+
+pytest_plugins = ["tests.time_limits", "tests.leaks"]
+
+
+def pytest_collection_modifyitems(items):
+    """What is too long for every run is slow as well, so that `-m "not slow"` leaves both out."""
+    for item in items:
+        if item.get_closest_marker("soak"):
+            item.add_marker("slow")
 
 
 @pytest.fixture(autouse=True)

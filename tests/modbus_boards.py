@@ -11,6 +11,8 @@ from pymodbus.pdu.register_message import (
     WriteMultipleRegistersResponse,
 )
 
+from tests.serial_port import VirtualPort
+
 DELAY_S = 0.02
 
 
@@ -27,13 +29,13 @@ def questions(framer, heard):
         yield asked
 
 
-class ModbusBoards:
+class ModbusBoards(VirtualPort):
     """A serial port with transmitters 1 pH (mV), 2 conductivity (mS/cm), 3 temperature (degC) at its other end."""
 
     def __init__(self, clock, world):
-        self.clock, self.world = clock, world
+        super().__init__(clock)
+        self.world = world
         self._framer = FramerRTU(DecodePDU(True))
-        self._arriving, self._ready = [], b""
 
     def value(self, device):
         world = self.world
@@ -49,29 +51,11 @@ class ModbusBoards:
         for asked in questions(self._framer, data):
             words = struct.unpack(">HH", struct.pack(">f", self.value(asked.dev_id)))
             answer = self._framer.buildFrame(ReadInputRegistersResponse(registers=list(words), dev_id=asked.dev_id))
-            self._arriving.append((self.clock.monotonic() + DELAY_S, answer))
+            self.say((DELAY_S, answer))
         return len(data)
 
-    @property
-    def in_waiting(self):
-        now_s = self.clock.monotonic()
-        self._ready += b"".join(data for due, data in self._arriving if due <= now_s)
-        self._arriving = [(due, data) for due, data in self._arriving if due > now_s]
-        return len(self._ready)
 
-    def read(self, size=1):
-        part, self._ready = self._ready[:size], self._ready[size:]
-        return part
-
-    def reset_input_buffer(self):
-        assert self.in_waiting >= 0
-        self._ready = b""
-
-    def close(self):
-        pass
-
-
-class PumpBoard:
+class PumpBoard(VirtualPort):
     """A serial port with a pump board at its other end: amount 16-17, start and stop 18, direction 31,
     running 2, count 4-5.
 
@@ -79,9 +63,9 @@ class PumpBoard:
     """
 
     def __init__(self, clock, rate, *, counts="ever", device=4):
-        self.clock, self.rate, self.counts, self.device = clock, rate, counts, device
+        super().__init__(clock)
+        self.rate, self.counts, self.device = rate, counts, device
         self._framer = FramerRTU(DecodePDU(True))
-        self._arriving, self._ready = [], b""
         self.to_board = self.to_host = lambda data: data
         self.written = []  # what was written, as (address, words)
         self.amount, self.asked, self.began_s, self.before, self.turning = 0, 0, 0.0, 0, False
@@ -143,12 +127,5 @@ class PumpBoard:
         for asked in questions(self._framer, self.to_board(data)):
             if asked.dev_id == self.device:
                 answer = self.to_host(self._framer.buildFrame(self._answer(asked)))
-                self._arriving.append((self.clock.monotonic() + DELAY_S, answer))
+                self.say((DELAY_S, answer))
         return len(data)
-
-    in_waiting = ModbusBoards.in_waiting
-    read = ModbusBoards.read
-    reset_input_buffer = ModbusBoards.reset_input_buffer
-
-    def close(self):
-        pass

@@ -15,6 +15,7 @@ def started(determinations):
     return [d["started_h"] for d in determinations]
 
 
+@pytest.mark.slow
 def test_sound_benches_are_hardly_ever_asked_again_and_the_answer_is_then_accepted(tmp_path):
     """Some 0.3 % of sound determinations are doubted: two of the 540 of sixty such benches. Here are six of them."""
     asked = 0

@@ -18,6 +18,7 @@ def bench(seed=5, **scenario):
     return TwinBench(true={"probes.balance": BALANCE}, seed=seed, bench="bench-simulated-hobby.toml", **scenario)
 
 
+@pytest.mark.slow
 def test_the_fill_is_weighed_and_results_scatter_less():
     def scatter(true):
         errors = []

@@ -198,6 +198,7 @@ def test_after_a_drain_that_was_stopped_the_next_determination_shows_the_cell_we
     assert twin.world.spilled.spilled_ml == 0.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("first_s", range(4))
 def test_stopped_at_any_moment_the_ledger_holds_the_truth_and_the_next_determination_succeeds_or_asks(first_s):
     """One stop each 47 s of a determination, four times with another beginning."""

@@ -108,6 +108,7 @@ def scatter(true, seeds=range(5)):
     return float(np.sqrt(np.mean(np.var(errors, axis=1, ddof=1))))
 
 
+@pytest.mark.slow
 def test_drawn_down_the_sample_repeats_better_than_pumped():
     """The hobby pump repeats to 0.5 %, the tip to 0.1 mL of a hundred."""
     assert scatter(with_tip()) < 0.75 * scatter(None)

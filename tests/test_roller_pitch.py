@@ -1,6 +1,7 @@
 """A peristaltic pump pulsates once a roller; over whole roller pitches the pulsation comes to nothing."""
 
 import numpy as np
+import pytest
 
 from tests.twin_bench import TwinBench
 
@@ -27,6 +28,7 @@ def rms(values):
     return float(np.sqrt(np.nanmean(values**2)))
 
 
+@pytest.mark.slow
 def test_doses_of_whole_pitches_take_the_pulsation_away():
     """It adds some umol/kg to doses as they come; kept to pitches what is left is the bench's own scatter."""
     as_they_come, whole = rms(errors(False)), rms(errors(True))

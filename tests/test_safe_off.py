@@ -12,13 +12,14 @@ from saltern.errors import SafeOffError
 from saltern.ports import LinesBusyError
 from saltern.safe_off import Outputs, read_outputs, safe_off, write_outputs
 from saltern_drivers import gpio_lines
+from tests.processes import SALTERN, begin, run
 
 OUTPUTS = Outputs("gpio", (17, 27, 22, 19), 1)
 
 
 def test_what_is_written_is_read_and_what_is_damaged_is_not(tmp_path):
     path = tmp_path / "outputs.json"
-    write_outputs(path, OUTPUTS)
+    write_outputs(path, OUTPUTS).close()
     assert read_outputs(path) == OUTPUTS
 
     path.write_text(path.read_text().replace("27", "26"))
@@ -76,13 +77,16 @@ def sleeper():
     made = []
 
     def start(*words):
-        made.append(subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)", *words]))
+        command = [sys.executable, "-c", "import time; print('here', flush=True); time.sleep(60)", *words]
+        made.append(begin(*command, stdout=subprocess.PIPE, text=True))
+        assert made[-1].stdout.readline() == "here\n"  # before that /proc does not show its words
         return made[-1]
 
     yield start
     for process in made:
         process.kill()
         process.wait()
+        process.stdout.close()
 
 
 def test_a_hung_service_that_holds_the_lines_is_killed_first(header, sleeper):
@@ -95,7 +99,7 @@ def test_a_hung_service_that_holds_the_lines_is_killed_first(header, sleeper):
         gpio_lines.force_low(lines)
 
     assert safe_off(Outputs("gpio", OUTPUTS.lines, hung.pid), force) is True
-    assert hung.wait(5) < 0
+    assert hung.wait() < 0
     assert header.levels[17] == 0
 
 
@@ -109,16 +113,14 @@ def test_a_stranger_that_holds_the_lines_is_left_alone(header, sleeper):
 
 def test_the_command_needs_the_list_alone(tmp_path):
     path = tmp_path / "outputs.json"
-    write_outputs(path, Outputs("twin", (17, 27), os.getpid()))
-    command = [sys.executable, "-m", "saltern.cli.main", "safe-off"]
-    done = subprocess.run([*command, str(path)], capture_output=True, text=True, check=False)
-    none = subprocess.run(
-        command, capture_output=True, text=True, check=False, env={**os.environ, "RUNTIME_DIRECTORY": ""}
-    )
+    write_outputs(path, Outputs("twin", (17, 27), os.getpid())).close()
+    command = [*SALTERN, "safe-off"]
+    done = run(*command, path)
+    none = run(*command, env={**os.environ, "RUNTIME_DIRECTORY": ""})
 
     assert done.stdout == "2 outputs are low.\n"
     assert none.returncode == 1
-    assert "Give the path" in none.stderr
+    assert "give the path" in none.stderr
 
 
 def test_a_service_writes_every_line_that_its_drivers_drive(tmp_path):
@@ -137,3 +139,24 @@ def test_a_service_writes_every_line_that_its_drivers_drive(tmp_path):
     for pump in table["pumps"].values():
         wanted |= {value for key, value in pump["drive"].items() if key.endswith("pin")} | {pump["permit"]["pin"]}
     assert set(found["lines"]) == wanted
+
+
+def test_a_list_is_locked_while_the_process_that_wrote_it_lives_and_by_that_alone_it_is_known_to_live(tmp_path):
+    path = tmp_path / "outputs.json"
+    writes = (
+        "import sys, os, time; from pathlib import Path; from saltern.safe_off import Outputs, write_outputs; "
+        "held = write_outputs(Path(sys.argv[1]), Outputs('gpio', (17,), os.getpid(), 'no socket')); "
+        "print('written', flush=True); time.sleep(60)"
+    )
+    process = subprocess.Popen([sys.executable, "-c", writes, str(path)], stdout=subprocess.PIPE, text=True)
+    assert process.stdout.readline() == "written\n"
+    held = read_outputs(path)
+
+    def force(lines):
+        if process.poll() is None:
+            raise LinesBusyError("busy", where="test", remedy="none")
+
+    assert safe_off(held, force) is True
+    assert process.wait(10) < 0
+    assert safe_off(held, force) is False
+    process.stdout.close()

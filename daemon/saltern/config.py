@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from saltern.errors import ConfigError, SalternError, StartupError
+from saltern.places import instance_of, runtime_of, state_of
 
 PositiveMl = Annotated[float, Field(gt=0)]
 Millimetres = Annotated[float, Field(ge=-3000, le=3000)]
@@ -342,7 +343,10 @@ class Proof(Table):
 
 
 class Records(Table):
-    path: str = "saltern.sqlite"
+    path: str = Field(
+        default="saltern.sqlite",
+        description="in /var/lib/saltern/NAME for an installed bench, else in the bench file's folder",
+    )
     keep_curves_days: int | None = Field(
         default=None, ge=30, le=36500, description="accepted ones older than that lose curve and readings; none: never"
     )
@@ -362,7 +366,9 @@ class Part(Table):
 
 class ServiceTable(Table):
     socket: str | None = Field(
-        default=None, description="Unix socket for commands; beside the records, named after the bench, otherwise"
+        default=None,
+        description="Unix socket for commands; an installed bench has /run/saltern/NAME/saltern.sock, "
+        "any other one beside its records, named after the bench",
     )
 
 
@@ -563,16 +569,28 @@ def config_mistakes(error: ValidationError, where: str) -> list[SalternError]:
     return mistakes
 
 
-def records_path(config: BenchConfig, folder: Path) -> Path:
-    """Return where a bench keeps its records; `folder` is that of its bench file."""
-    return folder / config.records.path
+def records_path(config: BenchConfig, bench_file: Path) -> Path:
+    """Return where a bench keeps its records: an installed one in its state folder, any other beside its bench file.
+
+    Records that an earlier version has left beside an installed bench file stay there.
+    """
+    beside, instance = bench_file.parent / config.records.path, instance_of(bench_file)
+    return beside if instance is None or beside.is_file() else state_of(instance) / config.records.path
 
 
-def socket_path(config: BenchConfig, folder: Path) -> Path:
-    """Return the socket on which its service answers."""
-    if config.service.socket is not None:
-        return folder / config.service.socket
-    return records_path(config, folder).with_name(f"{config.name}.sock")
+def socket_path(config: BenchConfig, bench_file: Path) -> Path:
+    """Return the socket on which its service answers: an installed one in its runtime folder, by default."""
+    instance, named = instance_of(bench_file), config.service.socket
+    if instance is not None:
+        return default_socket(instance) if named is None else runtime_of(instance) / named
+    if named is not None:
+        return bench_file.parent / named
+    return records_path(config, bench_file).with_name(f"{config.name}.sock")
+
+
+def default_socket(instance: str) -> Path:
+    """Return the socket of an installed bench whose file names none; known without reading that file."""
+    return runtime_of(instance) / "saltern.sock"
 
 
 def shipped_config(name: str) -> Path:

@@ -403,6 +403,8 @@ class Driver:
         Opens the device. Outputs are inactive before it returns.
     outputs
         The GPIO lines that the device drives: what safe-off takes low when nobody else can.
+    extras
+        The extras of Saltern whose libraries the driver needs, for example ``("i2c",)``.
     """
 
     kind: Literal["probe", "pump", "permit", "stirrer", "switch", "selector"]
@@ -410,6 +412,7 @@ class Driver:
     claims: Callable[[Any], list[str]]
     open: Callable[[Any, Wires], Any]
     outputs: Callable[[Any], list[int]] = lambda config: []
+    extras: tuple[str, ...] = ()
 
 
 OpenWires = Callable[[Mapping[str, Any], Clock], Wires]

@@ -19,6 +19,7 @@ from saltern.errors import ConfigError, InterlockError, SalternError
 from saltern.guidance import Guidance
 from saltern.procedures.outcome import Source
 from saltern.records import calibrations
+from saltern.records.as_json import determination_json
 from saltern.records.store import Store
 from saltern.records.upkeep import go_away, installed
 from saltern.rpc import protocol
@@ -45,11 +46,14 @@ class Remote:
         A connection to its records for reading alone.
     reload
         Takes up the bench file as it is now, and says what has changed.
+    scans
+        Whether the control thread has scanned the interlocks lately.
     """
 
     service: Service
     reader: Store
     reload: Callable[[], list[str]]
+    scans: Callable[[], bool] = lambda: True
     _picture: dict[str, Any] | None = None
     _drawn_s: float = 0.0
     _guidance: Guidance | None = None
@@ -65,6 +69,7 @@ class Remote:
             "log": self._log,
             "condition": self._condition,
             "schedule": self._schedule,
+            "results": self._results,
             "acknowledge": self._acknowledge,
             "alert-test": self._alert_test,
             "away": self._away,
@@ -77,7 +82,7 @@ class Remote:
         }
 
     def _hello(self, _: protocol.Nothing) -> Answer:
-        return {"version": protocol.VERSION, "bench": self.service.config.name}
+        return {"version": protocol.VERSION, "bench": self.service.config.name, "scans": self.scans()}
 
     def _status(self, _: protocol.Nothing) -> Answer:
         return self.status()
@@ -168,6 +173,10 @@ class Remote:
             "now": {"due": decision.start, "why": decision.why},
             "next": [{"at_utc": slot.at.isoformat(timespec="seconds"), "why": slot.why} for slot in slots],
         }
+
+    def _results(self, params: protocol.ResultsParams) -> Answer:
+        rows = self.reader.results(params.limit)[::-1]
+        return {"determinations": [determination_json(number, d) for number, d in rows]}
 
     def _acknowledge(self, params: protocol.AcknowledgeParams) -> Answer:
         if not self.service.alerting.acknowledge(params.code):

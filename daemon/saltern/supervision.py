@@ -5,11 +5,14 @@ Alive means that the control thread scans. Nothing else feeds the watchdog: not 
 
 import os
 import socket
+import time
 from collections.abc import Mapping
 
 from saltern.ports import Clock
 
 FED_PER_PERIOD = 3.0
+SCANS_WITHIN_S = 20.0
+"""Time of this machine, in which a control thread that lives has scanned; the watchdog's limit is not far above it."""
 
 
 class Supervisor:
@@ -30,6 +33,7 @@ class Supervisor:
         self._every_s = None if period_s is None else period_s / FED_PER_PERIOD
         self._clock = clock
         self._fed_s: float | None = None
+        self._scanned_s = time.monotonic()
 
     def ready(self) -> None:
         self._send("READY=1")
@@ -37,8 +41,17 @@ class Supervisor:
     def stopping(self) -> None:
         self._send("STOPPING=1")
 
+    def status(self, text: str) -> None:
+        """Say what the service does, for `systemctl status`."""
+        self._send(f"STATUS={text}")
+
+    def scans(self) -> bool:
+        """Return, to any thread, whether `alive` was called lately."""
+        return time.monotonic() - self._scanned_s < SCANS_WITHIN_S
+
     def alive(self) -> None:
         """Feed the watchdog, if it is time; called with every scan, in the control thread."""
+        self._scanned_s = time.monotonic()
         if self._every_s is None:
             return
         now_s = self._clock.monotonic()

@@ -160,4 +160,5 @@ DRIVER = Driver(
     config=Config,
     claims=lambda config: [f"i2c:{config.bus}:0x{config.address:02x}:{config.input}"],
     open=open_converter,
+    extras=("i2c",),
 )

@@ -202,4 +202,5 @@ DRIVER = Driver(
     config=Config,
     claims=lambda config: [f"i2c:{config.bus}:0x{config.address:02x}"],
     open=open_scale,
+    extras=("i2c",),
 )

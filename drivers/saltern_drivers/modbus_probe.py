@@ -121,4 +121,5 @@ DRIVER = Driver(
     config=Config,
     claims=lambda config: [f"modbus:{config.port}:{config.device}:{config.kind}:{config.address}"],
     open=open_probe,
+    extras=("modbus",),
 )

@@ -380,4 +380,5 @@ DRIVER = Driver(
     config=Config,
     claims=lambda config: [f"modbus:{config.port}:{config.device}:pump:{config.amount.address}"],
     open=open_pump,
+    extras=("modbus",),
 )

@@ -478,16 +478,19 @@ PUMP = Driver(
     config=PumpConfig,
     claims=lambda config: _claim(f"pump:{config.pump}", config),
     open=lambda config, wires: NodePump(_link(config, wires), config),
+    extras=("modbus",),
 )
 PERMIT = Driver(
     kind="permit",
     config=Config,
     claims=lambda config: _claim(f"permit:{config.pump}", config),
     open=lambda config, wires: NodePermit(_link(config, wires), NUMBERS[config.pump]),
+    extras=("modbus",),
 )
 STIR = Driver(
     kind="stirrer",
     config=StirrerConfig,
     claims=lambda config: _claim("stirrer", config),
     open=lambda config, wires: NodeStirrer(_link(config, wires)),
+    extras=("modbus",),
 )

@@ -1,8 +1,10 @@
 """`make bench`: what the evaluation and the titration reach, as tables. An hour and a half on two cores; nothing here
 is a test, nothing is a timed limit.
 
-Fewer runs: SALTERN_BENCH_SEEDS, SALTERN_BENCH_COVERAGE, SALTERN_BENCH_RUNS, SALTERN_BENCH_BENCHES.
+    python -m tests.benchmarks [--share 0.1: a tenth of the runs]
 """
+
+import argparse
 
 from tests.benchmarks import (
     adaptive,
@@ -15,14 +17,29 @@ from tests.benchmarks import (
 )
 from tests.published import foreign_curves
 
+options = argparse.ArgumentParser(prog="python -m tests.benchmarks")
+options.add_argument("--share", type=float, default=1.0, help="of the runs; all of them by default")
+share = options.parse_args().share
+
+
+def of(count):
+    return max(1, round(share * count))
+
+
 for title, table in (
     ("Curves made by foreign engines: found minus true alkalinity, umol/kg", foreign_curves.main),
-    ("Efficiency against the Cramer-Rao bound, and coverage", endpoint_efficiency.main),
+    (
+        "Efficiency against the Cramer-Rao bound, and coverage",
+        lambda: endpoint_efficiency.main(of(endpoint_efficiency.SEEDS), of(endpoint_efficiency.COVERAGE_SEEDS)),
+    ),
     ("Speed of one fit of 40 readings", endpoint_speed.main),
     ("What part of an organic base is reported as alkalinity", organics.main),
-    ("The adaptive titration on the twin", adaptive.main),
-    ("From the box to commissioned, and sixty days on", commissioning.main),
-    ("What is noticed of faults, and false alarms", diagnostics.main),
+    ("The adaptive titration on the twin", lambda: adaptive.main(of(adaptive.RUNS))),
+    (
+        "From the box to commissioned, and sixty days on",
+        lambda: commissioning.main(of(commissioning.BENCHES), of(commissioning.AGED)),
+    ),
+    ("What is noticed of faults, and false alarms", lambda: diagnostics.main(of(diagnostics.BENCHES))),
     ("Processor time of `saltern status` from cold", status_start.main),
 ):
     print(f"\n{title}\n", flush=True)

@@ -160,7 +160,10 @@ def table(played, instruments, label):
     return total
 
 
-def main(benches=300, aged=40):
+BENCHES, AGED = 300, 40
+
+
+def main(benches=BENCHES, aged=AGED):
     """Play all, and print the table."""
     print(f"Standard errors of a single determination, umol/kg; {AFTER} determinations after commissioning")
     print(

@@ -5,7 +5,7 @@ bench again, with fault-free determinations between. A fault is *seen* where the
 void. An error of an accepted value is what a keeper would have believed.
 """
 
-import os
+import sys
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
@@ -20,7 +20,7 @@ from saltern.quality.history import history_of, usual_loss
 from saltern.quality.verdict import Verdict
 from tests.twin_bench import TwinBench
 
-BENCHES = int(os.environ.get("SALTERN_BENCH_BENCHES", "20"))
+BENCHES = 20
 PAST, ROUNDS, SOUND_BETWEEN = 10, 2, 3
 FILES = {"good": "bench-simulated.toml", "hobby": "bench-simulated-hobby.toml"}
 
@@ -144,13 +144,13 @@ def run(job):
     ]
 
 
-def main():
+def main(benches=BENCHES):
     """Print the table."""
     with ProcessPoolExecutor() as pool:
         for klass in FILES:
-            jobs = [(klass, 500 + i) for i in range(BENCHES)]
+            jobs = [(klass, 500 + i) for i in range(benches)]
             rows = [row for rows in pool.map(run, jobs) for row in rows]
-            print(f"\n{klass}: {BENCHES} benches, {len(rows)} determinations")
+            print(f"\n{klass}: {benches} benches, {len(rows)} determinations")
             print(f"{'fault':34s} {'n':>5s} {'not accepted':>12s}  accepted: rms error, umol/kg   by reason, % of all")
             for name in ("none", *DURING, *FROM_THE_START):
                 _print_fault(name, [row for row in rows if row[0] == name])
@@ -166,4 +166,4 @@ def _print_fault(name, rows):
 
 
 if __name__ == "__main__":
-    main()
+    main(*map(int, sys.argv[1:]))

@@ -4,7 +4,7 @@ Curves and bounds come from `made_curves`, whose errors are those that the bound
 readings used, with the priors that the method states. Judged by the upper 95 % limit of the RMSE.
 """
 
-import os
+import sys
 from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
@@ -13,8 +13,7 @@ from saltern.chemistry.endpoint.least_squares import least_squares
 from saltern.errors import CurveError
 from tests.benchmarks.made_curves import CLASSES, LOSSES_PER_MIN, any_water, make
 
-SEEDS = int(os.environ.get("SALTERN_BENCH_SEEDS", "3000"))
-COVERAGE_SEEDS = int(os.environ.get("SALTERN_BENCH_COVERAGE", "10000"))
+SEEDS, COVERAGE_SEEDS = 3000, 10_000
 FULL = (6.5, 6.0, 5.5, 5.2, 4.8, 4.5, 4.3, 4.0, 3.7, 3.4)
 SHORT = (6.4, 5.2, 4.5, 4.2, 3.4)
 BATCH = 500
@@ -45,21 +44,21 @@ def gather(pool, klass, losses, targets, known, seeds):
     return np.vstack(list(pool.map(batch, jobs)))
 
 
-def main():
+def main(seeds=SEEDS, coverage_seeds=COVERAGE_SEEDS):
     """Print efficiency, bias and coverage by class and CO2 loss, then coverage of short and uncalibrated curves."""
     conditions = "S 30-38, 20-28 degC, 400-7000 umol/kg, 50-150 mL, 0.02-0.1 mol/L in water and NaCl"
     with ProcessPoolExecutor() as pool:
-        print(f"{SEEDS} titrations of {len(FULL)} readings each: {conditions}")
+        print(f"{seeds} titrations of {len(FULL)} readings each: {conditions}")
         print("class  CO2 loss  bias   se    rms bound  RMSE   bound/RMSE  by the upper 95 % limit  failures")
         for klass in CLASSES:
             for name, loss in LOSSES_PER_MIN.items():
-                _print_efficiency(klass, name, gather(pool, klass, [loss], FULL, True, SEEDS))
-        print(f"\nTrue value within twice the stated uncertainty, {COVERAGE_SEEDS} titrations each, all CO2 losses")
+                _print_efficiency(klass, name, gather(pool, klass, [loss], FULL, True, seeds))
+        print(f"\nTrue value within twice the stated uncertainty, {coverage_seeds} titrations each, all CO2 losses")
         print("class  curve                 electrode     bias   coverage  failures")
         for klass in CLASSES:
             for curve, targets in (("ten readings", FULL), ("five readings", SHORT)):
                 for known in (True, False):
-                    rows = gather(pool, klass, list(LOSSES_PER_MIN.values()), targets, known, COVERAGE_SEEDS)
+                    rows = gather(pool, klass, list(LOSSES_PER_MIN.values()), targets, known, coverage_seeds)
                     failed = np.isnan(rows[:, 0])
                     error, u, _ = rows[~failed].T
                     print(
@@ -82,4 +81,4 @@ def _print_efficiency(klass, name, rows):
 
 
 if __name__ == "__main__":
-    main()
+    main(*map(int, sys.argv[1:]))

@@ -61,6 +61,7 @@ def titrate(
         emf.append(read())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("loss_per_s", [0.0, 0.05 / 60, 0.3 / 60])
 def test_the_stated_uncertainty_is_true_with_any_loss_of_co2(loss_per_s):
     """120 titrations: reduced squares of error over stated uncertainty near 1 (chi-square, 99.9 %: 0.65 to 1.44)."""
@@ -77,6 +78,7 @@ def test_the_stated_uncertainty_is_true_with_any_loss_of_co2(loss_per_s):
     assert abs(np.mean(errors)) < 1.0
 
 
+@pytest.mark.slow
 def test_the_samples_ph_comes_with_a_true_uncertainty():
     random = np.random.default_rng(2)
     scores = []

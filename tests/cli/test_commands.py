@@ -1,17 +1,16 @@
 """The commands as a keeper types them."""
 
 import json
-import os
 import signal
-import sqlite3
-import subprocess
 import sys
-import time
+from subprocess import PIPE
 
 import pytest
 
 from saltern.config import shipped_config
+from tests import processes
 from tests.cli.command import run
+from tests.processes import SALTERN, Service, begin, rows, until
 
 TOP = {"schema_version", "determinations", "trips", "alerts", "truth", "ledger_bound_held", "wall_s"}
 DETERMINATION = {"id", "source", "started_h", "alkalinity", "ph_total", "salinity"}
@@ -60,6 +59,7 @@ every_h = 4
 """
 
 
+@pytest.mark.slow
 def test_five_days_on_the_default_bench_are_right(scenario):
     outcome = simulate(scenario(FIVE_DAYS))
     accepted = [d for d in outcome["determinations"] if d["alkalinity"]["verdict"] == "accepted"]
@@ -226,96 +226,70 @@ def test_check_says_what_follows_and_what_is_wrong(tmp_path):
     assert "titrant bottle stands above the tip" in out
 
 
-def daemon(folder, *options):
-    path = folder / "bench.toml"
+@pytest.fixture
+def bench(tmp_path):
+    path = tmp_path / "bench.toml"
     path.write_text(shipped_config("bench-simulated.toml").read_text())
-    command = [sys.executable, "-c", "from saltern.cli.main import main; main()", "daemon", str(path), *options]
-    return subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=folder)
+    return path
 
 
-def test_the_daemon_runs_the_bench_and_ends_in_order(tmp_path):
-    process = daemon(tmp_path, "--pace", "400")
-    deadline = time.monotonic() + 60.0
-    rows = []
-    while not rows and time.monotonic() < deadline:
-        time.sleep(0.5)
-        if (tmp_path / "saltern.sqlite").exists():
-            code, out, _ = run("results", "--bench", tmp_path / "bench.toml", "--json")
-            rows = json.loads(out)["determinations"] if code == 0 else []
-    process.send_signal(signal.SIGTERM)
-    out, err = process.communicate(timeout=30)
+def test_the_daemon_runs_the_bench_and_ends_in_order(tmp_path, bench):
+    service = Service(bench, 400)
+    service.until(lambda: service.told("determination.finished"))
 
-    assert process.returncode == 0, err
-    assert out == ""
-    events = [json.loads(line) for line in err.splitlines()]
-    assert any(e["event"] == "determination.finished" and e["determination"] == 1 for e in events)
-    assert rows[0]["alkalinity"]["verdict"] == "accepted"
+    assert service.stop() == 0
+    assert service.out.read_text() == ""
+    assert service.told("determination.finished")[0]["determination"] == 1
+    code, out, _ = run("results", "--bench", bench, "--json")
+    assert code == 0
+    assert json.loads(out)["determinations"][0]["alkalinity"]["verdict"] == "accepted"
     code, out, _ = run("show", "1", "--bench", tmp_path / "bench.toml")
     assert code == 0
     for part in ("dKH", "Where the uncertainty of determination", "titre factor", "acid added"):
         assert part in out
 
 
-def test_a_daemon_stopped_in_a_run_keeps_it_as_void(tmp_path):
-    process = daemon(tmp_path, "--pace", "30")
-    time.sleep(6.0)
-    process.send_signal(signal.SIGTERM)
-    _, err = process.communicate(timeout=30)
+def test_a_daemon_stopped_in_a_run_keeps_it_as_void(tmp_path, bench):
+    service = Service(bench, 30)
+    service.until(lambda: "fill" in stages(tmp_path))
 
-    assert process.returncode == 0, err
-    code, out, _ = run("results", "--bench", tmp_path / "bench.toml", "--json")
+    assert service.stop() == 0
+    code, out, _ = run("results", "--bench", bench, "--json")
     assert code == 0
     assert json.loads(out)["determinations"][0]["alkalinity"]["reasons"] == ["stopped-by-operator"]
 
 
 def ledgers(folder):
     """Return (stage, reason) of every ledger kept so far, oldest first."""
-    if not (folder / "saltern.sqlite").exists():
-        return []
-    database = sqlite3.connect(folder / "saltern.sqlite", timeout=5.0)
-    try:
-        return database.execute("SELECT stage, reason FROM ledger ORDER BY id").fetchall()
-    except sqlite3.OperationalError:  # not yet created
-        return []
-    finally:
-        database.close()
+    records = folder / "saltern.sqlite"
+    made = records.exists() and rows(records, "SELECT name FROM sqlite_master WHERE name = 'ledger'")
+    return rows(records, "SELECT stage, reason FROM ledger ORDER BY id") if made else []
 
 
-def test_a_daemon_killed_in_a_stage_starts_by_emptying(tmp_path):
-    process = daemon(tmp_path, "--pace", "20")
-    deadline = time.monotonic() + 60.0
-    while not (kept := ledgers(tmp_path)) or kept[-1][0] != "fill":
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
-    os.kill(process.pid, signal.SIGKILL)
-    process.communicate()
-    database = sqlite3.connect(tmp_path / "saltern.sqlite")
-    (integrity,) = database.execute("PRAGMA integrity_check").fetchone()
-    database.close()
-    assert integrity == "ok"
+def stages(folder):
+    return [stage for stage, _ in ledgers(folder)]
+
+
+def test_a_daemon_killed_in_a_stage_starts_by_emptying(tmp_path, bench):
+    service = Service(bench, 20)
+    service.freeze(lambda: stages(tmp_path)[-1:] == ["fill"])
+    service.kill()
+    assert rows(tmp_path / "saltern.sqlite", "PRAGMA integrity_check") == [("ok",)]
     before = len(ledgers(tmp_path))
 
-    process = daemon(tmp_path, "--pace", "100")
-    while len(kept := ledgers(tmp_path)) <= before:
-        assert time.monotonic() < deadline + 30.0
-        time.sleep(0.05)
+    service = Service(bench, 100)
+    service.until(lambda: len(ledgers(tmp_path)) > before)
+    assert service.stop() == 0
+
+    assert service.told("service.started")[0]["found"].startswith("an unclean stop during fill")
+    assert ledgers(tmp_path)[before] == ("drain", "drain")
+
+
+def test_an_operators_drain_ends_in_order_when_asked(tmp_path, bench):
+    process = begin(*SALTERN, "empty", bench, stderr=PIPE, stdout=PIPE, text=True)
+    until(lambda: stages(tmp_path)[-1:] == ["drain"], process)
     process.send_signal(signal.SIGTERM)
-    _, err = process.communicate(timeout=30)
-
-    assert json.loads(err.splitlines()[0])["found"].startswith("an unclean stop during fill")
-    assert kept[before] == ("drain", "drain")
-    assert process.returncode == 0
-
-
-def test_an_operators_drain_ends_in_order_when_asked(tmp_path):
-    bench = tmp_path / "bench.toml"
-    bench.write_text(shipped_config("bench-simulated.toml").read_text())
-    command = [sys.executable, "-c", "from saltern.cli.main import main; main()", "empty", str(bench)]
-    process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-    while not (kept := ledgers(tmp_path)) or kept[-1][0] != "drain":
-        time.sleep(0.1)
-    process.send_signal(signal.SIGTERM)
-    _, err = process.communicate(timeout=20)
+    _, err = process.communicate()
 
     assert process.returncode == 1
     assert "a stop was asked for" in err
@@ -351,15 +325,12 @@ def test_no_command_imports_scipy_or_the_twin_unasked():
         "bad = [m for m in sys.modules if m.split('.')[0] in ('scipy', 'matplotlib', 'lgpio', 'plotext')]; "
         "sys.exit(repr(bad) if bad else 0)"
     )
-    result = subprocess.run([sys.executable, "-c", check], capture_output=True, text=True, check=False)
+    result = processes.run(sys.executable, "-c", check)
 
     assert result.returncode == 0, result.stderr
 
 
-def test_an_operator_empties_resets_and_changes_bottles_with_the_service_stopped(tmp_path):
-    bench = tmp_path / "bench.toml"
-    bench.write_text(shipped_config("bench-simulated.toml").read_text())
-
+def test_an_operator_empties_resets_and_changes_bottles_with_the_service_stopped(bench):
     for arguments in (("part", bench, "replaced", "titrant"), ("part", bench, "emptied", "waste"), ("reset", bench)):
         code, out, _ = run(*arguments)
         assert code == 0
@@ -370,12 +341,11 @@ def test_an_operator_empties_resets_and_changes_bottles_with_the_service_stopped
     assert "there is no command" in err
 
 
-def test_an_operator_is_refused_while_the_service_runs(tmp_path):
-    process = daemon(tmp_path, "--pace", "10")
-    time.sleep(4.0)
-    code, _, err = run("reset", tmp_path / "bench.toml")
-    process.send_signal(signal.SIGTERM)
-    process.communicate(timeout=30)
+def test_an_operator_is_refused_while_the_service_runs(tmp_path, bench):
+    service = Service(bench, 10)
+    service.until((tmp_path / "kelp-room.sock").exists)
+    code, _, err = run("reset", bench)
+    service.stop()
 
     assert code == 1
     assert "the bench is at work" in err

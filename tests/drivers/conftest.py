@@ -8,6 +8,7 @@ from gpiozero.pins.mock import MockFactory, MockPWMPin
 from saltern.clock import VirtualClock
 from saltern.ports import Wires
 from saltern_drivers.serial_port import open_port
+from tests.serial_port import VirtualPort
 
 
 @dataclass
@@ -66,25 +67,18 @@ class FakePulses:
         return self._ended + max(0, round(pulses * (self.clock.monotonic() - begins) / (ends - begins)))
 
 
-class ScriptedPort:
+class ScriptedPort(VirtualPort):
     """A serial port that plays a conversation: each expected write is answered by bytes, each after its delay."""
 
     def __init__(self, clock, conversation):
-        self.clock, self.conversation = clock, list(conversation)
-        self.arriving, self.ready, self.closed, self.broken = [], b"", False, False
+        super().__init__(clock)
+        self.conversation, self.broken = list(conversation), False
 
     @property
     def in_waiting(self):
         if self.broken:
             raise OSError(5, "gone")
-        now = self.clock.monotonic()
-        self.ready += b"".join(data for due, data in self.arriving if due <= now)
-        self.arriving = [(due, data) for due, data in self.arriving if due > now]
-        return len(self.ready)
-
-    def read(self, size=1):
-        part, self.ready = self.ready[:size], self.ready[size:]
-        return part
+        return super().in_waiting
 
     def write(self, data):
         expected, answers = self.conversation.pop(0) if self.conversation else (None, ())
@@ -92,16 +86,6 @@ class ScriptedPort:
             pytest.fail(f"{data!r} was written instead of {expected!r}")
         self.say(*answers)
         return len(data)
-
-    def say(self, *answers):
-        self.arriving += [(self.clock.monotonic() + delay, answer) for delay, answer in answers]
-
-    def reset_input_buffer(self):
-        assert self.in_waiting >= 0
-        self.ready = b""
-
-    def close(self):
-        self.closed = True
 
 
 def over(port, clock):

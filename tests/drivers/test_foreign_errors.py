@@ -9,7 +9,6 @@ known; a call that is not known fails `test_the_calls_of_a_whole_run_are_the_kno
 
 import errno
 import itertools
-import os
 import struct
 import termios
 from collections.abc import Callable
@@ -30,7 +29,8 @@ from tests.drivers.test_modbus import crc
 from tests.drivers.test_modbus_pump import MAP
 from tests.modbus_boards import PumpBoard
 from tests.node.boards import Here, NodePort
-from tests.node.test_pump_node import PUMP
+from tests.node.host import PUMP
+from tests.sizes import sizes
 
 ERRORS: dict[str, Callable[[], Exception]] = {
     "termios.error": lambda: termios.error(errno.EIO, "Input/output error"),
@@ -349,20 +349,24 @@ def test_the_calls_of_a_whole_run_are_the_known_ones(name):
     assert set(recorded(ROWS[name])) == ROWS[name].calls
 
 
-def instants(calls):
-    """Return the calls to fail, and whether for good: of each kind the first, both ways, and the last; or all."""
+def every_instant(calls):
+    """Return every call to fail, once and for good."""
+    return list(itertools.product(range(len(calls)), (False, True)))
+
+
+def some_instants(calls):
+    """Return the calls to fail, and whether for good: of each kind the first, both ways, and the last."""
     numbers: dict[str, list[int]] = {}
     for number, call in enumerate(calls):
         numbers.setdefault(call, []).append(number)
-    if os.environ.get("SALTERN_SOAK"):
-        return list(itertools.product(range(len(calls)), (False, True)))
     firsts = {(found[0], for_good) for found in numbers.values() for for_good in (False, True)}
     return sorted(firsts | {(found[-1], False) for found in numbers.values()})
 
 
 @pytest.mark.parametrize("error", ERRORS)
 @pytest.mark.parametrize("name", ROWS)
-def test_whatever_a_library_raises_comes_out_as_a_drivers_error_and_passes(name, error):
+@pytest.mark.parametrize("instants", sizes(some_instants, in_soak=every_instant))
+def test_whatever_a_library_raises_comes_out_as_a_drivers_error_and_passes(name, error, instants):
     row = ROWS[name]
     for at, for_good in instants(recorded(row)):
         trap, clock = Trap(ERRORS[error], at, for_good), VirtualClock()

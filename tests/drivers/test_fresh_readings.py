@@ -13,19 +13,10 @@ from saltern_drivers.serial_line import Config, LineBoard
 from tests.drivers.conftest import ScriptedPort, over
 from tests.drivers.test_modbus import crc
 from tests.drivers.test_small_probes import NUMBER
+from tests.serial_port import wait_for
 
 HOURS_S = 7200.0
 PATTERN = r"(?P<value>[-+]?\d+\.\d+)"
-
-
-def wait_for(probe, clock, most_s=5.0):
-    until_s = clock.monotonic() + most_s
-    while clock.monotonic() < until_s:
-        reading = probe.poll()
-        if reading is not None:
-            return reading
-        clock.sleep(0.05)
-    return None
 
 
 def test_a_query_that_nobody_fetched_is_asked_again(clock):

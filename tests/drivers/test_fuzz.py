@@ -1,55 +1,38 @@
 """Ten thousand streams of bytes, valid and not, into every driver that reads a serial line.
 
-No hang beyond its time-out, no reading invented, no exception that is not one of ours. A part of them here; all with
-SALTERN_SOAK.
+No hang beyond its time-out, no reading invented, no exception that is not one of ours. A part of them on
+every run; all in `make soak`.
 """
 
-import os
 import struct
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from saltern.clock import VirtualClock
 from saltern.ports import DriverError, Wires
 from saltern_drivers import modbus_probe, serial_line
 from tests.drivers.test_modbus import crc
+from tests.serial_port import VirtualPort
+from tests.sizes import holds_for
 
-STREAMS = 10_000 if os.environ.get("SALTERN_SOAK") else 1500
+STREAMS = {"examples": 1500, "in_soak": 10_000}
 
 
-class FuzzedPort:
+class FuzzedPort(VirtualPort):
     """Answers any question with the chunks it was given, each after its delay."""
 
     def __init__(self, clock, chunks):
-        self.clock, self.chunks = clock, chunks
-        self._arriving, self._ready = [], b""
+        super().__init__(clock)
+        self.chunks = chunks
 
     def write(self, data):
-        at_s = max([self.clock.monotonic(), *(due for due, _ in self._arriving)])  # bytes keep their order on a wire
+        at_s = max([self.clock.monotonic(), *(due for due, _ in self.arriving)])  # bytes keep their order on a wire
         for data_, delay_ms in self.chunks:
             at_s += delay_ms / 1000.0
-            self._arriving.append((at_s, data_))
+            self.arriving.append((at_s, data_))
         return len(data)
-
-    @property
-    def in_waiting(self):
-        now_s = self.clock.monotonic()
-        self._ready += b"".join(data for due, data in self._arriving if due <= now_s)
-        self._arriving = [(due, data) for due, data in self._arriving if due > now_s]
-        return len(self._ready)
-
-    def read(self, size=1):
-        part, self._ready = self._ready[:size], self._ready[size:]
-        return part
-
-    def reset_input_buffer(self):
-        self._ready = b""
-
-    def close(self):
-        pass
 
 
 def lines(valid):
@@ -95,8 +78,7 @@ def play(open_probe, chunks, timeout_s):
     return readings
 
 
-@settings(max_examples=STREAMS, deadline=None)
-@given(lines(TEXT))
+@holds_for(lines(TEXT), **STREAMS)
 def test_lines_of_text(chunks):
     config = serial_line.Config(port="/dev/x", query="R", pattern=r"(?P<value>[-+]?\d+\.\d+)", unit="mV", timeout_s=1.0)
     readings = play(lambda wires: serial_line.open_board(config, wires), chunks, 1.0)
@@ -107,8 +89,7 @@ def test_lines_of_text(chunks):
         assert any(text.lstrip(b"-") in sent for text in shown) or reading.value == 0.0 or len(sent) > 120
 
 
-@settings(max_examples=STREAMS, deadline=None)
-@given(lines(FRAME))
+@holds_for(lines(FRAME), **STREAMS)
 def test_modbus_frames(chunks):
     options = {"port": "/dev/x", "device": 7, "address": 0, "type": "float32", "unit": "degC", "timeout_s": 0.5}
     config = modbus_probe.Config.model_validate(options)

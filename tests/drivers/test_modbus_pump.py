@@ -5,7 +5,6 @@ import time
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -17,6 +16,7 @@ from tests.drivers.test_fuzz import FRAME, STREAMS, FuzzedPort, lines
 from tests.drivers.test_modbus import crc, served
 from tests.modbus_boards import PumpBoard
 from tests.node.test_pump_node import disturbed
+from tests.sizes import holds_for
 
 RATE = 1000
 MAP = {
@@ -283,7 +283,7 @@ def test_a_probe_on_the_same_line_is_read_while_it_turns():
 
     def also_a_probe(data):
         if data[0] == 9:
-            host.board._arriving.append((host.clock.monotonic() + 0.02, told))
+            host.board.say((0.02, told))
             return len(data)
         return write(data)
 
@@ -309,8 +309,9 @@ STATUS = st.tuples(st.integers(0, 1), st.integers(0, 2**32 - 1)).map(
 )
 
 
-@settings(max_examples=STREAMS, deadline=None)
-@given(lines(st.one_of(FRAME, STATUS, st.sampled_from([crc([4, 16, 0, 16, 0, 2]), crc([4, 16, 0, 18, 0, 1])]))))
+@holds_for(
+    lines(st.one_of(FRAME, STATUS, st.sampled_from([crc([4, 16, 0, 16, 0, 2]), crc([4, 16, 0, 18, 0, 1])]))), **STREAMS
+)
 def test_whatever_a_board_sends_a_motion_ends_with_bounds_or_an_error_of_ours(chunks):
     clock = VirtualClock()
     wires = Wires(clock=clock, pins=None, pulses=None, open_serial=lambda *_, **__: FuzzedPort(clock, chunks))
@@ -355,18 +356,16 @@ def simulated_board(rate):
     return SimDevice(4, [block], action=act), lambda: turned["before"] + steps()
 
 
-@pytest.mark.filterwarnings("ignore::ResourceWarning")
 def test_pymodbus_own_simulator_is_turned_over_a_real_terminal():
     """An implementation of the standard that is not ours, and bytes through the kernel."""
     device, turned = simulated_board(RATE)
     with served(device) as name:
         wires = Wires(clock=RealClock(), pins=None, pulses=None, open_serial=open_serial)
-        pump = modbus_pump.open_pump(modbus_pump.Config.model_validate({**MAP, "port": name, "timeout_s": 1.0}), wires)
+        pump = modbus_pump.open_pump(modbus_pump.Config.model_validate({**MAP, "port": name, "timeout_s": 2.0}), wires)
         found = []
         for steps in (700, 41):
             pump.start(steps)
-            until_s = time.monotonic() + 15.0
-            while (progress := pump.progress()).running and time.monotonic() < until_s:
+            while (progress := pump.progress()).running:
                 time.sleep(0.02)
             found.append((progress.at_least, progress.at_most))
         pump.close()

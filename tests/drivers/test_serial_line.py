@@ -10,6 +10,7 @@ from saltern.ports import DeviceSilentError, DeviceUnavailableError, DriverError
 from saltern_drivers.gpio_lines import open_serial
 from saltern_drivers.serial_line import Config, LineBoard, open_board
 from tests.drivers.conftest import ScriptedPort, over
+from tests.serial_port import wait_for
 
 PATTERN = r"(?P<value>[-+]?\d+\.\d+)"
 CONFIG = Config(port="/dev/serial/by-id/board", query="R", pattern=PATTERN, unit="mV", timeout_s=1.0)
@@ -22,15 +23,6 @@ def board(clock):
         return LineBoard(over(port, clock), clock, config), port
 
     return make
-
-
-def wait_for(board, clock, most_s=5.0):
-    while clock.monotonic() < most_s:
-        reading = board.poll()
-        if reading is not None:
-            return reading
-        clock.sleep(0.1)
-    return None
 
 
 def test_a_query_is_answered(board, clock):

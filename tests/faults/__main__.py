@@ -1,9 +1,9 @@
 """`make soak`: the whole fault campaign, as tables. About forty minutes on two cores.
 
-Fewer cases: SALTERN_SOAK_EVERY=10 plays every tenth.
+python -m tests.faults [--every 10: every tenth case alone]
 """
 
-import os
+import argparse
 import sys
 from collections import Counter, defaultdict
 from concurrent.futures import ProcessPoolExecutor
@@ -13,7 +13,6 @@ from tests.faults.campaign import INVARIANTS, Case, Outcome, cases_of_one, cases
 from tests.faults.layers import without
 from tests.faults.mutants import score
 
-EVERY = int(os.environ.get("SALTERN_SOAK_EVERY", "1"))
 LAYERS_ALONE: tuple[tuple[str, ...], ...] = (
     ("guard",),
     ("permits",),
@@ -28,8 +27,8 @@ LAYERS_ALONE: tuple[tuple[str, ...], ...] = (
 LAYER_CASES_EVERY = 12
 
 
-def main() -> int:
-    cases = [*cases_of_one(), *cases_of_two(5), *cases_of_two(6)][::EVERY]
+def main(every: int = 1) -> int:
+    cases = [*cases_of_one(), *cases_of_two(5), *cases_of_two(6)][::every]
     with ProcessPoolExecutor() as pool:
         played = list(zip(cases, pool.map(play, cases, chunksize=4), strict=True))
         by_kind(played)
@@ -80,4 +79,6 @@ def _play_without(names: tuple[str, ...], case: Case) -> Outcome:
 
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parents[2]))
-    sys.exit(main())
+    options = argparse.ArgumentParser(prog="python -m tests.faults")
+    options.add_argument("--every", type=int, default=1, help="play every n-th case alone")
+    sys.exit(main(options.parse_args().every))

@@ -1,27 +1,26 @@
 """Protection must not be bought with silence: without faults it measures, and after a passing one it measures again."""
 
-import os
+import json
 from functools import cache
 
 import pytest
 
 from tests.cli.command import run
 from tests.faults.campaign import SOUND_SEEDS, Case, fault, play
+from tests.sizes import sizes
 
-DAYS = 30 if os.environ.get("SALTERN_SOAK") else 4
 
-
-def test_without_a_fault_nothing_trips_and_nearly_all_is_accepted(tmp_path):
-    import json
-
+@pytest.mark.slow
+@pytest.mark.parametrize("days", sizes(4, in_soak=30))
+def test_without_a_fault_nothing_trips_and_nearly_all_is_accepted(tmp_path, days):
     path = tmp_path / "month.toml"
-    path.write_text(f"seed = 12\ndays = {DAYS}.0\n")
+    path.write_text(f"seed = 12\ndays = {days}.0\n")
     _, out, _ = run("simulate", path, "--json")
     played = json.loads(out)
     verdicts = [d["alkalinity"]["verdict"] for d in played["determinations"]]
 
     assert [trip for trip in played["trips"] if trip["kind"] == "trip"] == []
-    assert len(verdicts) >= DAYS * 6
+    assert len(verdicts) >= days * 6
     assert verdicts.count("accepted") >= 0.98 * len(verdicts)
 
 

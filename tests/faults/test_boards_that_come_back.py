@@ -1,12 +1,12 @@
 """Boards that drop off their ports, at rest and at work, come back: the bench measures again unattended."""
 
 import json
-import os
 
 import pytest
 
 from tests.cli.command import run
 from tests.faults.campaign import PHASES, SOUND_SEEDS, Case, fault, play
+from tests.sizes import SOAK
 
 EVERY_H, DAYS = 4.0, 2.0
 
@@ -43,30 +43,33 @@ def test_boards_that_are_gone_for_72_s_at_rest_cost_no_determination(tmp_path):
     assert verdicts.count("accepted") >= 0.9 * len(verdicts)
 
 
-SOAK = os.environ.get("SALTERN_SOAK")
-SHORT = {"at once": None, "after a second": 0.0003}
+def struck(*phases):
+    """Return phases and seeds to be struck: these on every run with one seed, all with all in `make soak`."""
+    every_run = [(phase, SOUND_SEEDS[0]) for phase in phases]
+    rest = [(phase, seed) for phase in PHASES for seed in SOUND_SEEDS if (phase, seed) not in every_run]
+    return [*every_run, *(pytest.param(*one, marks=SOAK) for one in rest)]
 
 
-@pytest.mark.parametrize("phase", PHASES if SOAK else ("fill", "titrate", "empty after titration"))
-def test_boards_that_are_gone_for_72_s_in_a_determination_cost_no_later_one(phase):
+@pytest.mark.parametrize(("phase", "seed"), struck("fill", "titrate", "empty after titration"))
+def test_boards_that_are_gone_for_72_s_in_a_determination_cost_no_later_one(phase, seed):
     """Only the drain rests until the cell's board is back: drained unseen, a full vessel is never proved empty."""
-    for seed in SOUND_SEEDS if SOAK else SOUND_SEEDS[:1]:
-        after_s = 2.0 + (37.0 * seed) % 20.0
-        outcome = play(Case(seed, (fault("serial-renumbered", phase, after_s, 0.02, None),)))
+    after_s = 2.0 + (37.0 * seed) % 20.0
+    outcome = play(Case(seed, (fault("serial-renumbered", phase, after_s, 0.02, None),)))
 
-        assert outcome.violated == {}
-        assert outcome.trips == set()
-        assert outcome.verdicts[2:]
-        assert "void" not in outcome.verdicts[2:]
-        assert outcome.verdicts[-1] == "accepted"
+    assert outcome.violated == {}
+    assert outcome.trips == set()
+    assert outcome.verdicts[2:]
+    assert "void" not in outcome.verdicts[2:]
+    assert outcome.verdicts[-1] == "accepted"
 
 
-@pytest.mark.parametrize("for_h", SHORT.values() if SOAK else [0.0003], ids=SHORT if SOAK else ["after a second"])
-@pytest.mark.parametrize("phase", PHASES if SOAK else ("titrate",))
-def test_boards_that_are_back_within_a_second_cost_not_even_that_determination(phase, for_h):
-    for seed in SOUND_SEEDS if SOAK else SOUND_SEEDS[:1]:
-        after_s = 2.0 + (37.0 * seed) % 20.0
-        outcome = play(Case(seed, (fault("serial-renumbered", phase, after_s, for_h, None),)))
+@pytest.mark.parametrize(
+    "for_h", [pytest.param(None, id="at once", marks=SOAK), pytest.param(0.0003, id="after a second")]
+)
+@pytest.mark.parametrize(("phase", "seed"), struck("titrate"))
+def test_boards_that_are_back_within_a_second_cost_not_even_that_determination(phase, seed, for_h):
+    after_s = 2.0 + (37.0 * seed) % 20.0
+    outcome = play(Case(seed, (fault("serial-renumbered", phase, after_s, for_h, None),)))
 
-        assert outcome.violated == {}
-        assert "void" not in outcome.verdicts
+    assert outcome.violated == {}
+    assert "void" not in outcome.verdicts

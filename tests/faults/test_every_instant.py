@@ -1,14 +1,12 @@
 """The power is cut, or the process killed, at the instants of a determination at which anything happens at all.
 
 Of the instants that `every_instant` plays all, a slice; of those at which time was seen to move, some with the whole
-next determination after the death. Commits are met from both sides: just before one and just after. With SALTERN_SOAK
+next determination after the death. Commits are met from both sides: just before one and just after. In `make soak`
 every tenth instant with what follows, and every commit.
 """
 
-import os
 import re
 import sqlite3
-import subprocess
 import sys
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -21,11 +19,11 @@ from saltern.cli.simulation import Stage, bench_of
 from saltern.records.store import Store
 from saltern_drivers.twin.scenario import Scenario
 from tests.faults.campaign import SOUND_SEEDS, Case, play
+from tests.processes import run
+from tests.sizes import sizes
 
 ROOT = Path(__file__).parents[2]
-SOAK = bool(os.environ.get("SALTERN_SOAK"))
 SEED = SOUND_SEEDS[0]
-INSTANTS, COMMITS = (None, None) if SOAK else (12, 5)
 
 
 def instants():
@@ -70,7 +68,7 @@ WRITING = Store.writing
 def test_a_death_at_any_move_of_time_or_pin_leaves_a_bench_that_comes_to_rest_by_itself(kind):
     """In a process of its own, which splits at every instant and must have no other threads."""
     words = [sys.executable, "-m", "tests.faults.every_instant", "300", kind]
-    found = subprocess.run(words, capture_output=True, text=True, check=False, cwd=ROOT)
+    found = run(*words, cwd=ROOT)
 
     told = re.fullmatch(rf"{kind}: (\d+) moves of time, (\d+) changes of pins, 0 violated\n", found.stdout)
     assert told is not None, found.stdout + found.stderr
@@ -84,15 +82,18 @@ def test_with_protection_off_deaths_are_seen_to_harm():
         "played = die_everywhere('power-cut', 1000, ('memory of stages', 'proof of empty'), goes_on_every=1)\n"
         "print(sorted({name for _, _, violated in played for name in violated}))"
     )
-    found = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, cwd=ROOT)
+    found = run(sys.executable, "-c", program, cwd=ROOT)
 
+    assert found.returncode == 0, found.stderr
     assert "empty is proved before a restarted service adds" in found.stdout
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("count", sizes(12, in_soak=None))
 @pytest.mark.parametrize("kind", ["power-cut", "process-killed"])
-def test_whenever_it_dies_it_starts_again_by_emptying_and_loses_nothing(kind):
+def test_whenever_it_dies_it_starts_again_by_emptying_and_loses_nothing(kind, count):
     violated = {}
-    every = evenly(instants(), INSTANTS)
+    every = evenly(instants(), count)
     for at_s in every:
         case = Case(SEED, ({"kind": kind, "at_h": at_s / 3600.0, "for_h": 0.01},))
         outcome = play(case, determinations=2)
@@ -131,12 +132,13 @@ class MortalStore:
         raise ProcessDeath
 
 
+@pytest.mark.parametrize("count", sizes(5, in_soak=1000))
 @pytest.mark.parametrize("side", ["before", "after"])
-def test_a_commit_is_there_whole_or_not_at_all(side, tmp_path, monkeypatch):
+def test_a_commit_is_there_whole_or_not_at_all(side, count, tmp_path, monkeypatch):
     """The process dies at a commit; the database is sound, and the next start finds what was acknowledged."""
     quiet_logs()
     scenario = Scenario.model_validate({"seed": SEED, "days": 0.06, "schedule": {"every_h": 1.0}})
-    for nth in evenly(list(range(2, commits_of_one())), COMMITS or 1000):
+    for nth in evenly(list(range(2, commits_of_one())), count):
         path, mortal = tmp_path / f"{side}-{nth}.sqlite", MortalStore(nth, side)
         with monkeypatch.context() as patch:
             patch.setattr(Store, "writing", mortal.writing())

@@ -1,9 +1,9 @@
 """Whatever operators do, and whatever fails meanwhile, in any order: the floor stays dry and the tank without acid."""
 
-import os
 import tempfile
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
@@ -94,10 +94,12 @@ class Operators(RuleBasedStateMachine):
         assert self.stage.play.bound_held
 
 
-Operators.TestCase.settings = settings(
-    max_examples=150 if os.environ.get("SALTERN_SOAK") else 6,
-    stateful_step_count=12 if os.environ.get("SALTERN_SOAK") else 8,
-    deadline=None,
-    suppress_health_check=list(HealthCheck),
-)
-TestOperators = Operators.TestCase
+class MoreOperators(Operators):
+    """The same, for `make soak`."""
+
+
+CALM = {"deadline": None, "suppress_health_check": list(HealthCheck)}
+Operators.TestCase.settings = settings(max_examples=6, stateful_step_count=8, **CALM)
+MoreOperators.TestCase.settings = settings(max_examples=150, stateful_step_count=12, **CALM)
+TestOperators = pytest.mark.slow(Operators.TestCase)
+TestMoreOperators = pytest.mark.soak(MoreOperators.TestCase)

@@ -2,7 +2,6 @@
 
 import importlib.util
 import json
-import os
 import shutil
 import subprocess
 from pathlib import Path
@@ -13,12 +12,7 @@ from tests.node.harness import Board, Motor
 
 ROOT = Path(__file__).parents[2]
 NODE = ROOT / "hardware" / "pump_node" / "node.py"
-MICROPYTHON = Path(
-    os.environ.get(
-        "SALTERN_MICROPYTHON",
-        ROOT / ".micropython/node_modules/@micropython/micropython-webassembly-pyscript/micropython.mjs",
-    )
-)
+MICROPYTHON = ROOT / ".micropython/node_modules/@micropython/micropython-webassembly-pyscript/micropython.mjs"
 
 
 def firmware():
@@ -48,7 +42,7 @@ def on_micropython(script, *args):
     if node is None:
         pytest.skip("Node.js is not installed")
     if not MICROPYTHON.is_file():
-        pytest.skip(f"MicroPython's WebAssembly port is not at {MICROPYTHON.name}: .ci/run installs it")
+        pytest.skip(f"MicroPython's port is not at {MICROPYTHON.name}: `make test` installs it where npm is")
     return [node, Path(__file__).with_name(script), MICROPYTHON, *args]
 
 
@@ -71,7 +65,7 @@ class OnMicroPython:
 
     def close(self):
         self._process.stdin.close()
-        self._process.wait(timeout=20)
+        self._process.wait()
         self._process.stdout.close()
 
 

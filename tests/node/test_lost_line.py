@@ -283,7 +283,6 @@ def test_whatever_happens_and_when_the_truth_is_in_the_interval_and_waste_obeys(
 
 
 @pytest.mark.soak
-@pytest.mark.timeout(7200)
 @settings(max_examples=20_000, deadline=None)
 @given(st.lists(MOTION, min_size=1, max_size=6))
 def test_so_it_is_twenty_thousand_times(motions):

@@ -1,6 +1,5 @@
 """The pump node and its host driver against each other: the firmware itself, here and under a real MicroPython."""
 
-import os
 import random
 
 import pytest
@@ -10,6 +9,7 @@ from hypothesis import strategies as st
 from saltern.ports import Direction, DriverError, MisuseError
 from tests.node.boards import Here, OnMicroPython, firmware
 from tests.node.host import RATE, Host
+from tests.sizes import holds_for
 
 
 def test_it_is_a_micropython():
@@ -262,8 +262,7 @@ ANSWERS = st.one_of(
 )
 
 
-@settings(max_examples=10_000 if os.environ.get("SALTERN_SOAK") else 400, deadline=None)
-@given(st.lists(ANSWERS, min_size=1, max_size=12))
+@holds_for(st.lists(ANSWERS, min_size=1, max_size=12), examples=400, in_soak=10_000)
 def test_whatever_a_node_answers_the_host_ends_in_time_with_an_error_of_ours(answers):
     host = Host(Here())
     left = list(answers)

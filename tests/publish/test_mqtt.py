@@ -1,14 +1,10 @@
 """Results reach a real broker, whatever happens to the network, the broker and the service between."""
 
 import json
-import os
 import shutil
-import signal
 import socket
 import subprocess
-import sys
 import threading
-import time
 from contextlib import closing
 
 import paho.mqtt.client as paho
@@ -17,21 +13,22 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from saltern.clock import RealClock
 from saltern.records.store import open_for_reading
+from tests.processes import Service, begin, free_port, rows, until
+from tests.sizes import sizes
 from tests.toml import to_toml
 from tests.twin_bench import bench_table
 
 pytestmark = pytest.mark.skipif(shutil.which("mosquitto") is None, reason="mosquitto is not installed")
 
-DAYS, PACE = (7.0, 5000) if os.environ.get("SALTERN_SOAK") else (0.45, 1500)
+PACE = 1500
+PROCESSOR_S_A_RESULT = 10
 
 
 class Broker:
     """A mosquitto on loopback that keeps its sessions over a restart."""
 
     def __init__(self, folder):
-        with closing(socket.socket()) as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
+        self.port = free_port()
         folder.chmod(0o777)
         self.config = folder / "mosquitto.conf"
         self.config.write_text(
@@ -41,17 +38,16 @@ class Broker:
         self.process = None
 
     def start(self):
-        self.process = subprocess.Popen(["mosquitto", "-c", str(self.config)], stderr=subprocess.DEVNULL)
-        for _ in range(100):
-            with closing(socket.socket()) as probe:
-                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
-                    return
-            time.sleep(0.05)
-        raise AssertionError("mosquitto did not start")
+        self.process = begin("mosquitto", "-c", self.config, stderr=subprocess.DEVNULL)
+        until(self._answers, self.process)
+
+    def _answers(self):
+        with closing(socket.socket()) as probe:
+            return probe.connect_ex(("127.0.0.1", self.port)) == 0
 
     def stop(self):
         self.process.terminate()
-        self.process.wait(10)
+        self.process.wait()
 
 
 class Subscriber:
@@ -105,62 +101,70 @@ def bench(tmp_path, broker):
     return path
 
 
-def daemon(bench):
-    return subprocess.Popen(
-        [sys.executable, "-m", "saltern.cli.main", "daemon", str(bench), "--pace", str(PACE)],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-
-
 def kept(bench):
-    store = open_for_reading(bench.parent / "saltern.sqlite", RealClock())
-    found = store.results_after(0, 10_000)
-    store.close()
-    return found
+    with closing(open_for_reading(bench.parent / "saltern.sqlite", RealClock())) as store:
+        return store.results_after(0, 10_000)
 
 
-def test_every_result_reaches_the_broker_though_it_is_cut_off_twice_and_the_service_is_killed(broker, bench):
+def measured(bench, accepted=False):
+    """Return how many determinations are kept, or were accepted."""
+    where = "WHERE alkalinity_verdict = 'accepted'" if accepted else ""
+    ((count,),) = rows(bench.parent / "saltern.sqlite", f"SELECT count(*) FROM determination {where}")
+    return count
+
+
+def measures(service, bench, more):
+    """Wait until that many more results are accepted; of each three started, one at least must be."""
+    begun, wanted = measured(bench), measured(bench, accepted=True) + more
+
+    def done():
+        assert measured(bench) - begun <= 3 * more + 3
+        return measured(bench, accepted=True) >= wanted
+
+    service.until(done)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("part", sizes(1, in_soak=60))
+def test_every_result_reaches_the_broker_though_it_is_cut_off_twice_and_the_service_is_killed(broker, bench, part):
+    """A part is so many accepted results: with the broker there, without it, up to a death, and so on."""
     listener = Subscriber(broker.port)
-    process, begun = daemon(bench), time.monotonic()
-    length_s = DAYS * 86400.0 / PACE
+    allowed_s = 60 + 4 * part * PROCESSOR_S_A_RESULT
 
-    def until(part):
-        time.sleep(max(0.0, begun + part * length_s - time.monotonic()))
+    def everything_is_heard():
+        numbers = {number for (number,) in rows(bench.parent / "saltern.sqlite", "SELECT id FROM determination")}
+        return numbers <= {result["id"] for result in listener.results()}
 
-    until(0.25)
+    service = Service(bench, PACE, allowed_s)
+    service.until(lambda: listener.results())
+    measures(service, bench, part)
     broker.stop()
-    until(0.35)
+    measures(service, bench, part)
     broker.start()
-    until(0.5)
-    process.kill()
-    process.wait()
-    process = daemon(bench)
-    until(0.7)
+    service.until(everything_is_heard)
+    measures(service, bench, part)
+    service.kill()
+    service = Service(bench, PACE, allowed_s)
+    measures(service, bench, part)
     broker.stop()
-    until(0.8)
+    measures(service, bench, part)
     broker.start()
-    until(1.0)
-    process.send_signal(signal.SIGTERM)
-    process.wait(30)
-    process = daemon(bench)  # what was measured last may not have been sent: the next start sends it
+    assert service.stop() == 0
+    service = Service(bench, PACE, allowed_s)  # what was measured last may not have been sent: this start sends it
     numbers = [number for number, _ in kept(bench)]
-    deadline = time.monotonic() + 20.0
-    while time.monotonic() < deadline and {r["id"] for r in listener.results()} < set(numbers):
-        time.sleep(0.2)
-    process.send_signal(signal.SIGTERM)
-    process.wait(30)
+    service.until(lambda: set(numbers) <= {result["id"] for result in listener.results()})
+    assert service.stop() == 0
     listener.close()
 
     heard = listener.results()
     first_heard = list(dict.fromkeys(result["id"] for result in heard))
-    assert len(numbers) >= 5
+    assert len(numbers) >= 5 * part
     assert first_heard[: len(numbers)] == numbers
     by_id = {}
     for result in heard:
         assert by_id.setdefault(result["id"], result) == result
     accepted = [n for n, d in kept(bench) if d.alkalinity.verdict.value == "accepted"]
-    assert set(accepted) <= set(first_heard)
-    assert len(accepted) >= 4
+    assert set(accepted) & set(numbers) <= set(first_heard)
+    assert len(accepted) >= 5 * part
     assert "offline" in listener.states()
     assert "online" in listener.states()

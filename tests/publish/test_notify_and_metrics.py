@@ -3,7 +3,6 @@
 import http.server
 import json
 import threading
-import time as clock_time
 import urllib.request
 from datetime import UTC, datetime, time
 
@@ -18,19 +17,22 @@ from saltern.publish.credentials import secret
 from saltern.publish.notify import NotifyOutlet
 from saltern.publish.openmetrics import MetricsOutlet
 from saltern.records.store import open_store
+from tests.processes import free_port, until
 
 
 @pytest.fixture
 def listener():
     """An address that a telephone's service stands for; it can be made to fail."""
-    heard, state = [], {"fails": False}
+    heard, state = [], {"fails": False, "refused": 0}
 
     class Ear(http.server.BaseHTTPRequestHandler):
         def do_POST(self):
             body = self.rfile.read(int(self.headers["Content-Length"]))
             self.send_response(503 if state["fails"] else 200)
             self.end_headers()
-            if not state["fails"]:
+            if state["fails"]:
+                state["refused"] += 1
+            else:
                 heard.append(json.loads(body))
 
         def do_GET(self):
@@ -67,7 +69,7 @@ def alert(severity, text):
     return Alert(datetime.now(UTC), 0.0, severity, text.split()[0], text)
 
 
-def outlet(tmp_path, store, port, *, quiet=False, alive=True, watcher=False):
+def outlet(tmp_path, store, port, *, quiet=lambda _: False, alive=lambda: True, watcher=False):
     urls = tmp_path / "urls"
     urls.write_text(f"json://127.0.0.1:{port}/\n")
     urls.chmod(0o600)
@@ -76,13 +78,11 @@ def outlet(tmp_path, store, port, *, quiet=False, alive=True, watcher=False):
         (tmp_path / "watcher").write_text(f"http://127.0.0.1:{port}/alive")
         (tmp_path / "watcher").chmod(0o600)
         table["watcher_url_file"] = "watcher"
-    return NotifyOutlet(Alerts(**table), "kelp-room", tmp_path, store, RealClock(), lambda _: quiet, lambda: alive)
+    return NotifyOutlet(Alerts(**table), "kelp-room", tmp_path, store, RealClock(), quiet, alive)
 
 
 def wait_for(heard, count):
-    deadline = clock_time.monotonic() + 8.0
-    while len(heard) < count and clock_time.monotonic() < deadline:
-        clock_time.sleep(0.02)
+    until(lambda: len(heard) >= count)
     return [item.get("message", item.get("path")) for item in heard]
 
 
@@ -97,7 +97,6 @@ def test_alerts_are_sent_once_each_in_the_keepers_words(tmp_path, store, listene
     assert sorted(wait_for(heard, 2)) == ["leak: water in the tray", "titrant for about 2 days"]
     assert {item["title"] for item in heard} == {"kelp-room: act now", "kelp-room: look today"}
     out.close()
-    clock_time.sleep(0.2)
     assert len(heard) == 2
 
 
@@ -107,7 +106,7 @@ def test_what_cannot_be_sent_is_kept_and_sent_later_also_by_the_next_service(tmp
     state["fails"] = True
     out = outlet(tmp_path, store, port)
     store.keep_alert(alert(Severity.ERROR, "no result"))
-    clock_time.sleep(0.6)
+    until(lambda: state["refused"] >= 2)
     out.close()
     assert heard == []
 
@@ -138,13 +137,16 @@ def test_a_mistake_of_the_library_silences_nothing_that_follows(tmp_path, store,
 @pytest.mark.usefixtures("quick")
 def test_in_quiet_hours_only_what_is_urgent_goes_out(tmp_path, store, listener):
     port, heard, _ = listener
-    out = outlet(tmp_path, store, port, quiet=True)
+    looked = []
+    out = outlet(tmp_path, store, port, quiet=lambda at: looked.append(at) or True)
     store.keep_alert(alert(Severity.WARNING, "titrant low"))
     store.keep_alert(alert(Severity.CRITICAL, "overfill"))
 
     assert wait_for(heard, 1) == ["overfill"]
-    clock_time.sleep(0.3)
+    before = len(looked)
+    until(lambda: len(looked) >= before + 3)
     out.close()
+    assert len(heard) == 1
     awake = outlet(tmp_path, store, port)
     assert wait_for(heard, 2) == ["overfill", "titrant low"]
     awake.close()
@@ -154,8 +156,9 @@ def test_in_quiet_hours_only_what_is_urgent_goes_out(tmp_path, store, listener):
 @pytest.mark.parametrize("alive", [True, False])
 def test_a_watcher_is_told_while_the_loop_lives_and_not_after(tmp_path, store, listener, alive):
     port, heard, _ = listener
-    out = outlet(tmp_path, store, port, alive=alive, watcher=True)
-    clock_time.sleep(0.6)
+    asked = []
+    out = outlet(tmp_path, store, port, alive=lambda: asked.append(True) or alive, watcher=True)
+    until(lambda: asked and (heard or not alive))
     out.close()
 
     assert [item["path"] for item in heard if "path" in item] == (["/alive"] if alive else [])
@@ -228,10 +231,10 @@ def test_how_often_a_device_came_back_is_a_counter_over_all_that_was_told(tmp_pa
 def test_metrics_are_served_on_loopback_alone_and_a_taken_port_is_told(tmp_path, listener):
     with pytest.raises(ConfigError, match="cannot be served"):
         MetricsOutlet(Metrics(port=listener[0]), "b", tmp_path)
-    taken = listener[0] + 1 if listener[0] < 65000 else listener[0] - 1
-    out = MetricsOutlet(Metrics(port=taken), "b", tmp_path)
+    port = free_port()
+    out = MetricsOutlet(Metrics(port=port), "b", tmp_path)
     out.update(STATUS)
-    with urllib.request.urlopen(f"http://127.0.0.1:{taken}/metrics") as answer:
+    with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics") as answer:
         assert b"saltern_vessel_litres" in answer.read()
     out.close()
 

@@ -12,6 +12,7 @@ def worst(engine, make, co2):
     return max(abs(off) for off in found.values())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("co2", "limit_umol_kg"), [("closed", 0.5), ("equilibrated", 1.0), ("degassed", 0.1)])
 def test_the_default_method_is_right_on_every_curve_of_pyco2sys(co2, limit_umol_kg):
     pytest.importorskip("PyCO2SYS", reason="PyCO2SYS is not installed")
@@ -28,6 +29,7 @@ def test_the_default_method_is_right_on_every_curve_of_phreeqc(database, co2, li
     assert worst(database, lambda case: phreeqc_curve(case, database), co2) < limit_umol_kg
 
 
+@pytest.mark.slow
 def test_a_fit_of_the_acid_end_alone_that_ignores_carbonate_reads_low_on_closed_curves():
     pytest.importorskip("PyCO2SYS", reason="PyCO2SYS is not installed")
 

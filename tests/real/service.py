@@ -21,8 +21,9 @@ HANGS_AFTER_S = 120.0
 
 def bench_here(example: str, folder: Path, changes: dict[str, Any]) -> tuple[Path, dict[str, Any]]:
     """Write an example bench with its records and socket in a folder; return the file, and its table."""
-    own = {"records.path": str(folder / "saltern.sqlite"), "service.socket": str(folder / "bench.sock")}
-    table = bench_table({**own, **changes}, example)
+    table = bench_table(changes, example)
+    table["records"] = {"path": str(folder / "saltern.sqlite")}
+    table["service"] = {"socket": str(folder / "bench.sock")}
     path = folder / "bench.toml"
     path.write_text(to_toml(table))
     return path, table

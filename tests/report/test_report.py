@@ -2,7 +2,6 @@
 
 import re
 import shutil
-import subprocess
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
@@ -16,6 +15,7 @@ from saltern.quality.verdict import Reason, Verdict
 from saltern.records.keeper import Dose, Logged, Remark
 from saltern.report.charts import as_png, as_svg, overview
 from saltern.report.page import Contents, html
+from tests.processes import run
 from tests.twin_bench import TwinBench
 
 ZONE = ZoneInfo("Europe/Lisbon")
@@ -93,12 +93,9 @@ def test_a_browser_shows_it_at_a_telephones_and_a_screens_width(contents, tmp_pa
     page = tmp_path / "r.html"
     probe = "<script>document.title = document.documentElement.scrollWidth + ' ' + innerWidth</script></body>"
     page.write_text(html(contents).replace("</body>", probe), encoding="utf-8")
-    shown = subprocess.run(
-        ["chromium", "--headless", "--no-sandbox", "--disable-gpu", f"--window-size={width},900", "--dump-dom", page],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=True,
+    shown = run(
+        "chromium", "--headless", "--no-sandbox", "--disable-gpu", f"--window-size={width},900", "--dump-dom", page
     )
+    assert shown.returncode == 0, shown.stderr
     scroll, inner = map(int, re.search(r"<title>(\d+) (\d+)</title>", shown.stdout).groups())
     assert scroll <= inner

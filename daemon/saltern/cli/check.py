@@ -5,9 +5,14 @@ from typing import Annotated
 
 import typer
 
+from saltern.cli.live import BenchOption
+
 
 def check(
-    bench: Annotated[Path | None, typer.Argument(help="Bench file; without one, the default simulated bench.")] = None,
+    bench_file: Annotated[
+        Path | None, typer.Argument(help="Bench file; without one this computer's own, or else the simulated bench.")
+    ] = None,
+    bench: BenchOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
     schema: Annotated[
         bool, typer.Option("--schema", help="Print the JSON schema of bench files, for editors.")
@@ -22,7 +27,9 @@ def check(
     """Check a bench file and its devices' options, and compute what follows; nothing is opened or moved."""
     from saltern.bench.devices import validate_devices
     from saltern.bench.interlocks import as_markdown, as_table
+    from saltern.bench.libraries import missing_libraries
     from saltern.config import BenchConfig, load_bench, shipped_config
+    from saltern.places import meant
     from saltern.procedures.advice import reach, sentences, variants
     from saltern.procedures.arithmetic import facts, warnings
 
@@ -40,9 +47,10 @@ def check(
 
         print_json(json_schema())
         return
-    config = load_bench(bench if bench is not None else shipped_config("bench-simulated.toml"))
+    named = meant(bench_file if bench_file is not None else bench)
+    config = load_bench(named if named is not None else shipped_config("bench-simulated.toml"))
     devices = validate_devices(config)
-    found, amiss = facts(config), warnings(config)
+    found, amiss = facts(config), [*missing_libraries(config), *warnings(config)]
     here, others = reach(config), variants(config)
     if as_json:
         from saltern.cli.present import print_json

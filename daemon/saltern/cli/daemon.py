@@ -2,17 +2,27 @@
 
 import os
 import signal
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
+import structlog
 import typer
+
+if TYPE_CHECKING:  # a small computer pays seconds for what a command does not use
+    from saltern.deaths import Deaths
+    from saltern.ports import Clock
+    from saltern.service import Service
+    from saltern.supervision import Supervisor
 
 COMMANDS_WITHIN_S = 0.5
 """An idle bench takes up a command so soon."""
 
 SHOWN_AT_ONCE = ("finished", "alert", "devices")
 """Events after which the metrics are written anew."""
+
+LOOKED_EVERY_S = 0.5
 
 
 def daemon(
@@ -22,8 +32,12 @@ def daemon(
     ] = 1.0,
 ) -> None:
     """Run a bench in real time; SIGTERM and SIGINT end it in order, pumps off; SIGHUP takes up a changed bench file."""
+    from saltern import deaths
     from saltern.cli.logs import service_logs
     from saltern.cli.opening import opened
+    from saltern.clock import RealClock
+    from saltern.places import runtime_folder
+    from saltern.publish.last_word import keep_listeners
     from saltern.publish.outlets import outlets
     from saltern.records.store import open_for_reading
     from saltern.remote import Remote
@@ -31,19 +45,26 @@ def daemon(
     from saltern.supervision import supervisor_of
     from saltern.waking import ClockWaker, RealTimeWaker
 
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until there is something to reload
     service_logs()
+    supervisor = supervisor_of(os.environ, RealClock())
+    runtime = None if bench is None else runtime_folder(bench)
+    if runtime is not None:
+        wait_after_deaths(deaths.deaths(runtime), supervisor, RealClock())
     with opened(bench, pace) as here, ExitStack() as beside:
         service = here.service
         service.idle_s = COMMANDS_WITHIN_S
         reader = open_for_reading(here.records, here.clock)
         beside.callback(reader.close)
-        supervisor = supervisor_of(os.environ, here.clock)
         # What a dead pulse thread leaves is of no use: the supervisor starts the service again.
         service.bench.guard.scanned = lambda: supervisor.alive() if here.wires_live() else None
-        remote = Remote(service, reader, here.reload)
+        remote = Remote(service, reader, here.reload, supervisor.scans)
         signal.signal(signal.SIGHUP, lambda *_: service.mailbox.put(here.reload))
         folder = here.records.parent if bench is None else bench.parent
         out = beside.enter_context(outlets(lambda: service.config, folder, service.store, here.clock, service.is_alive))
+        if runtime is not None:
+            with suppress(OSError):  # what comes of it is told with the socket
+                here.socket.parent.mkdir(exist_ok=True)
         server = Server(here.socket, remote.handlers())
         beside.callback(server.close)
 
@@ -56,6 +77,43 @@ def daemon(
         out.update(remote.status())
         waker = ClockWaker(service.look, here.clock) if here.simulated else RealTimeWaker(service.look)
         beside.callback(waker.stop)
+        if runtime is not None:
+            deaths.opened(runtime)
+            keep_listeners(runtime, service.config, folder)
+            note_a_death(runtime, service)
         supervisor.ready()
+        supervisor.status("The bench is open")
         beside.callback(supervisor.stopping)
         service.run()
+
+
+def wait_after_deaths(known: "Deaths", supervisor: "Supervisor", clock: "Clock") -> None:
+    """Wait the longer the more often the service has died, before anything is opened; systemd is told, and fed.
+
+    Devices that are absent, or a program that dies of what it meets, get no better by being opened every ten seconds.
+    """
+    if known.pause_s == 0.0:
+        return
+    text = f"It has died {known.count} times, and opens the bench after {known.pause_s:.0f} s; at once if restarted"
+    structlog.get_logger("saltern").warning("service.waits", died=known.count, seconds=known.pause_s)
+    supervisor.ready()  # it is started, and as ready as it can be; a start that waits would be killed for it
+    supervisor.status(text)
+    until_s = clock.monotonic() + known.pause_s
+    while (left_s := until_s - clock.monotonic()) > 0.0:
+        supervisor.alive()
+        clock.sleep(min(LOOKED_EVERY_S, left_s))
+
+
+def note_a_death(runtime: Path, service: "Service") -> None:
+    """Put a death that was worth telling on record, and tell by every way what nobody could be told at its time."""
+    from saltern import deaths
+    from saltern.alerts import Alert, Severity
+
+    known = deaths.deaths(runtime)
+    if known.noted or not known.worth_telling:
+        return
+    severity, clock = Severity.NOTICE if known.told else Severity.ERROR, service.clock
+    text = f"the service runs again. Before that: {known.text}"
+    service.alerting.raise_once(Alert(clock.now(), clock.monotonic(), severity, "service-died", text))
+    service.alerting.clear("service-died")  # it is over: nothing to repeat
+    deaths.keep(runtime, replace(known, noted=True))

@@ -1,5 +1,6 @@
 """`saltern status`, `measure` and `stop`: what a keeper asks of a running service, over SSH."""
 
+import os
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -18,17 +19,22 @@ def socket_of(bench: Path | None, socket: Path | None) -> Path:
     Raises
     ------
     ConfigError
-        Neither is given.
+        Neither is given, and this computer has no bench of its own.
     """
     if socket is not None:
         return socket
+    from saltern.config import default_socket, load_bench, socket_path
+    from saltern.places import instance_of, meant
+
+    bench = meant(bench)
     if bench is None:
         raise ConfigError(
             "which service?", where="--bench", remedy="Give --bench BENCH.toml or --socket, or set SALTERN_BENCH"
         )
-    from saltern.config import load_bench, socket_path
-
-    return socket_path(load_bench(bench), bench.parent)
+    instance = instance_of(bench)
+    if instance is not None and not os.access(bench, os.R_OK):
+        return default_socket(instance)  # who may only read need not know how the bench is built
+    return socket_path(load_bench(bench), bench)
 
 
 def status(bench: BenchOption = None, socket: SocketOption = None, as_json: JsonOption = False) -> None:

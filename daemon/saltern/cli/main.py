@@ -22,6 +22,7 @@ from saltern.cli import (
     recipe,
     records,
     report,
+    report_death,
     results,
     safe_off,
     show,
@@ -58,6 +59,7 @@ app.command()(keep.condition)
 app.add_typer(keep.log, name="log")
 app.add_typer(keep.alert, name="alert")
 app.command("safe-off")(safe_off.safe_off)
+app.command("report-death")(report_death.report_death)
 app.command()(operate.reset)
 app.command()(operate.empty)
 app.command()(operate.rinse)

@@ -3,12 +3,14 @@
 import os
 import signal
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from importlib.metadata import entry_points
 from pathlib import Path
+
+import structlog
 
 from saltern.bench.devices import validate_devices
 from saltern.clock import Clock, PacedClock, RealClock
@@ -17,7 +19,7 @@ from saltern.errors import ConfigError
 from saltern.guided import measure_reference_unattended
 from saltern.records.store import open_store
 from saltern.records.upkeep import keep_bench_file
-from saltern.safe_off import Outputs, outputs_path, write_outputs
+from saltern.safe_off import Outputs, lists_for, write_everywhere
 from saltern.service import Service, open_service
 
 
@@ -66,26 +68,29 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
     if pace != 1.0 and not simulated:
         raise ConfigError("--pace is for the simulated bench", where=str(path), remedy="Leave it out")
     clock = _paced(pace) if simulated else RealClock()
-    folder = Path() if bench is None else bench.parent
-    records = records_path(config, folder)
+    place = Path(path.name) if bench is None else bench  # the default bench keeps its things in the working folder
+    records, socket = records_path(config, place), socket_path(config, place)
     store = open_store(records, clock)
+    lists = ExitStack()
     try:
         keep_bench_file(store, path.read_text(encoding="utf-8"), clock.now())
         (opener,) = entry_points(group="saltern.wires", name=config.wires)
         wires = opener.load()(config.model_dump(), clock)
         try:
             lines = [line for _, driver, options in validate_devices(config) for line in driver.outputs(options)]
-            outputs = Outputs(config.wires, tuple(lines), os.getpid())
-            write_outputs(outputs_path(records, config.name), outputs)
+            outputs = Outputs(config.wires, tuple(lines), os.getpid(), str(socket.absolute()))
+            for failure in write_everywhere(lists_for(place, records, config.name), outputs, lists):
+                structlog.get_logger("saltern").warning("outputs.not_everywhere", what=str(failure))
             service = open_service(config, wires, clock, store)
             service.on_reference_due = partial(measure_reference_unattended, service)
             for number in (signal.SIGTERM, signal.SIGINT):
                 signal.signal(number, lambda *_: service.end())
             try:
-                yield Opened(service, clock, simulated, records, socket_path(config, folder), path, wires.alive)
+                yield Opened(service, clock, simulated, records, socket, path, wires.alive)
             finally:
                 service.bench.close()
         finally:
             wires.close()
     finally:
+        lists.close()
         store.close()

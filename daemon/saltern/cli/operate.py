@@ -1,66 +1,107 @@
-"""`saltern reset`, `empty`, `rinse` and `part`: what an operator does at a bench, its service running or not."""
+"""`saltern reset`, `empty`, `rinse`, `part`, `hold` and `bypass`: what an operator does, the service running or not.
+
+Each takes a bench file before its own words; without one it means what `--bench` means.
+"""
 
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from saltern.cli.live import BenchOption
+from saltern.errors import ConfigError
+
 DONE_WITHIN_S = 900.0  # a drain with its tries takes minutes
+MOST_HOURS = 72.0
 
-BenchFile = Annotated[Path, typer.Argument(help="Bench file.", show_default=False)]
+BenchFile = Annotated[Path | None, typer.Argument(help="Bench file.", show_default=False)]
+Words = Annotated[list[str], typer.Argument(show_default=False)]
 
 
-def reset(bench: BenchFile) -> None:
+def reset(bench_file: BenchFile = None, bench: BenchOption = None) -> None:
     """Clear latched interlocks, if their causes have gone."""
-    _operate(bench, ["reset"])
+    _operate(_bench(bench_file, bench), ["reset"])
 
 
-def empty(bench: BenchFile) -> None:
+def empty(bench_file: BenchFile = None, bench: BenchOption = None) -> None:
     """Drain the vessel, and say whether it is proved empty."""
-    _operate(bench, ["empty"])
+    _operate(_bench(bench_file, bench), ["empty"])
 
 
-def rinse(bench: BenchFile) -> None:
+def rinse(bench_file: BenchFile = None, bench: BenchOption = None) -> None:
     """Drain, rinse as before a determination, and leave the probes in fresh sample."""
-    _operate(bench, ["rinse"])
+    _operate(_bench(bench_file, bench), ["rinse"])
 
 
 def part(
-    bench: BenchFile,
-    act: Annotated[str, typer.Argument(help="replaced, emptied or installed", show_default=False)],
-    name: Annotated[str, typer.Argument(help="titrant, waste, vessel, or a part", show_default=False)],
+    words: Annotated[list[str], typer.Argument(metavar="[BENCH.toml] ACT NAME", show_default=False)],
+    bench: BenchOption = None,
 ) -> None:
-    """Say what was done: replaced titrant, emptied waste, emptied vessel, or installed and the name of a part."""
-    _operate(bench, ["part", act, name])
+    """Say what was done: replaced titrant, emptied waste, emptied vessel, or installed and the name of a part.
+
+    ACT is replaced, emptied or installed; NAME is titrant, waste, vessel, or a part.
+    """
+    named, (act, name) = _own(words, 2, bench, "part ACT NAME")
+    _operate(named, ["part", act, name])
 
 
 def hold(
-    bench: BenchFile,
-    hours: Annotated[float, typer.Argument(min=0.0, max=72.0, help="0: let it go on.", show_default=False)],
+    words: Annotated[list[str], typer.Argument(metavar="[BENCH.toml] HOURS", show_default=False)],
+    bench: BenchOption = None,
 ) -> None:
-    """Start nothing by schedule for some hours, while you work at the bench; it ends by itself."""
-    _operate(bench, ["hold", f"{hours:g}"])
+    """Start nothing by schedule for some hours, while you work at the bench; it ends by itself. 0: let it go on."""
+    named, (hours,) = _own(words, 1, bench, "hold HOURS")
+    _operate(named, ["hold", f"{_hours(hours, least=0.0):g}"])
 
 
 def bypass(
-    bench: BenchFile,
-    name: Annotated[str, typer.Argument(help="Interlock: of those that guard the number alone.", show_default=False)],
-    hours: Annotated[float, typer.Argument(min=0.1, max=72.0, help="For how long; a restart ends it.")],
-    why: Annotated[str, typer.Argument(help="The reason, for the records.", show_default=False)],
+    words: Annotated[list[str], typer.Argument(metavar="[BENCH.toml] NAME HOURS WHY", show_default=False)],
+    bench: BenchOption = None,
 ) -> None:
-    """Leave an interlock out of account for some hours: clock, proof-test or temperature-fault, never one of safety."""
-    _operate(bench, ["bypass", name, f"{hours:g}", why])
+    """Leave an interlock out of account for some hours: clock, proof-test or temperature-fault, never one of safety.
+
+    WHY is the reason, for the records. A restart ends it.
+    """
+    named, (name, hours, why) = _own(words, 3, bench, 'bypass NAME HOURS "WHY"')
+    _operate(named, ["bypass", name, f"{_hours(hours, least=0.1):g}", why])
+
+
+def _own(words: list[str], count: int, bench: Path | None, form: str) -> tuple[Path, list[str]]:
+    """Part the bench file, if it is there, from the command's own words."""
+    if len(words) not in (count, count + 1):
+        raise ConfigError(f"{len(words)} words are given", where=form.split()[0], remedy=f"Say: saltern {form}")
+    first = Path(words[0]) if len(words) > count else None
+    return _bench(first, bench), words[-count:]
+
+
+def _bench(argument: Path | None, option: Path | None) -> Path:
+    from saltern.places import meant
+
+    bench = meant(argument if argument is not None else option)
+    if bench is None:
+        raise ConfigError("which bench?", where="--bench", remedy="Give BENCH.toml, or set SALTERN_BENCH")
+    return bench
+
+
+def _hours(text: str, *, least: float) -> float:
+    try:
+        hours = float(text)
+    except ValueError:
+        hours = float("nan")
+    if not least <= hours <= MOST_HOURS:
+        raise ConfigError(f"{text!r} is no number of hours", where="hours", remedy=f"From {least:g} to {MOST_HOURS:g}")
+    return hours
 
 
 def _operate(bench: Path, words: list[str]) -> None:
     """Let the running service do it; without one, open the bench and do it here."""
+    from saltern.cli.live import socket_of
     from saltern.cli.present import console
-    from saltern.config import load_bench, socket_path
     from saltern.errors import NotRunningError
     from saltern.rpc.client import Client
 
     try:
-        with Client(socket_path(load_bench(bench), bench.parent)) as client:
+        with Client(socket_of(bench, None)) as client:
             acting = client.call("operate", within_s=DONE_WITHIN_S, words=words)["acting"]
     except NotRunningError:
         acting = _operate_here(bench, words)

@@ -2,6 +2,7 @@
 
 import json
 import sys
+from datetime import datetime
 from typing import Any
 
 import plotext
@@ -10,7 +11,7 @@ from rich.table import Table
 
 from saltern.chemistry.endpoint.curve import Curve, EndPoint
 from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.procedures.outcome import Determination, Quantity
+from saltern.procedures.outcome import Quantity
 
 COVERAGE = 2.0
 
@@ -34,30 +35,34 @@ def dkh(umol_kg: float | None, u_umol_kg: float | None, salinity: float | None) 
 
 
 def plus_minus(quantity: Quantity, digits: int) -> str:
-    if quantity.value is None:
+    return value_and_u(quantity.value, quantity.u, digits)
+
+
+def value_and_u(value: float | None, u: float | None, digits: int) -> str:
+    if value is None:
         return "–"
-    u = quantity.u if quantity.u is not None else float("nan")
-    return f"{quantity.value:.{digits}f} ± {COVERAGE * u:.{digits}f}"
+    return f"{value:.{digits}f} ± {COVERAGE * (u if u is not None else float('nan')):.{digits}f}"
 
 
 def reasons(quantity: Quantity) -> str:
     return ", ".join(reason.value for reason in quantity.reasons)
 
 
-def print_determinations(rows: list[tuple[int, Determination]]) -> None:
-    """Print a table of results, oldest first."""
+def print_determinations(rows: list[dict[str, Any]]) -> None:
+    """Print a table of results, as they are in JSON, oldest first."""
     table = Table(box=None, pad_edge=False)
     for name in ("no.", "started (UTC)", "source", "alkalinity", "pH total", "salinity", "verdict"):
         table.add_column(name, justify="left" if name in ("source", "verdict") else "right")
-    for number, d in rows:
+    for row in rows:
+        a, ph, s = row["alkalinity"], row["ph_total"], row["salinity"]
         table.add_row(
-            str(number),
-            d.started_at.strftime("%Y-%m-%d %H:%M"),
-            d.source.value,
-            dkh(d.alkalinity.value, d.alkalinity.u, d.salinity.value),
-            plus_minus(d.ph_total, 3),
-            plus_minus(d.salinity, 2),
-            " ".join(filter(None, (d.alkalinity.verdict.value, reasons(d.alkalinity)))),
+            str(row["id"]),
+            f"{datetime.fromisoformat(row['started_utc']):%Y-%m-%d %H:%M}",
+            row["source"],
+            dkh(a["umol_per_kg"], a["u"], s["value"]),
+            value_and_u(ph["value"], ph["u"], 3),
+            value_and_u(s["value"], s["u"], 2),
+            " ".join(filter(None, (a["verdict"], ", ".join(a["reasons"])))),
         )
     console().print(table)
     console().print("[dim]± is twice the standard uncertainty (k = 2).[/dim]")

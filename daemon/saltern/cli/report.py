@@ -22,6 +22,7 @@ def report(
 
     from saltern.clock import RealClock
     from saltern.config import load_bench
+    from saltern.places import meant
     from saltern.records.store import open_for_reading
     from saltern.records.upkeep import installed
     from saltern.watchlist import calibrations, part_rows
@@ -33,6 +34,7 @@ def report(
         raise ConfigError(
             f"{error.name} is not installed", where="report", remedy="pip install 'saltern[report]'"
         ) from error
+    bench = meant(bench)
     if bench is None:
         raise ConfigError("which bench?", where="--bench", remedy="Give --bench BENCH.toml, or set SALTERN_BENCH")
     config = load_bench(bench)

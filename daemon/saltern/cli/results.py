@@ -1,11 +1,14 @@
 """`saltern results`: what was measured."""
 
+import os
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from saltern.errors import ConfigError
+
+MOST_FROM_THE_SERVICE = 100
 
 
 def results(
@@ -18,6 +21,39 @@ def results(
 ) -> None:
     """List results, oldest first."""
     from saltern.cli.present import console, print_determinations, print_json
+
+    found = _of_the_service(bench, limit) if db is None and _unreadable(bench) else _of_the_records(db, bench, limit)
+    if as_json:
+        print_json({"schema_version": 1, "determinations": found})
+    elif found:
+        print_determinations(found)
+    else:
+        console().print("No determination has been kept yet.")
+
+
+def _unreadable(bench: Path | None) -> bool:
+    """Return whether the bench is an installed one whose file or records this user may not read."""
+    from saltern.config import load_bench
+    from saltern.config import records_path as records_of
+    from saltern.places import instance_of, meant
+
+    bench = meant(bench)
+    if bench is None or instance_of(bench) is None:
+        return False
+    return not os.access(bench, os.R_OK) or not os.access(records_of(load_bench(bench), bench).parent, os.R_OK)
+
+
+def _of_the_service(bench: Path | None, limit: int) -> list[dict[str, Any]]:
+    """Ask the running service, which may be asked by more people than may read its files."""
+    from saltern.cli.live import socket_of
+    from saltern.rpc.client import Client
+
+    with Client(socket_of(bench, None)) as client:
+        found = client.call("results", limit=min(limit, MOST_FROM_THE_SERVICE))
+    return list(found["determinations"])
+
+
+def _of_the_records(db: Path | None, bench: Path | None, limit: int) -> list[dict[str, Any]]:
     from saltern.clock import RealClock
     from saltern.records.as_json import determination_json
     from saltern.records.store import open_for_reading
@@ -25,27 +61,24 @@ def results(
     store = open_for_reading(records_path(db, bench), RealClock())
     rows = store.results(limit)[::-1]
     store.close()
-    if as_json:
-        print_json({"schema_version": 1, "determinations": [determination_json(number, d) for number, d in rows]})
-    elif rows:
-        print_determinations(rows)
-    else:
-        console().print("No determination has been kept yet.")
+    return [determination_json(number, d) for number, d in rows]
 
 
 def records_path(db: Path | None, bench: Path | None) -> Path:
-    """Return where the records are, from either option.
+    """Return where the records are, from either option, or those of this computer's own bench.
 
     Raises
     ------
     ConfigError
-        Neither is given; --db counts where both are.
+        Neither is given, and there is no such bench; --db counts where both are.
     """
     from saltern.config import load_bench
+    from saltern.config import records_path as records_of
+    from saltern.places import meant
 
-    if db is None and bench is None:
-        raise ConfigError("give --db or --bench", where="records", remedy="For example --db saltern.sqlite")
     if db is not None:
         return db
-    assert bench is not None  # noqa: S101 - the check above
-    return bench.parent / load_bench(bench).records.path
+    bench = meant(bench)
+    if bench is None:
+        raise ConfigError("give --db or --bench", where="records", remedy="For example --db saltern.sqlite")
+    return records_of(load_bench(bench), bench)

@@ -1,6 +1,9 @@
 """`saltern safe-off`: every output low, whatever else is broken."""
 
 import os
+import sys
+from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -9,22 +12,60 @@ import typer
 
 def safe_off(
     outputs: Annotated[
-        Path | None, typer.Argument(help="The list that the service wrote; systemd's runtime directory otherwise.")
+        Path | None, typer.Argument(help="A list that a service wrote; every list of this computer otherwise.")
     ] = None,
+    instance: Annotated[
+        str | None, typer.Option(help="That of one installed bench alone, as its unit does.", show_default=False)
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Kill a service even if it is alive and scans.")] = False,
 ) -> None:
     """Drive every output low, without service, records or bench file; a hung service is killed first."""
-    from importlib.metadata import entry_points
-
-    from saltern.errors import SafeOffError
-    from saltern.safe_off import FILE, read_outputs
-    from saltern.safe_off import safe_off as drive_low
+    from saltern.deaths import LOW
+    from saltern.errors import ConfigError, SafeOffError
+    from saltern.places import bench_file_of, runtime_of
+    from saltern.safe_off import FILE, all_lists, lists_of
 
     folder = os.environ.get("RUNTIME_DIRECTORY")
-    if outputs is None and not folder:
+    if outputs is not None and instance is not None:
+        raise ConfigError("a list and an instance", where="safe-off", remedy="Give one of them")
+    if instance is not None:
+        bench_file_of(instance)  # refuses what cannot be one
+        lists = lists_of(instance)
+        if os.environ.get("SERVICE_RESULT") and not any(os.path.exists(path) for path in lists):
+            typer.echo("This bench was never opened: there is no list of its outputs, on disk or in memory.")
+        else:
+            typer.echo(_low(instance, lists, force=force))
+        with suppress(OSError):  # for the report of a death; by hand there may be no such folder
+            (runtime_of(instance) / LOW).touch()
+        return
+    if outputs is not None or folder:
+        path = outputs if outputs is not None else Path(str(folder)) / FILE
+        typer.echo(_low(path.name, (path,), force=force))
+        return
+    found, failed = all_lists(), 0
+    if not found:
         raise SafeOffError(
-            "which outputs?", where="safe-off", remedy="Give the path of the list: NAME.outputs.json beside the records"
+            "there is no list of outputs on this computer, or none that you may read",
+            where="safe-off",
+            remedy="Say it as root, or give the path of a list: NAME.outputs.json beside the records",
         )
-    found = read_outputs(outputs if outputs is not None else Path(str(folder)) / FILE)
+    for name, paths in found.items():
+        try:
+            typer.echo(f"{name}: {_low(name, paths, force=force)}")
+        except Exception as error:  # noqa: BLE001 - the outputs of one bench must not keep up those of another
+            failed += 1
+            sys.stderr.write(f"{name}: {error}\n")
+    if failed:
+        raise typer.Exit(1)
+
+
+def _low(name: str, paths: Sequence[Path], *, force: bool) -> str:
+    from importlib.metadata import entry_points
+
+    from saltern.safe_off import first_good
+    from saltern.safe_off import safe_off as drive_low
+
+    found = first_good(paths)
     (force_low,) = entry_points(group="saltern.safe_off", name=found.wires)
-    killed = drive_low(found, force_low.load())
-    typer.echo(f"{len(found.lines)} outputs are low." + (" The service that held them was killed." if killed else ""))
+    killed = drive_low(found, force_low.load(), force=force)
+    return f"{len(found.lines)} outputs are low." + (" The service that held them was killed." if killed else "")

@@ -24,7 +24,7 @@ def secret(name: str, folder: Path) -> str:
     """
     path = Path(name)
     granted = os.environ.get("CREDENTIALS_DIRECTORY")
-    if granted and (Path(granted) / name).is_file():
+    if granted and os.path.isfile(os.path.join(granted, name)):  # false also where it may not be entered
         path = Path(granted) / name
     elif not path.is_absolute():
         path = folder / path

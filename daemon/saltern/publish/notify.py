@@ -7,7 +7,7 @@ say so.
 
 import threading
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import time
 from pathlib import Path
 
@@ -31,6 +31,33 @@ KINDS = {
     "look today": NotifyType.WARNING,
     "for information": NotifyType.INFO,
 }
+
+
+def addresses_of(lines: Sequence[str], where: str) -> Apprise:
+    """Return the addresses of a credential's lines.
+
+    Raises
+    ------
+    ConfigError
+        One is none.
+    """
+    addresses = Apprise()
+    for number, line in enumerate(lines, start=1):
+        if line.strip() and not addresses.add(line.strip()):
+            raise ConfigError(
+                f"line {number} is no notification address",  # its text is a secret
+                where=where,
+                remedy="Give addresses as apprise knows them, one a line",
+            )
+    return addresses
+
+
+def sent(addresses: Apprise, bench: str, alert: Alert) -> bool:
+    """Send one alert; return whether it went. Where there is no address, nothing is left to do."""
+    if len(addresses) == 0:
+        return True
+    asks = alert.severity.for_the_keeper
+    return bool(addresses.notify(body=alert.text, title=f"{bench}: {asks}", notify_type=KINDS[asks]))
 
 
 class NotifyOutlet:
@@ -70,13 +97,7 @@ class NotifyOutlet:
         self._alive = alive
         self._addresses = Apprise()
         if config.urls_file is not None:
-            for number, line in enumerate(secret(config.urls_file, folder).splitlines(), start=1):
-                if line.strip() and not self._addresses.add(line.strip()):
-                    raise ConfigError(
-                        f"line {number} is no notification address",  # its text is a secret
-                        where=config.urls_file,
-                        remedy="Give addresses as apprise knows them, one a line",
-                    )
+            self._addresses = addresses_of(secret(config.urls_file, folder).splitlines(), config.urls_file)
         self._watcher = None if config.watcher_url_file is None else secret(config.watcher_url_file, folder)
         if self._watcher is not None and not self._watcher.startswith(("https://", "http://")):
             raise ConfigError("the watcher's address must begin with https://", where="alerts", remedy="Correct it")
@@ -111,18 +132,11 @@ class NotifyOutlet:
         """Send what is new and of this outlet's urgency; return whether all of it went."""
         for number, alert in self._store.alerts_after(self._store.acknowledged(outlet, "alert"), AT_A_TIME):
             urgent = alert.severity <= Severity.CRITICAL
-            if urgent is (outlet == NOW) and not self._sent(alert):
+            if urgent is (outlet == NOW) and not sent(self._addresses, self._bench, alert):
                 self._log.warning("notify.failed", code=alert.code)
                 return False
             self._store.acknowledge(outlet, "alert", number)
         return True
-
-    def _sent(self, alert: Alert) -> bool:
-        if len(self._addresses) == 0:
-            return True
-        asks = alert.severity.for_the_keeper
-        title = f"{self._bench}: {asks}"
-        return bool(self._addresses.notify(body=alert.text, title=title, notify_type=KINDS[asks]))
 
     def _tell_watcher(self, address: str) -> None:
         if not self._alive():

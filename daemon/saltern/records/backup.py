@@ -1,5 +1,6 @@
 """A copy of the records, taken while the service runs, checked before it is called a backup."""
 
+import os
 import sqlite3
 import tomllib
 from contextlib import closing
@@ -84,12 +85,16 @@ def restore(backup: Path, bench_file: Path) -> Path:
             remedy="Copy it to where your bench file says that the records are",
         )
     config = bench_from(tomllib.loads(kept[0]), where=f"bench file in {backup}")
-    records = records_path(config, bench_file.parent)
+    records = records_path(config, bench_file)
     for path in (bench_file, records):
         if path.exists():
             raise ConfigError("is there already", where=str(path), remedy="Restore to a folder of its own")
     try:
+        records.parent.mkdir(exist_ok=True)
         copyfile(backup, records)
+        if os.geteuid() == 0:  # whoever owns the folder is the service that will write there
+            owner = records.parent.stat()
+            os.chown(records, owner.st_uid, owner.st_gid)
         bench_file.write_text(kept[0], encoding="utf-8")
     except OSError as error:
         raise StorageError(

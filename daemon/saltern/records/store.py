@@ -2,6 +2,7 @@
 
 import fcntl
 import json
+import os
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -392,9 +393,11 @@ def open_for_reading(path: str | Path, clock: Clock) -> Store:
     StorageError
         There are none at this path, or they cannot be read.
     """
-    if not Path(path).is_file():
+    if not os.path.isfile(path):  # false also where its folder may not be entered
         raise StorageError(
-            "there are no records here", where=str(path), remedy="Give the path with --db, or run a determination first"
+            "there are no records here that you may read",
+            where=str(path),
+            remedy="Give the path with --db, or run a determination first",
         )
     try:
         connection = sqlite3.connect(f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, check_same_thread=False)

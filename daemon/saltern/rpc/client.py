@@ -5,6 +5,7 @@ import select
 import socket
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -18,25 +19,40 @@ ANSWER_WITHIN_S = 10.0
 class Client:
     """A connection to a running service.
 
+    Parameters
+    ----------
+    path
+        Its socket.
+    within_s
+        How long to wait for it to take the call; None: as long as it takes.
+
     Raises
     ------
     NotRunningError
         Nobody answers there.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, within_s: float | None = None) -> None:
         self._path = path
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._number = 0
         self._unread = b""
         try:
+            self._socket.settimeout(within_s)
             self._socket.connect(str(path))
+        except PermissionError as error:
+            self._socket.close()
+            raise NotRunningError(
+                "you may not ask this service",
+                where=str(path),
+                remedy="Let root add you to the group saltern (to act) or saltern-read (to read), then log in anew",
+            ) from error
         except OSError as error:
             self._socket.close()
             raise NotRunningError(
                 "no service answers here",
                 where=str(path),
-                remedy="Start it: systemctl start saltern, or saltern daemon",
+                remedy="See: systemctl status saltern. Start it: systemctl start saltern, or saltern daemon",
             ) from error
 
     def __enter__(self) -> Self:
@@ -57,9 +73,11 @@ class Client:
         """
         self._number += 1
         number = self._number
-        self._socket.sendall(protocol.request(number, method, params))
+        with suppress(BrokenPipeError, ConnectionResetError):  # it has hung up, and may have said why
+            self._socket.sendall(protocol.request(number, method, params))
         for message in self._messages(within_s):
-            if message.get("id") != number:
+            refused = "error" in message and message.get("id") is None  # of the whole connection
+            if message.get("id") != number and not refused:
                 continue
             if "error" in message:
                 error = message["error"]

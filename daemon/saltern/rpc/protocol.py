@@ -26,6 +26,12 @@ class BusyError(SalternError):
     rpc_code = BUSY
 
 
+class ReaderError(SalternError):
+    """Who may only read asked for more."""
+
+    rpc_code = FAILED
+
+
 class Params(BaseModel):
     """Parameters of a method: named, typed, none unknown."""
 
@@ -78,6 +84,10 @@ class RollBackParams(Params):
     who: str = Field(default="operator", min_length=1, max_length=60)
 
 
+class ResultsParams(Params):
+    limit: int = Field(default=20, ge=1, le=100, description="how many, newest")
+
+
 class ScheduleParams(Params):
     count: int = Field(default=10, ge=1, le=100)
 
@@ -101,6 +111,7 @@ METHODS: dict[str, type[Params]] = {
     "log": LogParams,
     "condition": ConditionParams,
     "schedule": ScheduleParams,
+    "results": ResultsParams,
     "acknowledge": AcknowledgeParams,
     "alert-test": Nothing,
     "away": AwayParams,
@@ -113,6 +124,10 @@ METHODS: dict[str, type[Params]] = {
 }
 """Method by method, what it takes. `follow` also subscribes to the notifications `step`, `finished` and `alert`, and,
 of guided procedures, `question`, `said`, `seen` and `ended`."""
+
+
+READING = frozenset({"hello", "status", "follow", "results", "schedule", "trials", "calibrations"})
+"""The methods that change nothing: who may only read may ask for these."""
 
 
 def json_schema() -> dict[str, Any]:

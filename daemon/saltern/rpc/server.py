@@ -12,6 +12,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,12 +22,16 @@ from pydantic import ValidationError
 
 from saltern.errors import ConfigError, SalternError
 from saltern.rpc import protocol
+from saltern.rpc.rights import Rights, readers, rights_at
 
 MOST_CLIENTS = 256
 MOST_UNREAD = 262_144
 """Bytes that a client may leave unread before it is dropped."""
 
 MODE = 0o660
+MODE_WITH_READERS = 0o666
+"""A file has one group, and two may call: the kernel lets all in, and `rights` says at once who may stay."""
+
 LONGEST_PATH = 100  # the kernel's limit is 108 bytes
 ANSWERS_QUEUED = 10_000
 
@@ -37,6 +42,7 @@ Handler = Callable[[Any], Answer | Future[Answer]]
 @dataclass(eq=False)
 class _Client:
     connection: socket.socket
+    rights: Rights
     unread: bytearray = field(default_factory=bytearray)  # what it sent, up to the next line end
     unsent: bytearray = field(default_factory=bytearray)
     follows: bool = False
@@ -63,7 +69,8 @@ class Server:
         self._handlers = handlers
         self._clients: dict[socket.socket, _Client] = {}
         self._posted: deque[tuple[_Client | None, bytes]] = deque(maxlen=ANSWERS_QUEUED)
-        self._listener = _listen(path)
+        self._readers = readers()
+        self._listener = _listen(path, MODE if self._readers is None else MODE_WITH_READERS)
         self._woken, self._wake = socket.socketpair()
         for end in (self._woken, self._wake):
             end.setblocking(False)
@@ -120,7 +127,11 @@ class Server:
             connection.close()
             return
         connection.setblocking(False)
-        self._clients[connection] = _Client(connection)
+        rights = rights_at(connection, self._readers)
+        if rights is Rights.NONE:
+            _send_off(connection)
+            return
+        self._clients[connection] = _Client(connection, rights)
         self._selector.register(connection, selectors.EVENT_READ)
 
     def _read(self, client: _Client) -> None:
@@ -187,6 +198,9 @@ class Server:
         model, handler = protocol.METHODS.get(message["method"]), self._handlers.get(message["method"])
         if model is None or handler is None:
             answer(protocol.failure(number, protocol.NO_SUCH_METHOD, f"there is no method {message['method']!r}"))
+            return
+        if client.rights < Rights.ACT and message["method"] not in protocol.READING:
+            answer(protocol.failure_of(number, _reads_only(message["method"]), protocol.FAILED))
             return
         try:
             params = model.model_validate(message.get("params", {}))
@@ -279,7 +293,27 @@ def _outcome(number: object, done: "Future[Answer]") -> Answer:
     return protocol.failure(number, protocol.FAILED, f"{type(error).__name__}: {error}")
 
 
-def _listen(path: Path) -> socket.socket:
+def _reads_only(method: str) -> protocol.ReaderError:
+    return protocol.ReaderError(
+        "you may read, and not act",
+        where=method,
+        remedy="Let root add you to the group saltern, then log in anew",
+    )
+
+
+def _send_off(connection: socket.socket) -> None:
+    """Say why, as far as it is heard, and hang up; nothing is read from a stranger."""
+    error = protocol.ReaderError(
+        "you may not ask this service",
+        where="socket",
+        remedy="Let root add you to the group saltern (to act) or saltern-read (to read), then log in anew",
+    )
+    with suppress(OSError):
+        connection.send(protocol.lines(protocol.failure_of(None, error, protocol.FAILED)))
+    connection.close()
+
+
+def _listen(path: Path, mode: int) -> socket.socket:
     if len(os.fsencode(path)) > LONGEST_PATH:
         raise ConfigError(
             f"the socket's path is longer than {LONGEST_PATH} bytes",
@@ -293,7 +327,7 @@ def _listen(path: Path) -> socket.socket:
         if path.is_socket():
             path.unlink()
         listener.bind(str(path))
-        path.chmod(MODE)
+        path.chmod(mode)
         listener.listen(MOST_CLIENTS)
         listener.setblocking(False)
     except OSError as error:

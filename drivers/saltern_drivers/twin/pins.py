@@ -7,6 +7,7 @@ from typing import Any
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
 from saltern.ports import Clock, MisuseError
+from saltern_drivers.twin.lines import SharedChip
 from saltern_drivers.twin.world import World
 
 QUEUED_AT_MOST = 8
@@ -28,10 +29,13 @@ class TwinPin(MockPWMPin):  # type: ignore[misc]
             return False
         self._state = value
         if self._function == "output":
+            self._board.drive_shared(self._number, float(value))
             self._board.output_changed(self._number, float(value))
         return True
 
     def _set_function(self, value: str) -> None:
+        if value == "output":
+            self._board.drive_shared(self._number, float(self._state))
         super()._set_function(value)
         if value == "input":
             self._board.released(self._number)
@@ -69,6 +73,7 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         self._watched: list[tuple[TwinPin, str]] = []
         self.dead = False
         self.changed: Callable[[], None] = lambda: None
+        self.shared: SharedChip | None = None
         bench = world.bench
         for name, pump in bench["pumps"].items():
             self._wire_pump(name, pump)
@@ -123,6 +128,11 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         self._world.stirrer_power = value
         self._world.stirrer = 0.0 if self._world.stirrer_stopped else value
 
+    def drive_shared(self, number: int, value: float) -> None:
+        """Drive a line where other processes could have it; the first time claims it."""
+        if self.shared is not None:
+            self.shared.drive(number, value)
+
     def output_changed(self, number: int, value: float) -> None:
         answer = self._outputs.get(number)
         if answer is not None and not self.dead:
@@ -134,6 +144,8 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         """A line that is let go falls to its pull-down."""
         if number in self._outputs:
             self.output_changed(number, 0.0)
+        if self.shared is not None:
+            self.shared.release(number)
 
     def force_low(self) -> None:
         """Drive every output low, whoever had it: what safe-off does, and a power cut with its pull-downs."""

@@ -9,6 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from saltern.ports import Clock, MisuseError, Wires
+from saltern_drivers.twin import lines as shared_lines
 from saltern_drivers.twin.afterlife import VARIABLE, Afterlife, take_up
 from saltern_drivers.twin.boards import Boards
 from saltern_drivers.twin.i2c import Bus
@@ -35,6 +36,9 @@ def open_wires(bench: Mapping[str, Any], clock: FollowedClock) -> Wires:
     if not hasattr(clock, "attach"):
         raise MisuseError("needs a virtual or a paced clock", where="twin", remedy="Run it with a paced clock")
     wires, world, _ = build(bench, clock, CLASSES["good"], calibrated=True, tank=Tank(), seed=1)
+    chip = os.environ.get(shared_lines.VARIABLE)
+    if chip:
+        wires.pins.shared = shared_lines.SharedChip(Path(chip))
     path = os.environ.get(VARIABLE)
     return wires if not path else _outliving(wires, world, clock, Afterlife(Path(path)))
 
@@ -56,8 +60,10 @@ def _outliving(wires: Wires, world: World, clock: FollowedClock, kept: Afterlife
 
 
 def force_low(lines: Sequence[int]) -> None:
-    """Do nothing: the outputs of a simulated bench end with its process."""
-    del lines
+    """Drive the lines of a chip that simulated benches share; else their outputs end with their process."""
+    chip = os.environ.get(shared_lines.VARIABLE)
+    if chip:
+        shared_lines.force_low(Path(chip), lines)
 
 
 def build(

@@ -1,0 +1,48 @@
+"""Which libraries a bench file needs beside those that are always there, and which of them are not."""
+
+import importlib
+
+from saltern.bench.devices import validate_devices
+from saltern.config import BenchConfig
+
+MODULES = {
+    "gpio": "lgpio",
+    "i2c": "smbus2",
+    "modbus": "pymodbus",
+    "mqtt": "paho.mqtt.client",
+    "metrics": "prometheus_client",
+    "alerts": "apprise",
+}
+"""By the name of the extra that brings it."""
+
+ELSEWHERE = {"gpio": " Where pip has none for this Python: apt install python3-lgpio, then make install."}
+
+
+def extras(config: BenchConfig) -> list[str]:
+    """Return the extras that this bench needs to start: for its wires, its drivers and its outlets."""
+    needed = {extra for _, driver, _ in validate_devices(config) for extra in driver.extras}
+    if config.wires == "gpio":
+        needed.add("gpio")
+    else:
+        needed.discard("i2c")  # the simulated bench plays the bus itself
+    if config.mqtt is not None:
+        needed.add("mqtt")
+    if config.metrics.textfile is not None or config.metrics.port is not None:
+        needed.add("metrics")
+    if config.alerts.urls_file is not None or config.alerts.watcher_url_file is not None:
+        needed.add("alerts")
+    return [extra for extra in MODULES if extra in needed]
+
+
+def missing_libraries(config: BenchConfig) -> list[str]:
+    """Return, in a sentence each, what cannot be imported here; a library that is broken counts as missing."""
+    found = []
+    for extra in extras(config):
+        try:
+            importlib.import_module(MODULES[extra])
+        except Exception as error:  # noqa: BLE001 - whatever it is, the service would meet it
+            found.append(
+                f"the bench file needs {MODULES[extra]}, and it cannot be imported here ({error}): "
+                f"pip install 'saltern[{extra}]'.{ELSEWHERE.get(extra, '')}"
+            )
+    return found
