@@ -22,6 +22,16 @@ class Measured:
     def __init__(self, service, world):
         self._service, self._world = service, world
 
+    def wait_for_titration(self):
+        """Wait until the first one titrates."""
+
+        def titrates():
+            status = self._service.ask("status")
+            assert status["last"] is None, status["last"]
+            return (status["running"] or {}).get("phase") == "titrate"
+
+        self._service.wait_for(titrates, "it titrates", WITHIN_S)
+
     def next(self):
         """Wait for one more; return it, and the true alkalinity, None where it did not come to a titration."""
         before = (self._service.ask("status")["last"] or {}).get("id")
@@ -39,7 +49,7 @@ class Measured:
 
 def assert_true(found, drawn_umol_kg):
     alkalinity = found["alkalinity"]
-    assert alkalinity["verdict"] == "accepted", alkalinity
+    assert alkalinity["verdict"] == "accepted", found
     print(f"{alkalinity['umol_per_kg']:.1f} +- {alkalinity['u']:.1f} against {drawn_umol_kg:.1f} umol/kg")
     assert abs(alkalinity["umol_per_kg"] - drawn_umol_kg) < 3.0 * alkalinity["u"]
 
@@ -69,9 +79,7 @@ def test_a_node_that_is_unplugged_in_a_titration_voids_it_and_the_next_one_is_tr
         with running(pi_header, bench.file) as service:
             service.wait_until_ready()
             measured = Measured(service, world)
-            service.wait_for(
-                lambda: (service.ask("status")["running"] or {}).get("phase") == "titrate", "it titrates", WITHIN_S
-            )
+            measured.wait_for_titration()
             node.unplug()
             time.sleep(UNPLUGGED_S)
             assert world.drives.state["turning"] == [False, False, False]
