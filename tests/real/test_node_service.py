@@ -36,23 +36,29 @@ def wait_until_it_drains(service, world):
     service.wait_for(lambda: world.drives.steps["waste"] > before + 300, "the waste pump drains the first sample")
 
 
-class LooksOn:
-    """Looks how long a motor of the node still turns from now on, by the world's own time."""
+class Ending:
+    """The moment in which a service ends or hangs, by the world's own time."""
 
     def __init__(self, world):
         self._world = world
-        with world.lock:
-            self._since_s, world.longest_look_s = world.clock.monotonic(), 0.0
 
-    def assert_at_rest_in_time(self):
-        """Hold that none turned any longer than it may; a look that came late gave the node a permit as much later."""
+    def __enter__(self):
+        self._from_s = self._world.clock.monotonic()
+        return self
+
+    def __exit__(self, *_):
+        with self._world.lock:
+            self._until_s, self._world.longest_look_s = self._world.clock.monotonic(), 0.0
+
+    def assert_motors_stopped_in_time(self):
+        """Hold that one turned and none did for longer than it may; a late look gave the node its permit as late."""
         world = self._world
-        while world.world.at_s < self._since_s + LOOKS_FOR_S:
+        while world.world.at_s < self._until_s + LOOKS_FOR_S:
             time.sleep(0.01)
         with world.lock:
             assert world.drives.state["turning"] == [False, False, False]
-            turned_s = max(head.last_moved_s for head in world.world.pumps.values()) - self._since_s
-            assert 0.0 < turned_s < STOPS_WITHIN_S + world.longest_look_s
+            turned_s = max(head.last_moved_s for head in world.world.pumps.values())
+            assert self._from_s < turned_s < self._until_s + STOPS_WITHIN_S + world.longest_look_s
 
 
 def test_it_starts_on_a_node_drains_and_stops_with_every_motor_at_rest(bench, pi_header):
@@ -73,12 +79,12 @@ def test_killed_while_a_pump_turns_the_node_stops_it_and_the_service_starts_agai
     file, world = either_bench.file, either_bench.world
     with running(pi_header, file) as service:
         wait_until_it_drains(service, world)
-        service.kill()
-        looks_on = LooksOn(world)
+        with Ending(world) as death:
+            service.kill()
         done = safe_off(pi_header, file)
 
         assert done.returncode == 0, done.stderr
-        looks_on.assert_at_rest_in_time()
+        death.assert_motors_stopped_in_time()
     with running(pi_header, file) as service:
         service.wait_until_ready()
         wait_until_it_drains(service, world)  # it recovers
@@ -90,8 +96,9 @@ def test_a_hung_service_loses_its_pump_to_the_node_and_recovers_when_it_goes_on(
     world = bench.world
     with running(pi_header, bench.file) as service:
         wait_until_it_drains(service, world)
-        os.kill(service.process.pid, signal.SIGSTOP)
-        LooksOn(world).assert_at_rest_in_time()
+        with Ending(world) as hang:
+            os.kill(service.process.pid, signal.SIGSTOP)
+        hang.assert_motors_stopped_in_time()
 
         os.kill(service.process.pid, signal.SIGCONT)
         wait_until_it_drains(service, world)
