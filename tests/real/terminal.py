@@ -1,6 +1,7 @@
 """A converter at a USB port, and the serial line behind it: a pseudo-terminal of the kernel under a stable name."""
 
 import os
+import threading
 import time
 import tty
 from contextlib import suppress
@@ -23,6 +24,7 @@ class Terminal:
     def __init__(self, name: Path, baud: int) -> None:
         self.name = name
         self._bytes_per_s = baud / BITS_A_BYTE
+        self._lock = threading.Lock()  # it is plugged by one thread, and carries bytes by another
         self._ours = self._theirs = -1
         self._sending = b""
         self._carried = 0.0  # bytes that the line has had time for
@@ -31,43 +33,45 @@ class Terminal:
 
     def plug(self) -> None:
         """Be there: under the same name, as another device."""
-        ours, self._theirs = os.openpty()
-        tty.setraw(ours)
-        tty.setraw(self._theirs)
-        os.set_blocking(ours, False)
-        self.name.parent.mkdir(parents=True, exist_ok=True)
-        self.name.symlink_to(os.ttyname(self._theirs))
-        self._ours = ours  # last: another thread looks at it
+        with self._lock:
+            self._ours, self._theirs = os.openpty()
+            tty.setraw(self._ours)
+            tty.setraw(self._theirs)
+            os.set_blocking(self._ours, False)
+            self.name.parent.mkdir(parents=True, exist_ok=True)
+            self.name.symlink_to(os.ttyname(self._theirs))
 
     def unplug(self) -> None:
         """Be gone: whoever holds the port hears of it as the kernel tells of a device that left."""
-        ours, self._ours = self._ours, -1
-        self.name.unlink()
-        os.close(ours)
-        os.close(self._theirs)
+        with self._lock:
+            self.name.unlink()
+            os.close(self._ours)
+            os.close(self._theirs)
+            self._ours = self._theirs = -1
+            self._sending = b""
 
     def heard(self) -> bytes:
         """Return what has come from the service since the last time."""
-        with suppress(BlockingIOError):  # nothing has
+        with self._lock, suppress(BlockingIOError):  # nothing has
             if self._ours >= 0:
                 return os.read(self._ours, 4096)
         return b""
 
     def say(self, data: bytes) -> None:
         """Send this after what waits, as much of it as the line has had time for since it was asked last."""
-        now_s = time.monotonic()
-        since_s, self._looked_s = now_s - self._looked_s, now_s
-        if self._ours < 0:
-            self._sending = b""
-            return
-        self._carried = self._carried + since_s * self._bytes_per_s if self._sending else 0.0
-        self._sending += data
-        whole = int(self._carried)
-        part, self._sending = self._sending[:whole], self._sending[whole:]
-        self._carried -= whole
-        if part:
-            with suppress(BlockingIOError):  # nobody reads, and the kernel's buffer is full: they are lost
-                os.write(self._ours, part)
+        with self._lock:
+            now_s = time.monotonic()
+            since_s, self._looked_s = now_s - self._looked_s, now_s
+            if self._ours < 0:
+                return
+            self._carried = self._carried + since_s * self._bytes_per_s if self._sending else 0.0
+            self._sending += data
+            whole = int(self._carried)
+            part, self._sending = self._sending[:whole], self._sending[whole:]
+            self._carried -= whole
+            if part:
+                with suppress(BlockingIOError):  # nobody reads, and the kernel's buffer is full: they are lost
+                    os.write(self._ours, part)
 
     def close(self) -> None:
         if self._ours >= 0:
