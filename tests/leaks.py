@@ -16,8 +16,8 @@ ENDS_WITHIN_S = 10.0
 """Waited for only where something is left: what ends by itself may need its time on a busy machine."""
 
 HANDLES = "/proc/self/fd"
-FILES_KEPT = re.compile(r"/mpl-data/fonts/")
-"""matplotlib keeps the fonts open that it has drawn with."""
+FILES_KEPT = re.compile(r"/mpl-data/fonts/|/[.]lgd-nfy")
+"""matplotlib keeps the fonts open that it has drawn with; lgpio, from its import on, the pipe of its notifications."""
 
 POOLS_KEPT = (("apprise.apprise", "_shared_executor"), ("apprise.apprise", "_coordinator_executor"))
 """apprise keeps its pools of threads for the life of the process, for the next message."""

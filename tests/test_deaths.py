@@ -55,8 +55,8 @@ def telephone():
 
 
 @pytest.fixture
-def computer(tmp_path):
-    made = Computer(tmp_path)
+def computer():
+    made = Computer()
     yield made
     made.off()
 

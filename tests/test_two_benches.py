@@ -13,8 +13,8 @@ FAR_OFF = {"schedule": {"at": ["23:59:00"], "time_zone": "UTC"}}
 
 
 @pytest.fixture
-def computer(tmp_path):
-    made = Computer(tmp_path)
+def computer():
+    made = Computer()
     yield made
     made.off()
 

@@ -9,6 +9,8 @@ import socket
 import subprocess
 import sys
 import time
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import SimpleNamespace
 from unittest import mock
 
@@ -31,7 +33,9 @@ def wait(until, within_s=WITHIN_S):
 class Computer:
     """A computer with installed benches and one GPIO chip."""
 
-    def __init__(self, folder):
+    def __init__(self):
+        self._folder = TemporaryDirectory(prefix="saltern-")  # short: a socket's path has 100 bytes
+        folder = Path(self._folder.name)
         self.root, self.chip = folder / "root", folder / "chip"
         for name in ("etc/saltern", "var/lib/saltern", "run/saltern"):
             (self.root / name).mkdir(parents=True)
@@ -75,6 +79,7 @@ class Computer:
             if unit.process is not None and unit.process.poll() is None:
                 unit.process.kill()
             unit.close()
+        self._folder.cleanup()
 
 
 class Unit:

@@ -403,6 +403,9 @@ class Driver:
         Opens the device. Outputs are inactive before it returns.
     outputs
         The GPIO lines that the device drives: what safe-off takes low when nobody else can.
+    buses
+        The pins of the header that belong to the bus the device hangs on, with the bus's name: devices on one bus share
+        them, and no other device may claim them.
     extras
         The extras of Saltern whose libraries the driver needs, for example ``("i2c",)``.
     """
@@ -413,6 +416,7 @@ class Driver:
     open: Callable[[Any, Wires], Any]
     outputs: Callable[[Any], list[int]] = lambda config: []
     extras: tuple[str, ...] = ()
+    buses: Callable[[Any], Mapping[int, str]] = lambda config: {}
 
 
 OpenWires = Callable[[Mapping[str, Any], Clock], Wires]

@@ -31,6 +31,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from saltern.ports import Clock, Connection, DeviceSilentError, Driver, DriverError, Reading, ReplyError, Wires
+from saltern_drivers.header_buses import i2c_pins
 from saltern_drivers.i2c_bus import ReturningBus
 
 CONVERSION, CONFIG = 0x00, 0x01
@@ -161,4 +162,5 @@ DRIVER = Driver(
     claims=lambda config: [f"i2c:{config.bus}:0x{config.address:02x}:{config.input}"],
     open=open_converter,
     extras=("i2c",),
+    buses=lambda config: i2c_pins(config.bus),
 )

@@ -18,6 +18,7 @@ Limits: creep and drift of some hundredths of a gram; tubes must hang freely.
 from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import Clock, Connection, DeviceSilentError, Driver, DriverError, Reading, ReplyError, Wires
+from saltern_drivers.header_buses import i2c_pins
 from saltern_drivers.i2c_bus import ReturningBus
 
 PU_CTRL, CTRL1, CTRL2, ADC_OUT = 0x00, 0x01, 0x02, 0x12
@@ -203,4 +204,5 @@ DRIVER = Driver(
     claims=lambda config: [f"i2c:{config.bus}:0x{config.address:02x}"],
     open=open_scale,
     extras=("i2c",),
+    buses=lambda config: i2c_pins(config.bus),
 )

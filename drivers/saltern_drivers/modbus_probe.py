@@ -20,6 +20,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from saltern.ports import Clock, Connection, Driver, Reading, ReplyError, Wires
+from saltern_drivers.header_buses import uart_pins
 from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
 from saltern_drivers.modbus_registers import Form, WordOrder, decoded, words_of
 from saltern_drivers.serial_line import BELIEVABLE
@@ -122,4 +123,5 @@ DRIVER = Driver(
     claims=lambda config: [f"modbus:{config.port}:{config.device}:{config.kind}:{config.address}"],
     open=open_probe,
     extras=("modbus",),
+    buses=lambda config: uart_pins(config.port),
 )

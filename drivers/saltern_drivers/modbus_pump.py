@@ -44,6 +44,7 @@ from saltern.ports import (
     Progress,
     Wires,
 )
+from saltern_drivers.header_buses import uart_pins
 from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
 from saltern_drivers.modbus_registers import Register
 
@@ -381,4 +382,5 @@ DRIVER = Driver(
     claims=lambda config: [f"modbus:{config.port}:{config.device}:pump:{config.amount.address}"],
     open=open_pump,
     extras=("modbus",),
+    buses=lambda config: uart_pins(config.port),
 )

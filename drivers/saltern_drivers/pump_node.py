@@ -41,6 +41,7 @@ from saltern.ports import (
     Progress,
     Wires,
 )
+from saltern_drivers.header_buses import uart_pins
 from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
 
 NUMBERS = {"sample": 0, "waste": 1, "titrant": 2}
@@ -479,6 +480,7 @@ PUMP = Driver(
     claims=lambda config: _claim(f"pump:{config.pump}", config),
     open=lambda config, wires: NodePump(_link(config, wires), config),
     extras=("modbus",),
+    buses=lambda config: uart_pins(config.port),
 )
 PERMIT = Driver(
     kind="permit",
@@ -486,6 +488,7 @@ PERMIT = Driver(
     claims=lambda config: _claim(f"permit:{config.pump}", config),
     open=lambda config, wires: NodePermit(_link(config, wires), NUMBERS[config.pump]),
     extras=("modbus",),
+    buses=lambda config: uart_pins(config.port),
 )
 STIR = Driver(
     kind="stirrer",
@@ -493,4 +496,5 @@ STIR = Driver(
     claims=lambda config: _claim("stirrer", config),
     open=lambda config, wires: NodeStirrer(_link(config, wires)),
     extras=("modbus",),
+    buses=lambda config: uart_pins(config.port),
 )

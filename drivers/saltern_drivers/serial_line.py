@@ -36,6 +36,7 @@ from saltern.ports import (
     ReplyError,
     Wires,
 )
+from saltern_drivers.header_buses import uart_pins
 from saltern_drivers.serial_port import REMEDY, ReturningPort, open_port
 
 LONGEST_LINE = 256
@@ -292,4 +293,10 @@ def open_board(config: Config, wires: Wires) -> LineBoard:
     return LineBoard(open_port(wires, config.port, baudrate=config.baud), wires.clock, config)
 
 
-DRIVER = Driver(kind="probe", config=Config, claims=lambda config: [f"serial:{config.port}"], open=open_board)
+DRIVER = Driver(
+    kind="probe",
+    config=Config,
+    claims=lambda config: [f"serial:{config.port}"],
+    open=open_board,
+    buses=lambda config: uart_pins(config.port),
+)

@@ -27,6 +27,7 @@ from saltern.ports import (
     ReplyError,
     Wires,
 )
+from saltern_drivers.header_buses import w1_pins
 
 BEFORE_THE_FIRST_C = 85.0
 POSSIBLE_C = (-5.0, 60.0)
@@ -125,4 +126,10 @@ def open_thermometer(config: Config, wires: Wires) -> W1Thermometer:
     return W1Thermometer(wires.clock, config)
 
 
-DRIVER = Driver(kind="probe", config=Config, claims=lambda config: [f"w1:{config.sensor}"], open=open_thermometer)
+DRIVER = Driver(
+    kind="probe",
+    config=Config,
+    claims=lambda config: [f"w1:{config.sensor}"],
+    open=open_thermometer,
+    buses=lambda config: w1_pins(),
+)

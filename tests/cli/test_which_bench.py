@@ -4,6 +4,7 @@ import json
 import os
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from unittest import mock
 
 import pytest
@@ -16,6 +17,13 @@ from saltern.rpc.server import Server
 from tests.cli.command import run
 from tests.toml import to_toml
 from tests.twin_bench import bench_table
+
+
+@pytest.fixture
+def tmp_path():
+    """A folder with a short name: a socket's path has 100 bytes."""
+    with TemporaryDirectory(prefix="saltern-") as folder:
+        yield Path(folder)
 
 
 @pytest.fixture

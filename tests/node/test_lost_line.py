@@ -66,6 +66,7 @@ def test_a_converter_that_is_unplugged_ends_the_motion_and_is_used_again_when_it
     assert host.total() - before == moved
 
     host.port.gone = None
+    host.clock.sleep(31.0)  # a name is tried again after half a minute at most
     assert host.port.look()["latches"] & 1
     progress, error = turn(host, 700, [])
     assert (error, progress.at_least, progress.at_most) == (None, 700, 700)
@@ -110,6 +111,7 @@ def test_a_permit_that_could_not_be_sent_is_sent_with_the_next_kick():
     with pytest.raises(DeviceUnavailableError):
         host.permit.kick()
     host.port.gone = None
+    host.clock.sleep(1.0)
     host.permit.kick()
 
     assert [mask for _, mask in host.port.permits] == [4]

@@ -184,7 +184,7 @@ def _check(config: BenchConfig) -> tuple[list[tuple[_Slot, Driver, BaseModel]], 
             mistakes += config_mistakes(error, f"{config.name}, {slot.where}")
             continue
         high = [line for line in driver.outputs(options) if line <= LAST_PULLED_HIGH]
-        if high and slot.kind in ("pump", "permit"):
+        if high:
             mistakes.append(
                 ConfigError(
                     f"GPIO {', '.join(map(str, high))} is pulled high from reset until the service starts",
@@ -203,4 +203,20 @@ def _check(config: BenchConfig) -> tuple[list[tuple[_Slot, Driver, BaseModel]], 
                 )
             claimed.setdefault(claim, slot.where)
         checked.append((slot, driver, options))
-    return checked, mistakes
+    return checked, mistakes + _pins_of_buses(config, checked, claimed)
+
+
+def _pins_of_buses(
+    config: BenchConfig, checked: list[tuple[_Slot, Driver, BaseModel]], claimed: Mapping[str, str]
+) -> list[SalternError]:
+    """Return a mistake for each device on a pin of a bus that another device hangs on."""
+    buses = {pin: bus for _, driver, options in checked for pin, bus in driver.buses(options).items()}
+    return [
+        ConfigError(
+            f"GPIO {pin} belongs to {bus}, and {claimed[f'gpio:{pin}']} is wired to it",
+            where=config.name,
+            remedy="Give that device another pin",
+        )
+        for pin, bus in sorted(buses.items())
+        if f"gpio:{pin}" in claimed
+    ]
