@@ -16,6 +16,19 @@ from tests.serial_port import VirtualPort
 DELAY_S = 0.02
 
 
+def questions(framer, heard):
+    """Yield the questions that came, one after another; what is not a frame is not answered, nor what follows it."""
+    while heard:
+        try:
+            used, asked = framer.handleFrame(heard, 0, 0)
+        except ModbusIOException:
+            return
+        if not used or asked is None:
+            return
+        heard = heard[used:]
+        yield asked
+
+
 class ModbusBoards(VirtualPort):
     """A serial port with transmitters 1 pH (mV), 2 conductivity (mS/cm), 3 temperature (degC) at its other end."""
 
@@ -35,10 +48,10 @@ class ModbusBoards(VirtualPort):
         return world.temperature_reading()
 
     def write(self, data):
-        _, asked = self._framer.handleFrame(data, 0, 0)
-        words = struct.unpack(">HH", struct.pack(">f", self.value(asked.dev_id)))
-        answer = self._framer.buildFrame(ReadInputRegistersResponse(registers=list(words), dev_id=asked.dev_id))
-        self.say((DELAY_S, answer))
+        for asked in questions(self._framer, data):
+            words = struct.unpack(">HH", struct.pack(">f", self.value(asked.dev_id)))
+            answer = self._framer.buildFrame(ReadInputRegistersResponse(registers=list(words), dev_id=asked.dev_id))
+            self.say((DELAY_S, answer))
         return len(data)
 
 
@@ -111,15 +124,7 @@ class PumpBoard(VirtualPort):
         return kind(registers=values, dev_id=self.device)
 
     def write(self, data):
-        heard = self.to_board(data)
-        while heard:
-            try:
-                used, asked = self._framer.handleFrame(heard, 0, 0)
-            except ModbusIOException:
-                break
-            if not used or asked is None:
-                break
-            heard = heard[used:]
+        for asked in questions(self._framer, self.to_board(data)):
             if asked.dev_id == self.device:
                 answer = self.to_host(self._framer.buildFrame(self._answer(asked)))
                 self.say((DELAY_S, answer))

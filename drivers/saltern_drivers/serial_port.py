@@ -10,8 +10,12 @@ from typing import Any
 from saltern.ports import Connection, DriverError, SerialPort, Wires
 from saltern_drivers.returning import Returning
 
-WRITTEN_WITHIN_S = 0.05
-"""What the kernel has not taken by then it does not take: the port is given up, and opened again."""
+WRITTEN_WITHIN_S = 0.25
+"""What the kernel has not taken by then it does not take: the port is given up, and opened again.
+
+pyserial 3.5 looks at the clock after it has written, too: a computer that stalls for so long in the middle of a write
+loses its port, though every byte has gone out. Half of a permit's time is the most that a control thread may wait.
+"""
 
 REMEDY = "Check the cable and the board's supply"
 

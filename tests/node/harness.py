@@ -20,12 +20,12 @@ class Motor:
         self.clock = clock
         self.plan = []
         self.began_ms = self.kept = self.total = 0
-        self.turning = self.held = False
+        self.turning = self.held = self.backward = False
         self.counter = "works"  # or "dead": answers nothing; "blind": sees none; "noisy": sees more than there are
         self.told = []  # (ms, what) for the last motion
 
     def hold(self, backward):
-        self.held = True
+        self.held, self.backward = True, backward
         self.told = [(self.clock.now_ms, "held")]
 
     def send(self, stages):
@@ -117,6 +117,7 @@ class Board:
                 "tx": sent.hex(),
                 "turning": [motor.turning for motor in self.motors],
                 "held": [motor.held for motor in self.motors],
+                "backward": [motor.backward for motor in self.motors],
                 "total": [motor.total + (motor.sent() if motor.turning else 0) for motor in self.motors],
                 "told": [motor.told for motor in self.motors],
                 "stirred": self.stirred,

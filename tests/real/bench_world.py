@@ -1,133 +1,143 @@
 """The twin's physics in real time behind a header, its I2C bus and its serial ports: what a real bench would do there.
 
-The world hears nothing but what reached the kernel's interface: rising edges of permits, counted steps, levels of the
-rest, bytes. The service on the other side runs unmodified, with the real libraries.
+The world hears nothing but what reached the kernel's interface: edges and levels of lines, bytes. The service on the
+other side runs unmodified, with the real libraries. A world is made of parts: what turns (`drives`), and what shows.
 """
 
-import os
 import threading
 import time
-import tty
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
-from saltern_drivers.twin.boards import BoardPort, Boards, Cable
 from saltern_drivers.twin.i2c import Bus
 from saltern_drivers.twin.instruments import CLASSES, draw
-from saltern_drivers.twin.pumps import Train
 from saltern_drivers.twin.tank import Tank
 from saltern_drivers.twin.world import World
+from tests.real.drives import HeaderDrives, NodeDrives
 from tests.real.header import Header, I2cChips
+from tests.real.terminal import Terminal
 
 LOOK_EVERY_S = 0.003
-STIRRER_INERTIA = 0.03  # share of a new level that the motor's mean follows in one look
+LONGEST_LOOK_S = 0.05
 
 
-class SinceNow:
-    """Monotonic time from zero."""
+class WorldClock:
+    """Monotonic time from zero, as far as the machine lets the world look: what it stalls for longer does not pass.
 
-    def __init__(self) -> None:
-        self._begun_s = time.monotonic()
-
-    def monotonic(self) -> float:
-        return time.monotonic() - self._begun_s
-
-
-class SerialBoard:
-    """One board at a pty; the file name that the bench file gives is a link to its other end."""
-
-    def __init__(self, link: Path, port: BoardPort) -> None:
-        self.link = link
-        self._port = port
-        self._ours = self._theirs = -1
-        self.plug()
-
-    def plug(self) -> None:
-        """Be there: under the same name, as another device."""
-        self._ours, self._theirs = os.openpty()
-        tty.setraw(self._ours)
-        tty.setraw(self._theirs)
-        os.set_blocking(self._ours, False)
-        self.link.parent.mkdir(parents=True, exist_ok=True)
-        self.link.symlink_to(os.ttyname(self._theirs))
-
-    def unplug(self) -> None:
-        """Be gone: whoever holds the port hears of it as the kernel tells of a device that left."""
-        self.link.unlink()
-        os.close(self._ours)
-        os.close(self._theirs)
-        self._ours = self._theirs = -1
-
-    def serve(self) -> None:
-        if self._ours < 0:
-            return
-        with suppress(OSError):  # nothing has come, or nobody has opened it
-            self._port.write(os.read(self._ours, 256))
-        if waiting := self._port.in_waiting:
-            os.write(self._ours, self._port.read(waiting))
-
-    def close(self) -> None:
-        if self._ours >= 0:
-            self.unplug()
-
-
-class BenchWorld(threading.Thread):
-    """A bench of the header: pumps, permits, stirrer and switches on lines; boards by I2C or serial ports.
-
-    Parameters
-    ----------
-    bench
-        The bench file as a table.
-    header
-        Where the service runs.
-    ports
-        Of serial boards, by role: the names in the bench file.
+    A pump node has a processor of its own. Played on a busy machine it must not find the service silent because it was
+    not given time itself to hear what had been said.
     """
 
-    def __init__(self, bench: Mapping[str, Any], header: Header, *, seed: int, ports: Mapping[str, Path] = {}) -> None:
-        super().__init__(name="bench world", daemon=True)
-        self.clock = SinceNow()
+    def __init__(self) -> None:
+        self._looked = (0.0, time.monotonic())
+        self.lost_s = 0.0
+
+    def monotonic(self) -> float:
+        at_s, seen_s = self._looked
+        return at_s + min(time.monotonic() - seen_s, LONGEST_LOOK_S)
+
+    def look(self) -> float:
+        """Let the world come to the present, and return it."""
+        (at_s, seen_s), now_s = self._looked, time.monotonic()
+        passed_s = min(now_s - seen_s, LONGEST_LOOK_S)
+        self.lost_s += now_s - seen_s - passed_s
+        self._looked = (at_s + passed_s, now_s)
+        return at_s + passed_s
+
+
+class Physics:
+    """A world of the twin, drawn like any other; whoever touches it holds the lock."""
+
+    def __init__(self, bench: Mapping[str, Any], seed: int) -> None:
         random = np.random.default_rng(seed)
         titre_u = (bench["titre"]["u_percent"] or 0.0) / 100.0
         truths = draw(CLASSES["good"], calibrated=True, titre_u=titre_u, random=random)
+        self.clock = WorldClock()
         self.world = World(bench, truths, Tank(), random)
         self.lock = threading.Lock()
+
+
+class Shown(Protocol):
+    """A part that shows how the world is."""
+
+    def show(self, world: World) -> None: ...
+    def close(self) -> None: ...
+
+
+class Switches:
+    """The contacts of floats, leak sensor and stop button on lines of the header."""
+
+    def __init__(self, bench: Mapping[str, Any], header: Header) -> None:
         self._header = header
-        self._bench = bench
-        self._rises: dict[int, int] = {}
+        self._roles = {switch["pin"]: role for role, switch in bench["switches"].items() if switch and "pin" in switch}
         self._levels: dict[int, bool] = {}
-        self._stirring = 0.0
+
+    def show(self, world: World) -> None:
+        for line, role in self._roles.items():
+            level = world.switch(role)
+            if self._levels.get(line) is not level:
+                self._levels[line] = level
+                self._header.connect(line, level)
+
+    def close(self) -> None:
+        pass
+
+
+class WiredBoards:
+    """A board on a serial line behind a converter, or several on one line."""
+
+    def __init__(self, name: Path, boards: Any, baud: int) -> None:
+        self._boards = boards
+        self.converter = Terminal(name, baud)
+
+    def show(self, world: World) -> None:
+        del world  # the boards look at it themselves
+        if heard := self.converter.heard():
+            self._boards.write(heard)
+        self.converter.say(self._boards.read(self._boards.in_waiting))
+
+    def close(self) -> None:
+        self.converter.close()
+
+
+class I2cBoards:
+    """The converter on the header's I2C bus, which answers in its own time."""
+
+    def __init__(self, physics: Physics, header: Header) -> None:
+        bus = Bus(physics.world, physics.clock)
+
+        def locked(call: Any) -> Any:
+            def answer(*words: Any) -> Any:
+                with physics.lock:
+                    return call(*words)
+
+            return answer
+
+        self._chips = I2cChips(header, 1, locked(bus.read_i2c_block_data), locked(bus.write_i2c_block_data))
+
+    def show(self, world: World) -> None:
+        pass
+
+    def close(self) -> None:
+        self._chips.close()
+
+
+class BenchWorld(threading.Thread):
+    """The world goes on as time does, from now until it is closed."""
+
+    def __init__(self, physics: Physics, drives: HeaderDrives | NodeDrives, shown: Sequence[Shown]) -> None:
+        super().__init__(name="bench world", daemon=True)
+        self.clock, self.world, self.lock = physics.clock, physics.world, physics.lock
+        self.drives = drives
+        self._shown = shown
         self._looked_s = 0.0
         self.longest_look_s = 0.0
-        self.steps = {"sample": 0, "waste": 0, "titrant": 0}
-        self._switches = {
-            switch["pin"]: role for role, switch in bench["switches"].items() if switch and "pin" in switch
-        }
-        self._drives = {name: pump["drive"] for name, pump in bench["pumps"].items()}
-        self._permits = {name: pump["permit"]["pin"] for name, pump in bench["pumps"].items()}
-        boards = Boards(self.world, self.clock)
-        answers = {"ph": boards._ph, "conductivity": boards._conductivity, "temperature": boards._temperature}
-        self.boards = {
-            role: SerialBoard(path, BoardPort(self.clock, Cable(), answers[role], b"\r"))
-            for role, path in ports.items()
-        }
-        bus = Bus(self.world, self.clock)
-        self._chips = I2cChips(header, 1, self._locked(bus.read_i2c_block_data), self._locked(bus.write_i2c_block_data))
         self._ending = threading.Event()
-        for line, role in self._switches.items():
-            header.connect(line, self.world.switch(role))
+        self._look()
         self.start()
-
-    def _locked(self, call: Any) -> Any:
-        def locked(*words: Any) -> Any:
-            with self.lock:
-                return call(*words)
-
-        return locked
 
     def run(self) -> None:
         while not self._ending.wait(LOOK_EVERY_S):
@@ -135,40 +145,13 @@ class BenchWorld(threading.Thread):
                 self._look()
 
     def _look(self) -> None:
-        header, world, now_s = self._header, self.world, self.clock.monotonic()
+        now_s = self.clock.look()
         self.longest_look_s = max(self.longest_look_s, now_s - self._looked_s)
-        for name, line in self._permits.items():
-            if self._risen(line):
-                world.pumps[name].permitted_until_s = now_s + world.pumps[name].lapse_s
-        for name, drive in self._drives.items():
-            head = world.pumps[name]
-            if "step_pin" in drive:
-                steps = self._risen(drive["step_pin"])
-                head.enabled = header.level(drive["enable_pin"])
-                head.reverse = header.level(drive["direction_pin"])
-                if steps:
-                    head.trains.append(Train(self._looked_s, now_s, steps))
-                    self.steps[name] += steps
-            else:
-                head.power = float(header.level(drive["pin"]))
-        turning = header.level(self._bench["stirrer"]["drive"]["pin"])
-        self._stirring += STIRRER_INERTIA * (turning - self._stirring)
-        world.stirrer_power = self._stirring
-        world.stirrer = self._stirring if self._stirring > 0.02 and not world.stirrer_stopped else 0.0
-        world.advance(now_s)
         self._looked_s = now_s
-        for line, role in self._switches.items():
-            level = world.switch(role)
-            if self._levels.get(line) is not level:
-                self._levels[line] = level
-                header.connect(line, level)
-        for board in self.boards.values():
-            board.serve()
-
-    def _risen(self, line: int) -> int:
-        now = self._header.rises(line)
-        before, self._rises[line] = self._rises.get(line, now), now
-        return now - before
+        self.drives.turn(self.world, now_s)
+        self.world.advance(now_s)
+        for part in self._shown:
+            part.show(self.world)
 
     def drawn_umol_kg(self) -> float:
         """Return the true alkalinity of the tank water that stands, or last stood, in the vessel."""
@@ -179,6 +162,5 @@ class BenchWorld(threading.Thread):
     def close(self) -> None:
         self._ending.set()
         self.join(5)
-        self._chips.close()
-        for board in self.boards.values():
-            board.close()
+        for part in (self.drives, *self._shown):
+            part.close()

@@ -88,3 +88,15 @@ def running(header: Header, bench: Path) -> Iterator[Service]:
     finally:
         process.kill()
         process.wait()
+
+
+def safe_off(header: Header, bench: Path) -> "subprocess.CompletedProcess[str]":
+    """Run `saltern safe-off` as the unit does after a death of this bench's service."""
+    return subprocess.run(
+        [sys.executable, "-m", "saltern.cli.main", "safe-off"],
+        env=header.environment() | {"RUNTIME_DIRECTORY": str(bench.parent)},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )

@@ -22,6 +22,7 @@ from saltern_drivers.gpio_lines import open_serial
 from saltern_drivers.returning import in_a_thread
 
 POLL_S, PATIENCE_S = 0.01, 60.0
+STALL_S = 0.1  # seen on two busy cores
 PATTERN = r"(?P<value>[-+]?\d+\.\d+)"
 
 
@@ -240,6 +241,40 @@ def test_a_hang_up_between_two_calls_of_pyserial_is_one_of_ours(adapter, wires, 
     for call in (lambda p: p.read(waiting), lambda p: p.write(b"R\r"), lambda p: p.reset_input_buffer()):
         with pytest.raises(DeviceUnavailableError):
             port.use(call)
+    probe.close()
+
+
+def test_a_computer_that_stalls_in_the_middle_of_a_write_does_not_lose_the_port(adapter, wires, kind, monkeypatch):
+    board, opened = kind
+    adapter.plug(board(11.11))
+    probe = opened(adapter.name, wires)
+    written = os.write
+
+    def stalls(file, data):
+        taken = written(file, data)
+        wires.clock.sleep(STALL_S)
+        return taken
+
+    monkeypatch.setattr("serial.serialposix.os.write", stalls)
+    probe.request()
+    monkeypatch.undo()
+
+    assert probe.connection().up
+    assert read(probe, adapter, wires.clock) == (11.11, [])
+    assert probe.connection().returns == 0
+    probe.close()
+
+
+def test_a_board_that_takes_no_bytes_ends_in_one_of_our_errors_and_not_in_a_wait(adapter, wires):
+    adapter.plug(lambda heard: b"")
+    probe = of_lines(adapter.name, wires, query="R" * 60)
+
+    def ask_often():
+        for _ in range(10_000):  # nobody reads them: the kernel's buffer is full before
+            probe._port.write(b"R\r")
+
+    with pytest.raises(DeviceUnavailableError, match="Write timeout"):
+        ask_often()
     probe.close()
 
 

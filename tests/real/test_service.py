@@ -2,42 +2,25 @@
 
 import os
 import signal
-import subprocess
-import sys
 
 import pytest
 
-from tests.real.bench_world import BenchWorld
-from tests.real.service import bench_here, running
+from tests.real.examples import header_bench, serial_bench
+from tests.real.service import running, safe_off
 
-ROLES = ("ph", "conductivity", "temperature")
 OUTPUTS = (11, 12, 13, 17, 18, 19, 22, 23, 24, 25, 27)
 
 
-@pytest.fixture(params=["header", "serial"])
+@pytest.fixture(params=[header_bench, serial_bench], ids=["header", "serial"])
 def bench(request, header, tmp_path):
     """An example bench on a header, with the world behind its pins and boards."""
-    ports = {role: tmp_path / "by-id" / f"usb-{role}" for role in ROLES} if request.param == "serial" else {}
-    changes = {f"probes.{role}.board.port": str(path) for role, path in ports.items()}
-    path, table = bench_here(f"bench-{request.param}.toml", tmp_path, changes)
-    world = BenchWorld(table, header, seed=3, ports=ports)
-    yield path, world
-    world.close()
+    example = request.param(header, tmp_path)
+    yield example.file, example.world
+    example.world.close()
 
 
 def driven(header):
     return [line for line in OUTPUTS if header.level(line)]
-
-
-def safe_off(header, bench):
-    return subprocess.run(
-        [sys.executable, "-m", "saltern.cli.main", "safe-off"],
-        env=header.environment() | {"RUNTIME_DIRECTORY": str(bench.parent)},
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
 
 
 def test_it_starts_on_real_libraries_drains_and_stops_with_every_output_low(bench, header):
