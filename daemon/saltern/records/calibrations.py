@@ -11,11 +11,16 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from saltern.config import BenchConfig, with_values
-from saltern.errors import ConfigError
+from saltern.errors import ConfigError, StartupError
 from saltern.procedures.guide import Calibration, Kind, RefusedError, Value
 from saltern.records.store import Store
 
 ACCEPTED, REFUSED, ENDED = "accepted", "refused", "ended"
+
+ENDS_TITRE = {Kind.SAMPLE_PUMP, Kind.TITRANT_PUMP, Kind.TITRANT}
+"""A new calibration of these ends the titre factor, which held their errors."""
+
+NO_TITRE: dict[str, Value] = {"titre.factor": 1.0, "titre.u_percent": None, "titre.calibrated_on": None}
 
 
 @dataclass(frozen=True)
@@ -161,6 +166,54 @@ def applied(config: BenchConfig, store: Store) -> BenchConfig:
         return config
     numbers = ", ".join(f"{calibration.id} ({kind.value})" for kind, calibration in kept.items())
     return with_values(config, values, where=f"{config.name} with calibrations {numbers}")
+
+
+@dataclass(frozen=True)
+class TakenUp:
+    """The bench as its calibrations make it, those that count, and those that no bench could run with."""
+
+    config: BenchConfig
+    counting: dict[Kind, Kept]
+    aside: dict[Kind, Kept]
+    why: str = ""  # what is wrong with those set aside
+
+
+def taken_up(file: BenchConfig, store: Store) -> TakenUp:
+    """Return the bench file with the calibrations in force, without those that do not go with it.
+
+    A bench that has kept something impossible measures with what is left, and its keeper is told; it does not stay
+    dead. Where pumps or titrant are set aside, no titre factor counts: it held their errors.
+    """
+    kept = in_force(store)
+    try:
+        return TakenUp(applied(file, store), kept, {})
+    except StartupError:
+        pass
+    config, counting, aside, why = file, {}, {}, []
+    for kind, one in sorted(kept.items(), key=lambda item: item[1].id):
+        try:
+            config = with_values(config, one.values, where=f"{file.name} with calibration {one.id}")
+        except StartupError as error:
+            aside[kind] = one
+            why += [f"calibration {one.id} ({kind.value}): {cause.what}" for cause in error.causes]
+        else:
+            counting[kind] = one
+    if ENDS_TITRE & set(aside):
+        config = with_values(config, NO_TITRE, where=file.name)
+    return TakenUp(config, counting, aside, "; ".join(why))
+
+
+def would_be(file: BenchConfig, store: Store, kind: Kind, values: Mapping[str, Value]) -> BenchConfig:
+    """Return the bench as it would be with these values in force for a kind.
+
+    Raises
+    ------
+    StartupError
+        No bench could run with them.
+    """
+    counting = taken_up(file, store).counting
+    others = {name: v for other, kept in counting.items() if other is not kind for name, v in kept.values.items()}
+    return with_values(file, {**others, **values}, where=f"{file.name} with this {kind.value}")
 
 
 def as_json(kept: Kept, *, counts: bool) -> dict[str, object]:
