@@ -159,6 +159,7 @@ class Life:
         self.ended = []
         self.stops = []
         self.replies = []
+        self.call("operate", {"words": ["hold", "72"]})  # what moves then, was sent
 
     def __enter__(self):
         return self

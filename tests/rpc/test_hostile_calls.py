@@ -1,4 +1,4 @@
-"""Whatever is sent, the bench lives: no call ends the service, and each is answered with what is wrong and what to do."""
+"""Whatever is sent, the bench lives: no call ends the service, and each is told what is wrong and what to do."""
 
 from collections import Counter
 from dataclasses import MISSING, fields
@@ -125,13 +125,16 @@ def test_a_fault_of_the_program_is_answered_told_and_logged_and_the_service_goes
         raise error
 
     life.service.reload = lambda new: fails()
-    with structlog.testing.capture_logs() as logs:
-        answer = life.call("reload", {})
+    logs = structlog.testing.LogCapture()
+    life.service._log = structlog.wrap_logger(
+        None, processors=[logs], wrapper_class=structlog.make_filtering_bound_logger(0)
+    )
+    answer = life.call("reload", {})
 
     assert code_of(answer) == protocol.FAILED
     assert "the program failed" in answer["error"]["data"]["what"]
     assert "service's log" in answer["error"]["data"]["remedy"]
-    assert [log["exc_info"] for log in logs if log["event"] == "command.failed"] == [error]
+    assert [log["exc_info"] for log in logs.entries if log["event"] == "command.failed"] == [error]
     assert [alert.code for alert in life.service.told][-1] == "program-fault"
     assert life.hands.world.stirrer == 0.0
     assert "result" in life.call("operate", {"words": ["reset"]})

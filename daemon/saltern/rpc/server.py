@@ -161,7 +161,7 @@ class Server:
         try:
             message = json.loads(line, parse_constant=_no_constant)
         except (ValueError, RecursionError):
-            answer = protocol.failure(None, protocol.PARSE_ERROR, "this line is not JSON")
+            answer = _unreadable("this line is not JSON", protocol.PARSE_ERROR)
             self._send(client, protocol.lines(answer))
             return
         if isinstance(message, list):
@@ -195,12 +195,16 @@ class Server:
                 reply(what)
 
         if not _is_request(message):
-            reply(protocol.failure(None, protocol.INVALID_REQUEST, "this is not a JSON-RPC 2.0 request"))
+            reply(_unreadable("this is not a JSON-RPC 2.0 request", protocol.INVALID_REQUEST))
             return
         model, handler = protocol.METHODS.get(message["method"]), self._handlers.get(message["method"])
         if model is None or handler is None:
-            said = shortened(message["method"])
-            answer(protocol.failure(number, protocol.NO_SUCH_METHOD, f"there is no method {said!r}"))
+            unknown = ConfigError(
+                f"there is no method {shortened(message['method'])!r}",
+                where="socket",
+                remedy=f"These are: {', '.join(protocol.METHODS)}",
+            )
+            answer(protocol.failure_of(number, unknown, protocol.NO_SUCH_METHOD))
             return
         if client.rights < Rights.ACT and message["method"] not in protocol.READING:
             answer(protocol.failure_of(number, _reads_only(message["method"]), protocol.FAILED))
@@ -295,6 +299,11 @@ def _is_id(number: object) -> bool:
     if isinstance(number, float):
         return isfinite(number)
     return number is None or (isinstance(number, int) and not isinstance(number, bool))
+
+
+def _unreadable(what: str, code: int) -> Answer:
+    error = ConfigError(what, where="socket", remedy="Send one request a line: version, id, method, named parameters")
+    return protocol.failure_of(None, error, code)
 
 
 def _no_constant(constant: str) -> None:
