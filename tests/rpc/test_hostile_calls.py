@@ -14,7 +14,7 @@ from saltern.rpc.options import OPTIONS
 from tests.rpc.hostile import Life, calls
 
 SEED, CALLS = 14, 609
-FOR_NOTHING = (protocol.PARSE_ERROR, protocol.INVALID_REQUEST, protocol.INVALID_PARAMS)
+FOR_NOTHING = (protocol.INVALID_REQUEST, protocol.INVALID_PARAMS)
 
 
 @pytest.fixture
@@ -102,7 +102,17 @@ def test_a_guided_procedure_that_nobody_can_do_here_is_refused_before_anything_m
 
 def test_an_id_that_json_does_not_have_is_refused(life):
     life._number = float("inf")  # as 1e999 reads
-    assert code_of(life.call("status", {})) == protocol.PARSE_ERROR
+    assert code_of(life.call("status", {})) == protocol.INVALID_REQUEST
+
+
+def test_what_is_wrong_is_told_once_and_in_words(life):
+    standards = {"procedure": "calibrate-conductivity", "options": {"standards": ["35", "abc"]}}
+    number = {"entry": {"kind": "test", "quantity": "ph", "value": float("nan"), "method": "colour"}}
+
+    told = life.call("guide", standards)["error"]["data"]["what"]
+    assert told.startswith("standards.1: it is neither a practical salinity from 2 to 42")
+    assert ";" not in told
+    assert "finite number" in life.call("log", number)["error"]["data"]["what"]
 
 
 @pytest.mark.parametrize("name", OPTIONS)

@@ -161,9 +161,19 @@ def json_schema() -> dict[str, Any]:
 
 def problems(error: ValidationError) -> str:
     """Return what is wrong with what was sent, as one text of a bounded length."""
-    found = [f"{shortened('.'.join(map(str, one['loc'])))}: {one['msg'][:200]}" for one in error.errors()]
+    mistakes = error.errors()
+    found = [
+        f"{shortened('.'.join(map(str, one['loc'])))}: {one['msg'].removeprefix('Value error, ')[:200]}"
+        for one in mistakes
+        if not _only_follows(one["loc"], [other["loc"] for other in mistakes])
+    ]
     more = len(found) - MOST_PROBLEMS
     return "; ".join(found[:MOST_PROBLEMS]) + (f"; and {more} more" if more > 0 else "")
+
+
+def _only_follows(place: tuple[int | str, ...], places: list[tuple[int | str, ...]]) -> bool:
+    """Return whether a list is wrong only in that something in it is: what is wrong with that is told already."""
+    return any(other[: len(place)] == place and len(other) > len(place) for other in places)
 
 
 def request(number: int, method: str, params: dict[str, Any]) -> bytes:

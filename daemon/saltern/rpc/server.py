@@ -159,7 +159,7 @@ class Server:
 
     def _answer(self, client: _Client, line: bytes) -> None:
         try:
-            message = json.loads(line, parse_constant=_no_constant)
+            message = json.loads(line)
         except (ValueError, RecursionError):
             answer = _unreadable("this line is not JSON", protocol.PARSE_ERROR)
             self._send(client, protocol.lines(answer))
@@ -304,11 +304,6 @@ def _is_id(number: object) -> bool:
 def _unreadable(what: str, code: int) -> Answer:
     error = ConfigError(what, where="socket", remedy="Send one request a line: version, id, method, named parameters")
     return protocol.failure_of(None, error, code)
-
-
-def _no_constant(constant: str) -> None:
-    msg = f"{constant} is not JSON"
-    raise ValueError(msg)
 
 
 def _outcome(number: object, done: "Future[Answer]") -> Answer:
