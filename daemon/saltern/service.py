@@ -369,7 +369,7 @@ class Service:
             bool(found.aside),
             Severity.ERROR,
             "calibration-set-aside",
-            f"set aside, because no bench could run with it: {found.why}. The bench file counts instead: calibrate "
+            f"set aside, because the bench cannot run with it: {found.why}. The bench file counts instead: calibrate "
             "anew, or put an earlier one in force: saltern calibrations roll-back",
         )
 

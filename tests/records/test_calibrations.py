@@ -11,6 +11,7 @@ from saltern.records import calibrations
 from tests.keeper import keeper
 
 STRONG = Calibration(Kind.TITRANT, {"titrant.concentration_mol_per_l": 50.0}, "50 mol/L")
+SOUND = Calibration(Kind.TITRANT, {"titrant.concentration_mol_per_l": 0.05}, "0.05 mol/L")
 WARMER = Calibration(Kind.TEMPERATURE, {"probes.temperature.offset_k": 0.3}, "+0.3 K")
 FACTOR = Calibration(Kind.TITRE, {"titre.factor": 1.02, "titre.u_percent": 0.3}, "1.02")
 
@@ -20,11 +21,12 @@ def started_again(tmp_path):
     """A start on records that an earlier version kept these calibrations in."""
     begun = []
 
-    def start(*kept):
+    def start(*kept, then=lambda store: None):
         records = str(tmp_path / "records.sqlite")
         before = keeper(records=records)
         for one in kept:
             calibrations.keep(before.service.store, one, "ada", before.stage.clock.now(), {})
+        then(before.service.store)
         before.stage.close()
         begun.append(keeper(records=records))
         return begun[-1].service
@@ -62,10 +64,25 @@ def test_what_goes_with_the_bench_file_is_taken_up_as_ever(started_again):
     assert service.config.titre.factor == 1.02
 
 
+@pytest.mark.parametrize(
+    ("column", "value"), [("options", "{"), ("options", "null"), ("kind", "salt"), ("at_utc", "then")]
+)
+def test_a_calibration_that_cannot_be_read_is_set_aside_too(started_again, column, value):
+    def damage(store):
+        with store.writing("damage") as connection:
+            connection.execute(f"UPDATE calibration SET {column} = ? WHERE kind = 'titrant'", (value,))
+
+    service = started_again(WARMER, FACTOR, SOUND, then=damage)
+
+    (alert,) = set_aside(service)
+    assert "calibration 3 (titrant)" in alert.text
+    assert service.config.titre.u_percent is None
+    assert service.bench.calibrations == {"temperature": 1, "titre": 2}
+
+
 def test_a_new_calibration_of_that_kind_ends_the_alert(started_again):
     service = started_again(STRONG)
-    sound = Calibration(Kind.TITRANT, {"titrant.concentration_mol_per_l": 0.05}, "0.05 mol/L")
-    calibrations.keep(service.store, sound, "ada", service.clock.now(), {})
+    calibrations.keep(service.store, SOUND, "ada", service.clock.now(), {})
     service.take_up_calibrations()
 
     assert not set_aside(service)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from saltern.config import BenchConfig, with_values
-from saltern.errors import ConfigError, StartupError
+from saltern.errors import ConfigError, StartupError, StorageError
 from saltern.procedures.guide import Calibration, Kind, RefusedError, Value
 from saltern.records.store import Store
 
@@ -77,12 +77,26 @@ def keep_ended(
 
 
 def in_force(store: Store) -> dict[Kind, Kept]:
-    """Return the calibrations in force; a kind that is not there counts as the bench file says."""
+    """Return the calibrations in force; a kind that is not there counts as the bench file says.
+
+    One that cannot be read is not in force; `taken_up` says so.
+    """
+    return {kept.kind: kept for kept in _in_force(store)[0]}
+
+
+def _in_force(store: Store) -> tuple[list[Kept], dict[str, int]]:
+    """Return the calibrations in force, and by kind the numbers of those that cannot be read."""
     rows = store.rows(
-        "SELECT c.* FROM calibration_force f JOIN calibration c ON c.id = f.calibration "
+        "SELECT c.*, f.kind AS forced FROM calibration_force f JOIN calibration c ON c.id = f.calibration "
         "WHERE f.id IN (SELECT max(id) FROM calibration_force GROUP BY kind)"
     )
-    return {kept.kind: kept for kept in map(_kept, rows)}
+    readable, unreadable = [], {}
+    for row in rows:
+        try:
+            readable.append(_kept(row))
+        except StorageError:
+            unreadable[str(row["forced"])] = int(row["id"])
+    return readable, unreadable
 
 
 def history(store: Store, kind: Kind | None = None) -> list[Kept]:
@@ -170,11 +184,11 @@ def applied(config: BenchConfig, store: Store) -> BenchConfig:
 
 @dataclass(frozen=True)
 class TakenUp:
-    """The bench as its calibrations make it, those that count, and those that no bench could run with."""
+    """The bench as its calibrations make it, those that count, and by kind the numbers of those set aside."""
 
     config: BenchConfig
     counting: dict[Kind, Kept]
-    aside: dict[Kind, Kept]
+    aside: dict[str, int]
     why: str = ""  # what is wrong with those set aside
 
 
@@ -184,21 +198,25 @@ def taken_up(file: BenchConfig, store: Store) -> TakenUp:
     A bench that has kept something impossible measures with what is left, and its keeper is told; it does not stay
     dead. Where pumps or titrant are set aside, no titre factor counts: it held their errors.
     """
-    kept = in_force(store)
+    kept, aside = _in_force(store)
     try:
-        return TakenUp(applied(file, store), kept, {})
+        config = applied(file, store)
     except StartupError:
         pass
-    config, counting, aside, why = file, {}, {}, []
-    for kind, one in sorted(kept.items(), key=lambda item: item[1].id):
+    else:
+        if not aside:
+            return TakenUp(config, {one.kind: one for one in kept}, {})
+    why = [f"calibration {number} ({kind}) cannot be read" for kind, number in aside.items()]
+    config, counting = file, {}
+    for kind, one in ((one.kind, one) for one in sorted(kept, key=lambda one: one.id)):
         try:
             config = with_values(config, one.values, where=f"{file.name} with calibration {one.id}")
         except StartupError as error:
-            aside[kind] = one
+            aside[kind.value] = one.id
             why += [f"calibration {one.id} ({kind.value}): {cause.what}" for cause in error.causes]
         else:
             counting[kind] = one
-    if ENDS_TITRE & set(aside):
+    if {kind.value for kind in ENDS_TITRE} & set(aside):
         config = with_values(config, NO_TITRE, where=file.name)
     return TakenUp(config, counting, aside, "; ".join(why))
 
@@ -273,6 +291,24 @@ def _insert(
 
 
 def _kept(row: sqlite3.Row) -> Kept:
+    """Return a calibration on record.
+
+    Raises
+    ------
+    StorageError
+        What is on record cannot be read.
+    """
+    try:
+        return _read(row)
+    except (ValueError, TypeError) as error:
+        raise StorageError(
+            f"calibration {row['id']} cannot be read ({error})",
+            where="calibrations",
+            remedy="Calibrate anew, or restore a backup: saltern restore",
+        ) from error
+
+
+def _read(row: sqlite3.Row) -> Kept:
     return Kept(
         id=row["id"],
         at=datetime.fromisoformat(row["at_utc"]),
@@ -280,9 +316,9 @@ def _kept(row: sqlite3.Row) -> Kept:
         who=row["who"],
         outcome=row["outcome"],
         words=row["words"],
-        values=json.loads(row["options"]),
-        before=json.loads(row["before"]),
-        statistics=json.loads(row["statistics"]),
+        values=dict(json.loads(row["options"])),
+        before=dict(json.loads(row["before"])),
+        statistics=dict(json.loads(row["statistics"])),
         readings=tuple(json.loads(row["readings"])),
     )
 
