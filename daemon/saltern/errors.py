@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from saltern.ports import SalternError
+from saltern.ports import MisuseError, SalternError
 
 __all__ = [
     "ConfigError",
@@ -10,11 +10,13 @@ __all__ = [
     "InterlockError",
     "MotionError",
     "NotRunningError",
+    "ProgramFaultError",
     "ReadingError",
     "RemoteError",
     "SalternError",
     "StartupError",
     "StorageError",
+    "told",
 ]
 
 
@@ -50,6 +52,10 @@ class SafeOffError(SalternError):
     """The outputs could not be taken low."""
 
 
+class ProgramFaultError(SalternError):
+    """The program failed at something that it should have refused or done: a mistake of ours, and nobody else's."""
+
+
 class NotRunningError(SalternError):
     """No service answers."""
 
@@ -74,3 +80,14 @@ class StartupError(SalternError):
             where=where,
             remedy="Nothing was moved",
         )
+
+
+def told(error: Exception, where: str) -> SalternError:
+    """Return an error as its caller is to hear it: ours as it is, any other as a fault of the program."""
+    if isinstance(error, SalternError) and not isinstance(error, MisuseError):
+        return error
+    return ProgramFaultError(
+        f"the program failed ({type(error).__name__}: {str(error)[:200]})",
+        where=where,
+        remedy="The bench was made safe, and the service goes on. Report this with the service's log",
+    )

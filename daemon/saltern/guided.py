@@ -6,20 +6,21 @@ from datetime import date
 from math import hypot
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from saltern.bench.bench import StopRequested
-from saltern.config import BenchConfig, config_mistakes
-from saltern.errors import ConfigError, SalternError
+from saltern.commands import shortened
+from saltern.config import BenchConfig
+from saltern.errors import ConfigError, SalternError, StartupError
 from saltern.procedures.arithmetic import sample_per_run_ml
 from saltern.procedures.blank import BlankOptions, blank
-from saltern.procedures.bottle import BottleOptions, change_bottle
+from saltern.procedures.bottle import BottleOptions, change_bottle, strength
 from saltern.procedures.calibrate_conductivity import ConductivityOptions, calibrate_conductivity
 from saltern.procedures.calibrate_ph import PhOptions, calibrate_ph
 from saltern.procedures.calibrate_pump import PumpOptions, calibrate_pump
 from saltern.procedures.calibrate_temperature import TemperatureOptions, calibrate_temperature
 from saltern.procedures.check_tris import TrisOptions, check_tris
-from saltern.procedures.guide import Calibration, Guide, Kind, RefusedError, Value
+from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedError, Value
 from saltern.procedures.outcome import Source
 from saltern.procedures.park import ParkOptions, ResumeOptions, park, resume
 from saltern.procedures.prime import PrimeOptions, prime_and_leave_clean
@@ -29,13 +30,11 @@ from saltern.procedures.spike import SpikeOptions, spike
 from saltern.procedures.standardise import StandardiseOptions, standardise, state_in_force
 from saltern.quality.titre_filter import TitreState
 from saltern.records import calibrations
+from saltern.records.calibrations import ENDS_TITRE, NO_TITRE
 from saltern.records.upkeep import install, keep_state
+from saltern.rpc.options import OPTIONS
+from saltern.rpc.protocol import problems
 from saltern.service import Service
-
-ENDS_TITRE = {Kind.SAMPLE_PUMP, Kind.TITRANT_PUMP, Kind.TITRANT}
-"""A new calibration of these ends the titre factor, which held their errors."""
-
-NO_TITRE: dict[str, Value] = {"titre.factor": 1.0, "titre.u_percent": None, "titre.calibrated_on": None}
 
 
 @dataclass(frozen=True)
@@ -133,21 +132,22 @@ def options_of(name: str, table: Mapping[str, Any]) -> Any:
     guided = PROCEDURES.get(name)
     if guided is None:
         raise ConfigError(
-            f"there is no procedure {name!r}", where="guide", remedy=f"These are: {', '.join(PROCEDURES)}"
+            f"there is no procedure {shortened(name)!r}", where="guide", remedy=f"These are: {', '.join(PROCEDURES)}"
         )
     unknown = set(table) - set(guided.options.__dataclass_fields__)
     if unknown:
         raise ConfigError(
-            f"{', '.join(sorted(unknown))} is no option",
+            f"{shortened(', '.join(sorted(unknown)))} is no option",
             where=name,
             remedy=f"{name} has: " + ", ".join(guided.options.__dataclass_fields__),
         )
     try:
-        return TypeAdapter(guided.options).validate_python(dict(table))
+        found = OPTIONS[name].model_validate(dict(table))
     except ValidationError as error:
-        mistakes = config_mistakes(error, name)
-        what = "; ".join(f"{mistake.where.removeprefix(f'{name}, ')}: {mistake.what}" for mistake in mistakes)
-        raise ConfigError(what, where=name, remedy="Correct it") from error
+        raise ConfigError(
+            problems(error), where=name, remedy="Correct it; what it takes, this prints: saltern check --rpc-schema"
+        ) from error
+    return guided.options(**found.model_dump(exclude_unset=True))
 
 
 def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> dict[str, Any]:
@@ -158,6 +158,7 @@ def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> di
     SalternError
         It was refused, stopped, or could not be done. What was in force stays in force, and all outputs are off.
     """
+    _demand_possible(service, name, options)
     by_hand = name != "prime" and getattr(options, "by_hand", True)
     if by_hand:
         service.hands_at_the_bench(name)
@@ -165,6 +166,8 @@ def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> di
         found = PROCEDURES[name].run(service, guide, options)
         if by_hand:
             service.hands_at_the_bench(None)
+        if isinstance(found, Calibration):
+            _demand_a_bench(service, found)
     except RefusedError as refused:
         calibrations.keep_refused(service.store, refused, who, service.clock.now())
         raise
@@ -184,6 +187,52 @@ def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> di
     return {"calibration": number, **asdict(found)}
 
 
+def _demand_possible(service: Service, name: str, options: Any) -> None:
+    """Refuse, before anything moves, what this bench cannot do, or could not run with afterwards.
+
+    Raises
+    ------
+    ConfigError
+        With what is wrong.
+    """
+    if isinstance(options, StandardiseOptions) and not options.by_hand and service.config.reference is None:
+        raise ConfigError(
+            "this bench has no reference at an inlet of its own",
+            where=name,
+            remedy="Leave by_hand out, or set [reference] in the bench file",
+        )
+    if isinstance(options, BottleOptions):
+        values = strength(options, service.config.titrant)
+        try:
+            calibrations.would_be(service.file, service.store, Kind.TITRANT, values)
+        except StartupError as error:
+            causes = "; ".join(cause.what for cause in error.causes)
+            raise ConfigError(
+                f"no bench could run with this bottle: {causes}", where=name, remedy="Look at the label"
+            ) from error
+
+
+def _demand_a_bench(service: Service, found: Calibration) -> None:
+    """Refuse an outcome with which no bench could run: kept, it would keep the service from its next start.
+
+    Raises
+    ------
+    RefusedError
+        With its readings, which are kept.
+    """
+    try:
+        calibrations.would_be(service.file, service.store, found.kind, found.values)
+    except StartupError as error:
+        raise RefusedError(
+            Cause.NO_BENCH,
+            "no bench could run with this outcome: "
+            + "; ".join(f"{cause.where}: {cause.what}" for cause in error.causes),
+            kind=found.kind,
+            remedy="Look at what was given and read, and begin again",
+            readings=found.readings,
+        ) from error
+
+
 def _carry_titre_over(service: Service, guide: Guide, bridge_u_percent: float, who: str) -> None:
     """Let the titre factor go on counting on a bottle that was bridged; it knows less by as much as the bridge does."""
     titre, now = service.config.titre, service.clock.now()
@@ -197,6 +246,12 @@ def _carry_titre_over(service: Service, guide: Guide, bridge_u_percent: float, w
         "titre.u_percent": u_percent,
         "titre.calibrated_on": None if titre.calibrated_on is None else titre.calibrated_on.isoformat(),
     }
+    try:
+        calibrations.would_be(service.file, service.store, Kind.TITRE, values)
+    except StartupError:
+        _end_titre(service, f"ended: carried over a bridge, it would be uncertain by {u_percent:.1f} %")
+        guide.say("The titre factor has ended: the bridge says too little. Measure a reference: saltern standardise")
+        return
     words = f"factor {titre.factor:.5f} carried over to a new bottle by a bridge, u {u_percent:.3f} %"
     carried = Calibration(Kind.TITRE, values, words, statistics)
     calibrations.keep(service.store, carried, who, now, before(service.config, values))
@@ -233,10 +288,20 @@ def roll_back(service: Service, kind: str, number: int | None, who: str) -> None
     Raises
     ------
     ConfigError
-        There is no such kind or number.
+        There is no such kind or number, or no bench could run with it any more.
     """
     what, now = calibrations.kind_of(kind), service.clock.now()
     values = _pumps_and_titrant(service.config)
+    if number is not None:
+        try:
+            calibrations.would_be(service.file, service.store, what, calibrations.one(service.store, number).values)
+        except StartupError as error:
+            causes = "; ".join(cause.what for cause in error.causes)
+            raise ConfigError(
+                f"no bench could run with calibration {number}: {causes}",
+                where=f"roll back {what.value}",
+                remedy="Name another one, or bench-file: saltern calibrations list",
+            ) from error
     calibrations.roll_back(service.store, what, number, who, now)
     service.take_up_calibrations()
     if what in ENDS_TITRE and _pumps_and_titrant(service.config) != values:

@@ -7,15 +7,16 @@ posted to the control thread and answered when it is done.
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import asdict, dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Any
 
 from saltern import guided
 from saltern.bench.proof import trials
 from saltern.chemistry.units import umol_kg_to_dkh
+from saltern.commands import command_of
 from saltern.config import BenchConfig
-from saltern.errors import ConfigError, InterlockError, SalternError
+from saltern.errors import ConfigError, InterlockError, told
 from saltern.guidance import Guidance
 from saltern.procedures.outcome import Source
 from saltern.records import calibrations
@@ -32,6 +33,9 @@ from saltern.tank.away import Away, outlook
 
 PICTURE_HOLDS_S = 0.5
 """A status this young is given again: two hundred clients cost what one does."""
+
+EARLIEST_LOGGED, AHEAD = datetime(2000, 1, 1, tzinfo=UTC), timedelta(hours=1)
+"""What is written down has happened: a dose in the future would hold the schedule there. Clocks differ a little."""
 
 
 @dataclass
@@ -138,6 +142,7 @@ class Remote:
         return {"stopping": self.service.running}
 
     def _operate(self, params: protocol.OperateParams) -> "Future[Answer]":
+        command_of(params.words)
         self._refuse_while_busy()
         self.service.claim(" ".join(params.words))
         answer: Future[Answer] = Future()
@@ -150,12 +155,19 @@ class Remote:
         return answer
 
     def _log(self, params: protocol.LogParams) -> Answer:
+        now = self.service.clock.now()
         try:
-            at = self.service.clock.now() if params.at is None else datetime.fromisoformat(params.at)
+            at = now if params.at is None else datetime.fromisoformat(params.at)
         except ValueError as error:
             raise ConfigError(f"{params.at!r} is no time", where="log", remedy="Give ISO 8601") from error
         if at.tzinfo is None:
             raise ConfigError("the time has no offset", where="log", remedy="For example 2026-03-02T18:00+00:00")
+        if params.at is not None and not EARLIEST_LOGGED <= at <= now + AHEAD:
+            raise ConfigError(
+                f"{params.at} lies before {EARLIEST_LOGGED:%Y}, or ahead of the bench's clock",
+                where="log",
+                remedy=f"Correct it; the bench's clock says {now.isoformat(timespec='seconds')}",
+            )
         return {"id": self.service.store.log(params.entry, at)}
 
     def _condition(self, params: protocol.ConditionParams) -> Answer:
@@ -245,10 +257,11 @@ class Remote:
         def act() -> Answer:
             try:
                 found = guided.run(service, params.procedure, options, guidance, params.who)
-            except SalternError as error:
-                told = {"what": error.what, "where": error.where, "remedy": error.remedy}
+            except Exception as failure:
+                error = told(failure, params.procedure)
+                what = {"what": error.what, "where": error.where, "remedy": error.remedy}
                 code = protocol.REFUSED if isinstance(error, InterlockError) else protocol.FAILED
-                service.on_event("ended", {"procedure": params.procedure, "error": told, "code": code})
+                service.on_event("ended", {"procedure": params.procedure, "error": what, "code": code})
                 raise
             service.on_event("ended", {"procedure": params.procedure, "result": found})
             return found
@@ -294,8 +307,8 @@ class Remote:
         def do() -> None:
             try:
                 outcome = act()
-            except SalternError as error:
-                answer.set_exception(error)
+            except Exception as error:
+                answer.set_exception(told(error, "service"))
                 raise
             finally:
                 self.service.release()

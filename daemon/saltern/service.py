@@ -6,7 +6,7 @@ handler or a scheduler post to the mailbox.
 
 import queue
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date, datetime, timedelta
@@ -21,11 +21,24 @@ from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
 from saltern.bench.guard import TripEvent
 from saltern.bench.interlocks import DEVICE_ABSENT
-from saltern.bench.proof import GRACE, due
+from saltern.bench.proof import GRACE, due, trials
 from saltern.chemistry.endpoint.curve import Estimate, Medium
 from saltern.chemistry.units import dkh_to_umol_kg
+from saltern.commands import (
+    Bypass,
+    Empty,
+    Hold,
+    Measure,
+    PartEmptied,
+    PartInstalled,
+    PartReplaced,
+    Proved,
+    Reset,
+    Rinse,
+    command_of,
+)
 from saltern.config import BenchConfig, Schedule
-from saltern.errors import ConfigError, SalternError, StorageError
+from saltern.errors import ConfigError, SalternError, StorageError, told
 from saltern.ports import Clock, MisuseError, Wires
 from saltern.procedures.determination import Expectation, determine
 from saltern.procedures.guide import Kind
@@ -41,7 +54,7 @@ from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
 from saltern.quality.verdict import Reason, Verdict
 from saltern.records.as_json import determination_json
-from saltern.records.calibrations import applied, in_force
+from saltern.records.calibrations import applied, in_force, taken_up
 from saltern.records.store import Store
 from saltern.records.upkeep import (
     away_now,
@@ -67,7 +80,7 @@ OPENED_ONCE = ("urls_file", "watcher_url_file")
 CLOCK_BEHIND = timedelta(hours=2)
 THIN_EVERY_S = 86400.0
 REFERENCE_USED, REFERENCE_AGAIN_S = "reference used, mL", 12 * 3600.0
-HANDS, MOST_HOLD_H = "hands at the bench", 72.0
+HANDS = "hands at the bench"
 AFTER_BUFFERS = timedelta(minutes=30)
 """After buffers of low ionic strength a junction needs 15 to 30 minutes in seawater (common practice)."""
 
@@ -75,7 +88,7 @@ IDLE_S = 5.0
 ALIVE_WITHIN_S = 120.0
 TITRANT_PER_RUN_GUESS_ML = 10.0
 
-Command = Callable[[], object]
+Posted = Callable[[], object]
 
 
 def open_service(
@@ -90,7 +103,7 @@ def open_service(
     """
     devices = open_devices(config, wires)
     clock.sleep(0.2)  # switches take their debounce time to say what they are
-    bench = Bench(applied(config, store), devices, clock, store)
+    bench = Bench(taken_up(config, store).config, devices, clock, store)
     return Service(config, bench, clock, store, watcher)
 
 
@@ -110,7 +123,7 @@ class Service:
         self.alerting = Alerting(self._tell)
         self.told: list[Alert] = []
         self.interlock_history: list[TripEvent] = []
-        self.mailbox: queue.SimpleQueue[Command] = queue.SimpleQueue()
+        self.mailbox: queue.SimpleQueue[Posted] = queue.SimpleQueue()
         self._dry_by_s: float | None = None
         self._refilled_for: float | None = None
         self._in_doubt = False
@@ -223,13 +236,9 @@ class Service:
         held = any(row.kind == "trip" or row.holds_starts for row in self.bench.guard.acting)
         held = held or self.parked() or self.held_until() is not None or self.left_open() is not None
         if not held and not self._ending.is_set() and self.bench.storage_works() and self.decision().start:
-            try:
-                self.measure(Source.TANK)
-                if self.reference_due():
-                    self.on_reference_due()
-            except MisuseError as error:
-                self._alert(Severity.CRITICAL, "program-fault", f"no determination is possible: {error}")
-                raise
+            self.measure(Source.TANK)
+            if self.reference_due():
+                self.on_reference_due()
 
     def reference_due(self) -> bool:
         """Return whether the reference at its own inlet is to be measured, and tell where it cannot be."""
@@ -344,16 +353,25 @@ class Service:
                 where=self.config.name,
                 remedy="Restart the service",
             )
-        applied(new, self.store)  # says so now if it does not go with the calibrations in force
+        if not set(taken_up(new, self.store).aside) <= set(taken_up(self.file, self.store).aside):
+            applied(new, self.store)  # says what of the calibrations in force does not go with it
         self.file = new
         self.take_up_calibrations()
         self._log.info("service.reloaded", changed=changed)
         return changed
 
     def take_up_calibrations(self) -> None:
-        """Let the calibrations in force count, pumps at rest."""
-        self.config = self.bench.config = applied(self.file, self.store)
-        self.bench.calibrations = {kind.value: kept.id for kind, kept in in_force(self.store).items()}
+        """Let the calibrations in force count, pumps at rest; tell of those that no bench could run with."""
+        found = taken_up(self.file, self.store)
+        self.config = self.bench.config = found.config
+        self.bench.calibrations = {kind.value: kept.id for kind, kept in found.counting.items()}
+        self._standing(
+            bool(found.aside),
+            Severity.ERROR,
+            "calibration-set-aside",
+            f"set aside, because the bench cannot run with it: {found.why}. The bench file counts instead: calibrate "
+            "anew, or put an earlier one in force: saltern calibrations roll-back",
+        )
 
     # What others see and ask ------------------------------------------------------------
 
@@ -390,15 +408,26 @@ class Service:
         self.on_event("step", event)
         self.watcher(step)
 
-    def _obey(self, command: Command) -> None:
+    def _obey(self, command: Posted) -> None:
         try:
             command()
         except StopRequested:
             self._stopped()
+        except MisuseError as error:
+            self._go_on_after(error)
         except SalternError as error:
             self._log.error("command.refused", what=error.what, where=error.where, remedy=error.remedy)
             if isinstance(error, StorageError):
                 self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+        except Exception as error:  # noqa: BLE001 - one command that fails must not take the bench from its keeper
+            self._go_on_after(error)
+
+    def _go_on_after(self, error: Exception) -> None:
+        """Make the bench safe after a fault of the program, tell of it, and go on with the next command."""
+        self.bench.make_safe()
+        self._log.error("command.failed", exc_info=error)
+        fault = told(error, "service")
+        self._alert(Severity.CRITICAL, "program-fault", f"{fault.what}. {fault.remedy}")
 
     # What it does ---------------------------------------------------------------------
 
@@ -523,51 +552,46 @@ class Service:
         Raises
         ------
         ConfigError
-            There is no such command.
+            There is no such command, or no such thing at this bench.
         """
-        match words:
-            case ["reset"]:
+        command, now = command_of(words), self.clock.now()
+        match command:
+            case Reset():
                 self.bench.guard.reset("operator")
-            case ["empty"]:
+            case Empty():
                 with self._at_work("empty"):
                     empty(self.bench, Notebook(self.bench, self._watch))
                 self.bench.forget_weights()
                 self.bench.guard.scan()
-            case ["rinse"]:
+            case Rinse():
                 with self._at_work("rinse"):
                     self._rinse()
-            case ["measure"]:
+            case Measure():
                 self.measure(Source.TANK)
-            case ["part", "replaced", "titrant"]:
+            case PartReplaced(what="titrant"):
                 bottle_ml = self.config.titrant.bottle_ml
                 self.bench.note(books.bottle_replaced(self.bench.ledger, bottle_ml), "new bottle of titrant")
-            case ["part", "emptied", "vessel"]:
-                self.bench.believe_empty("an operator looked: the vessel is empty")
-            case ["hold", hours] if hours.replace(".", "", 1).isdigit() and float(hours) <= MOST_HOLD_H:
-                now = self.clock.now()
-                until = now + timedelta(hours=float(hours))
-                keep_state(self.store, "held_until", None if float(hours) == 0.0 else until.isoformat(), now)
-                if float(hours) == 0.0:
-                    self.hands_at_the_bench(None)
-            case ["part", "replaced", "reference"]:
-                keep_state(self.store, REFERENCE_USED, None, self.clock.now())
+            case PartReplaced(what="reference"):
+                keep_state(self.store, REFERENCE_USED, None, now)
                 self.alerting.clear("reference-unusable")
-            case ["part", "installed", name] if name in self.config.parts:
-                install(self.store, name, self.clock.now())
-            case ["proved", interlock, "passed" | "failed" as outcome, who]:
-                keep_proof(self.store, interlock, passed=outcome == "passed", who=who, at=self.clock.now())
-            case ["bypass", name, hours, why] if hours.replace(".", "", 1).isdigit() and 0.0 < float(hours) <= 72.0:
-                self.bench.guard.bypass(name, 3600.0 * float(hours))
-                keep_bypass(self.store, name, float(hours), why, self.clock.now())
-            case ["part", "emptied", "waste"]:
+            case PartEmptied(what="vessel"):
+                self.bench.believe_empty("an operator looked: the vessel is empty")
+            case PartEmptied(what="waste"):
                 self.bench.note(books.container_emptied(self.bench.ledger), "waste container emptied")
-            case _:
-                raise ConfigError(
-                    f"there is no command {' '.join(words)!r}",
-                    where="operator",
-                    remedy="Commands are: reset, empty, rinse, measure, part replaced titrant, part emptied waste, "
-                    "part emptied vessel; part installed, with one of: " + (", ".join(self.config.parts) or "none"),
-                )
+            case PartInstalled(name=name):
+                _demand_known(name, list(self.config.parts), "part")
+                install(self.store, name, now)
+            case Hold(hours=hours):
+                until = now + timedelta(hours=hours)
+                keep_state(self.store, "held_until", None if hours == 0.0 else until.isoformat(), now)
+                if hours == 0.0:
+                    self.hands_at_the_bench(None)
+            case Proved(interlock=interlock, outcome=outcome, who=who):
+                _demand_known(interlock, [trial.interlock for trial in trials(self.config)], "trial")
+                keep_proof(self.store, interlock, passed=outcome == "passed", who=who, at=now)
+            case Bypass(name=name, hours=hours, why=why):
+                self.bench.guard.bypass(name, 3600.0 * hours)
+                keep_bypass(self.store, name, hours, why, now)
 
     def _rinse(self) -> None:
         """Empty, rinse as before a determination, and leave the probes in fresh sample."""
@@ -833,3 +857,17 @@ def _is_met(condition: str, holding: dict[str, bool]) -> bool:
     """Return whether a condition is met; of what nobody ever said, neither it nor its opposite is."""
     name = condition.removeprefix("not ")
     return name in holding and holding[name] is (name == condition)
+
+
+def _demand_known(name: str, known: Sequence[str], what: str) -> None:
+    """Refuse a name that this bench does not have.
+
+    Raises
+    ------
+    ConfigError
+        With those that it has.
+    """
+    if name not in known:
+        raise ConfigError(
+            f"this bench has no {what} {name!r}", where="operator", remedy=f"It has: {', '.join(known) or 'none'}"
+        )

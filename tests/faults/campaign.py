@@ -21,19 +21,19 @@ from saltern_drivers.twin.scenario import COMPUTER_FAULTS, FAULTS, Scenario
 EVERY_H, DETERMINATIONS, STRUCK = 1.0, 4, 2
 PHASES = (
     "idle",
-    "look at the probes",
+    "look",
     "permit of titrant",
     "discard tip",
     "empty",
     "permit of sample",
-    "rinse 1",
+    "rinse",
     "empty after rinse",
     "fill",
     "measure",
     "titrate",
     "evaluate",
-    "empty after titration",
-    "keep wet",
+    "empty-after",
+    "keep-wet",
 )
 PUMPS = ("sample", "waste", "titrant")
 SOUND_SEEDS = (46, 61, 71, 92, 104, 106, 115, 117, 119)

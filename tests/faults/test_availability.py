@@ -32,7 +32,7 @@ def test_without_a_fault_nothing_trips_and_nearly_all_is_accepted(tmp_path, days
         fault("serial-garbled", "titrate", 10.0, 0.05, None),
         fault("serial-late", "empty", 2.0, 0.05, None),
         fault("disk-full", "titrate", 20.0, 0.05, None),
-        fault("disk-readonly", "rinse 1", 2.0, 0.05, None),
+        fault("disk-readonly", "rinse", 2.0, 0.05, None),
     ],
     ids=lambda made: made["kind"],
 )

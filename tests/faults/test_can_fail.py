@@ -27,7 +27,7 @@ def dipping(config):
 
 
 SEEN_BY = {
-    "nothing spilled": (("guard", "permits", "proof of empty"), case(at("sample-pump-runaway", "rinse 1")), as_it_is),
+    "nothing spilled": (("guard", "permits", "proof of empty"), case(at("sample-pump-runaway", "rinse")), as_it_is),
     "vessel within capacity": (
         ("guard", "ledger", "proof of empty"),
         case(at("waste-line-blocked", "empty")),
@@ -36,12 +36,12 @@ SEEN_BY = {
     "no acid to the tank": (("hydraulics",), case(at("head-leak", "titrate", pump="sample")), dipping),
     "acid of a run within its ceiling": (
         ("guard", "permits"),
-        case(at("titrant-pump-runaway", "rinse 1")),
+        case(at("titrant-pump-runaway", "rinse")),
         as_it_is,
     ),
     "acid of a day within its ceiling": (
         ("guard", "permits"),
-        case(at("titrant-pump-runaway", "rinse 1")),
+        case(at("titrant-pump-runaway", "rinse")),
         as_it_is,
     ),
     "trips within their deadline": (("guard",), case(at("leak", "empty")), as_it_is),

@@ -12,7 +12,6 @@ from saltern.cli.live import BenchOption
 from saltern.errors import ConfigError
 
 DONE_WITHIN_S = 900.0  # a drain with its tries takes minutes
-MOST_HOURS = 72.0
 
 BenchFile = Annotated[Path | None, typer.Argument(help="Bench file.", show_default=False)]
 Words = Annotated[list[str], typer.Argument(show_default=False)]
@@ -84,12 +83,14 @@ def _bench(argument: Path | None, option: Path | None) -> Path:
 
 
 def _hours(text: str, *, least: float) -> float:
+    from saltern.commands import MOST_HOLD_H
+
     try:
         hours = float(text)
     except ValueError:
         hours = float("nan")
-    if not least <= hours <= MOST_HOURS:
-        raise ConfigError(f"{text!r} is no number of hours", where="hours", remedy=f"From {least:g} to {MOST_HOURS:g}")
+    if not least <= hours <= MOST_HOLD_H:
+        raise ConfigError(f"{text!r} is no number of hours", where="hours", remedy=f"From {least:g} to {MOST_HOLD_H:g}")
     return hours
 
 

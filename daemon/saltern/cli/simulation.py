@@ -13,8 +13,9 @@ from pydantic import ValidationError
 from saltern.bench.proof import trials
 from saltern.cli.simulated_computer import Computer, post
 from saltern.clock import VirtualClock
+from saltern.commands import command_of
 from saltern.config import BenchConfig, config_mistakes, load_bench, read_toml, shipped_config
-from saltern.errors import StartupError
+from saltern.errors import ConfigError, SalternError, StartupError
 from saltern.procedures.notebook import Step
 from saltern.procedures.outcome import Determination, Quantity
 from saltern.records.store import IN_MEMORY
@@ -38,9 +39,18 @@ def load_scenario(path: Path) -> Scenario:
     """
     table = read_toml(path)
     try:
-        return Scenario.model_validate(table)
+        scenario = Scenario.model_validate(table)
     except ValidationError as error:
         raise StartupError(str(path), config_mistakes(error, str(path))) from error
+    wrong: list[SalternError] = []
+    for act in scenario.operator:
+        try:
+            command_of(act.command)
+        except ConfigError as error:
+            wrong.append(error)
+    if wrong:
+        raise StartupError(str(path), wrong)
+    return scenario
 
 
 def run(

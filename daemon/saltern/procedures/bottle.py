@@ -8,6 +8,7 @@ from statistics import mean
 
 from saltern.bench import ledger as books
 from saltern.bench.bench import Bench
+from saltern.config import Titrant
 from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedError, Value
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.outcome import Determination
@@ -86,13 +87,7 @@ def change_bottle(
     keep_wet(bench, notebook)
     empty(bench, notebook, "empty the purge")
     keep_wet(bench, notebook)
-    titrant = bench.config.titrant
-    values: dict[str, Value] = {
-        "titrant.concentration_mol_per_l": options.mol_per_l or titrant.concentration_mol_per_l,
-        "titrant.concentration_u_percent": (
-            titrant.concentration_u_percent if options.u_percent is None else options.u_percent
-        ),
-    }
+    values = strength(options, bench.config.titrant)
     words = f"lot {options.lot or 'not given'}, {values['titrant.concentration_mol_per_l']:g} mol/L, {volume_ml:.0f} mL"
     statistics = {"purged_ml": purge_ml, "volume_ml": volume_ml}
     if options.bridge:
@@ -104,6 +99,16 @@ def change_bottle(
         words += f"; bridged: {statistics['jump_percent']:+.2f} % against the old bottle"
     guide.say(words)
     return Calibration(Kind.TITRANT, values, words, statistics)
+
+
+def strength(options: BottleOptions, titrant: Titrant) -> dict[str, Value]:
+    """Return what the bench file would say of the titrant with this bottle."""
+    return {
+        "titrant.concentration_mol_per_l": options.mol_per_l or titrant.concentration_mol_per_l,
+        "titrant.concentration_u_percent": (
+            titrant.concentration_u_percent if options.u_percent is None else options.u_percent
+        ),
+    }
 
 
 def _bridge(bench: Bench, guide: Guide, old: Sequence[Determination], new: Sequence[Determination]) -> dict[str, float]:

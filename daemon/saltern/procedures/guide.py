@@ -70,6 +70,7 @@ class Cause(StrEnum):
     JUMP = "jump-across-bottles"
     EXPIRED = "expired"
     RECOVERY = "recovery-out-of-bounds"
+    NO_BENCH = "no-bench-could-run-with-it"
 
 
 Value = float | str | None

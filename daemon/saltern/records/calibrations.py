@@ -11,11 +11,16 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from saltern.config import BenchConfig, with_values
-from saltern.errors import ConfigError
+from saltern.errors import ConfigError, StartupError, StorageError
 from saltern.procedures.guide import Calibration, Kind, RefusedError, Value
 from saltern.records.store import Store
 
 ACCEPTED, REFUSED, ENDED = "accepted", "refused", "ended"
+
+ENDS_TITRE = {Kind.SAMPLE_PUMP, Kind.TITRANT_PUMP, Kind.TITRANT}
+"""A new calibration of these ends the titre factor, which held their errors."""
+
+NO_TITRE: dict[str, Value] = {"titre.factor": 1.0, "titre.u_percent": None, "titre.calibrated_on": None}
 
 
 @dataclass(frozen=True)
@@ -72,12 +77,26 @@ def keep_ended(
 
 
 def in_force(store: Store) -> dict[Kind, Kept]:
-    """Return the calibrations in force; a kind that is not there counts as the bench file says."""
+    """Return the calibrations in force; a kind that is not there counts as the bench file says.
+
+    One that cannot be read is not in force; `taken_up` says so.
+    """
+    return {kept.kind: kept for kept in _in_force(store)[0]}
+
+
+def _in_force(store: Store) -> tuple[list[Kept], dict[str, int]]:
+    """Return the calibrations in force, and by kind the numbers of those that cannot be read."""
     rows = store.rows(
-        "SELECT c.* FROM calibration_force f JOIN calibration c ON c.id = f.calibration "
+        "SELECT c.*, f.kind AS forced FROM calibration_force f JOIN calibration c ON c.id = f.calibration "
         "WHERE f.id IN (SELECT max(id) FROM calibration_force GROUP BY kind)"
     )
-    return {kept.kind: kept for kept in map(_kept, rows)}
+    readable, unreadable = [], {}
+    for row in rows:
+        try:
+            readable.append(_kept(row))
+        except StorageError:
+            unreadable[str(row["forced"])] = int(row["id"])
+    return readable, unreadable
 
 
 def history(store: Store, kind: Kind | None = None) -> list[Kept]:
@@ -163,6 +182,58 @@ def applied(config: BenchConfig, store: Store) -> BenchConfig:
     return with_values(config, values, where=f"{config.name} with calibrations {numbers}")
 
 
+@dataclass(frozen=True)
+class TakenUp:
+    """The bench as its calibrations make it, those that count, and by kind the numbers of those set aside."""
+
+    config: BenchConfig
+    counting: dict[Kind, Kept]
+    aside: dict[str, int]
+    why: str = ""  # what is wrong with those set aside
+
+
+def taken_up(file: BenchConfig, store: Store) -> TakenUp:
+    """Return the bench file with the calibrations in force, without those that do not go with it.
+
+    A bench that has kept something impossible measures with what is left, and its keeper is told; it does not stay
+    dead. Where pumps or titrant are set aside, no titre factor counts: it held their errors.
+    """
+    kept, aside = _in_force(store)
+    try:
+        config = applied(file, store)
+    except StartupError:
+        pass
+    else:
+        if not aside:
+            return TakenUp(config, {one.kind: one for one in kept}, {})
+    why = [f"calibration {number} ({kind}) cannot be read" for kind, number in aside.items()]
+    config, counting = file, {}
+    for kind, one in ((one.kind, one) for one in sorted(kept, key=lambda one: one.id)):
+        try:
+            config = with_values(config, one.values, where=f"{file.name} with calibration {one.id}")
+        except StartupError as error:
+            aside[kind.value] = one.id
+            why += [f"calibration {one.id} ({kind.value}): {cause.what}" for cause in error.causes]
+        else:
+            counting[kind] = one
+    if {kind.value for kind in ENDS_TITRE} & set(aside):
+        config = with_values(config, NO_TITRE, where=file.name)
+    return TakenUp(config, counting, aside, "; ".join(why))
+
+
+def would_be(file: BenchConfig, store: Store, kind: Kind, values: Mapping[str, Value]) -> BenchConfig:
+    """Return the bench as it would be with these values in force for a kind.
+
+    Raises
+    ------
+    StartupError
+        No bench could run with them.
+    """
+    counting = taken_up(file, store).counting
+    others = {name: v for other, kept in counting.items() if other is not kind for name, v in kept.values.items()}
+    return with_values(file, {**others, **values}, where=f"{file.name} with this {kind.value}")
+
+
 def as_json(kept: Kept, *, counts: bool) -> dict[str, object]:
     """Return a calibration as commands and exports give it."""
     return {
@@ -220,6 +291,24 @@ def _insert(
 
 
 def _kept(row: sqlite3.Row) -> Kept:
+    """Return a calibration on record.
+
+    Raises
+    ------
+    StorageError
+        What is on record cannot be read.
+    """
+    try:
+        return _read(row)
+    except (ValueError, TypeError) as error:
+        raise StorageError(
+            f"calibration {row['id']} cannot be read ({error})",
+            where="calibrations",
+            remedy="Calibrate anew, or restore a backup: saltern restore",
+        ) from error
+
+
+def _read(row: sqlite3.Row) -> Kept:
     return Kept(
         id=row["id"],
         at=datetime.fromisoformat(row["at_utc"]),
@@ -227,9 +316,9 @@ def _kept(row: sqlite3.Row) -> Kept:
         who=row["who"],
         outcome=row["outcome"],
         words=row["words"],
-        values=json.loads(row["options"]),
-        before=json.loads(row["before"]),
-        statistics=json.loads(row["statistics"]),
+        values=dict(json.loads(row["options"])),
+        before=dict(json.loads(row["before"])),
+        statistics=dict(json.loads(row["statistics"])),
         readings=tuple(json.loads(row["readings"])),
     )
 

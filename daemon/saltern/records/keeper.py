@@ -3,11 +3,22 @@
 from datetime import datetime
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, model_validator
+
+TESTED: dict[str, tuple[float, float]] = {
+    "alkalinity_dkh": (0.0, 30.0),
+    "ph": (0.0, 14.0),
+    "salinity": (0.0, 50.0),
+    "calcium_mg_l": (0.0, 2000.0),
+    "magnesium_mg_l": (0.0, 5000.0),
+    "nitrate_mg_l": (0.0, 2000.0),
+    "other": (-1e6, 1e6),
+}
+"""What another test may say: more than any tank holds, and less than a slip of the keyboard."""
 
 
 class _Entry(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Dose(_Entry):
@@ -15,7 +26,7 @@ class Dose(_Entry):
 
     kind: Literal["dose"] = "dose"
     chemical: str = Field(min_length=1, max_length=80)
-    amount: float = Field(gt=0)
+    amount: float = Field(gt=0, le=100_000)
     unit: Literal["mL", "g"] = "mL"
 
 
@@ -23,7 +34,7 @@ class WaterChange(_Entry):
     """Some water was replaced."""
 
     kind: Literal["water-change"] = "water-change"
-    litres: float = Field(gt=0)
+    litres: float = Field(gt=0, le=100_000)
     alkalinity_dkh: float | None = Field(default=None, ge=0, le=30)
     salinity: float | None = Field(default=None, ge=0, le=50)
 
@@ -35,6 +46,14 @@ class OtherTest(_Entry):
     quantity: Literal["alkalinity_dkh", "ph", "salinity", "calcium_mg_l", "magnesium_mg_l", "nitrate_mg_l", "other"]
     value: float
     method: str = Field(min_length=1, max_length=80)
+
+    @model_validator(mode="after")
+    def _within_its_bounds(self) -> "OtherTest":
+        low, high = TESTED[self.quantity]
+        if not low <= self.value <= high:
+            msg = f"{self.quantity} lies between {low:g} and {high:g}"
+            raise ValueError(msg)
+        return self
 
 
 class Remark(_Entry):

@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import TextIO
 
 import numpy as np
+import structlog
+from pydantic import ValidationError
 
 from saltern.alerts import Alert, Severity
 from saltern.bench.ledger import Interval, Ledger
@@ -238,14 +240,7 @@ class Store:
     def logged(self, since: datetime) -> list[Logged]:
         """Return the keeper's entries since a time, oldest first."""
         rows = self.rows("SELECT * FROM log_entry WHERE at_utc >= ? ORDER BY at_utc, id", (_utc(since),))
-        return [
-            Logged(
-                id=row["id"],
-                at=datetime.fromisoformat(row["at_utc"]),
-                entry=ENTRY.validate_python({"kind": row["kind"], **json.loads(row["detail"])}),
-            )
-            for row in rows
-        ]
+        return [logged for row in rows if (logged := _logged(row)) is not None]
 
     def last_dose(self) -> datetime | None:
         (newest,) = self.rows("SELECT max(at_utc) FROM log_entry WHERE kind = 'dose'")[0]
@@ -441,6 +436,19 @@ def _is_sound(path: Path) -> bool:
         if isinstance(error, sqlite3.OperationalError):
             raise storage_error(error, str(path), "the records cannot be opened") from error
         return False
+
+
+def _logged(row: sqlite3.Row) -> Logged | None:
+    """Return an entry of the keeper's, or None for one that an earlier version kept though no tank could hold it.
+
+    Such an entry stays in the records and their export; nothing is computed from it.
+    """
+    try:
+        entry = ENTRY.validate_python({"kind": row["kind"], **json.loads(row["detail"])})
+    except ValidationError as error:
+        structlog.get_logger("saltern").warning("log_entry.not_used", id=row["id"], what=error.errors()[0]["msg"])
+        return None
+    return Logged(id=row["id"], at=datetime.fromisoformat(row["at_utc"]), entry=entry)
 
 
 def _utc(at: datetime) -> str:

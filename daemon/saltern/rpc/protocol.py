@@ -4,14 +4,22 @@ The version is that of this page: a client asks for it with `hello`.
 """
 
 import json
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from saltern.commands import COMMANDS, form, shortened
 from saltern.errors import ConfigError, InterlockError, SalternError
+from saltern.procedures.guide import Kind
 from saltern.records.keeper import Entry
 
 VERSION = 1
+LONGEST_TEXT = 500
+"""Characters of any text that is sent."""
+
+MOST_PROBLEMS = 6
+"""As many mistakes of one call are told: whoever corrects these is told of the rest."""
+
 LONGEST_MESSAGE = 65536
 """Bytes of one line; a client that sends more is told so and dropped."""
 
@@ -33,9 +41,9 @@ class ReaderError(SalternError):
 
 
 class Params(BaseModel):
-    """Parameters of a method: named, typed, none unknown."""
+    """Parameters of a method: named, typed, bounded, none unknown; numbers are finite."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, str_max_length=LONGEST_TEXT)
 
 
 class Nothing(Params):
@@ -48,7 +56,7 @@ class MeasureParams(Params):
 
 class LogParams(Params):
     entry: Entry
-    at: str | None = Field(default=None, description="ISO 8601 with an offset; now otherwise")
+    at: str | None = Field(default=None, max_length=40, description="ISO 8601 with an offset; now otherwise")
 
 
 class ConditionParams(Params):
@@ -60,27 +68,34 @@ class OperateParams(Params):
     words: tuple[str, ...] = Field(min_length=1, max_length=4)
 
 
-class GuideParams(Params):
-    """A guided procedure: its name, its options, answers given beforehand by key, and whose hands do it."""
+AnswerKey = Annotated[str, Field(max_length=80)]
+AnswerText = Annotated[str, Field(max_length=60)]
 
-    procedure: str
-    options: dict[str, Any] = Field(default={})
-    answers: dict[str, list[str]] = Field(default={})
+
+class GuideParams(Params):
+    """A guided procedure: its name, its options, answers given beforehand by key, and whose hands do it.
+
+    What the options of each may be, `saltern.rpc.options` says.
+    """
+
+    procedure: str = Field(min_length=1, max_length=60)
+    options: dict[AnswerKey, Any] = Field(default={}, max_length=20)
+    answers: dict[AnswerKey, Annotated[list[AnswerText], Field(max_length=50)]] = Field(default={}, max_length=50)
     who: str = Field(default="operator", min_length=1, max_length=60)
 
 
 class AnswerParams(Params):
-    key: str
-    text: str = Field(max_length=60)
+    key: AnswerKey
+    text: AnswerText
 
 
 class CalibrationsParams(Params):
-    kind: str | None = None
+    kind: Kind | None = None
 
 
 class RollBackParams(Params):
-    kind: str
-    number: int | None = Field(default=None, ge=1, description="none: as the bench file says")
+    kind: Kind
+    number: int | None = Field(default=None, ge=1, le=1_000_000_000, description="none: as the bench file says")
     who: str = Field(default="operator", min_length=1, max_length=60)
 
 
@@ -131,8 +146,34 @@ READING = frozenset({"hello", "status", "follow", "results", "schedule", "trials
 
 
 def json_schema() -> dict[str, Any]:
-    """Return the published schema: for each method, the JSON schema of its parameters."""
-    return {"version": VERSION, "methods": {name: model.model_json_schema() for name, model in METHODS.items()}}
+    """Return the published schema: for each method its parameters, for each guided procedure its options, as JSON
+    schemas; and what `operate` takes, word by word.
+    """
+    from saltern.rpc.options import OPTIONS  # they ask chemistry, which costs a client that does not ask for them
+
+    return {
+        "version": VERSION,
+        "methods": {name: model.model_json_schema() for name, model in METHODS.items()},
+        "procedures": {name: model.model_json_schema() for name, model in OPTIONS.items()},
+        "commands": {form(name, model): model.model_json_schema() for name, model in COMMANDS.items()},
+    }
+
+
+def problems(error: ValidationError) -> str:
+    """Return what is wrong with what was sent, as one text of a bounded length."""
+    mistakes = error.errors()
+    found = [
+        f"{shortened('.'.join(map(str, one['loc'])))}: {one['msg'].removeprefix('Value error, ')[:200]}"
+        for one in mistakes
+        if not _only_follows(one["loc"], [other["loc"] for other in mistakes])
+    ]
+    more = len(found) - MOST_PROBLEMS
+    return "; ".join(found[:MOST_PROBLEMS]) + (f"; and {more} more" if more > 0 else "")
+
+
+def _only_follows(place: tuple[int | str, ...], places: list[tuple[int | str, ...]]) -> bool:
+    """Return whether a list is wrong only in that something in it is: what is wrong with that is told already."""
+    return any(other[: len(place)] == place and len(other) > len(place) for other in places)
 
 
 def request(number: int, method: str, params: dict[str, Any]) -> bytes:

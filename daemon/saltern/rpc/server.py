@@ -14,13 +14,15 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, field
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
 import structlog
 from pydantic import ValidationError
 
-from saltern.errors import ConfigError, SalternError
+from saltern.commands import shortened
+from saltern.errors import ConfigError, SalternError, told
 from saltern.rpc import protocol
 from saltern.rpc.rights import Rights, readers, rights_at
 
@@ -159,7 +161,7 @@ class Server:
         try:
             message = json.loads(line)
         except (ValueError, RecursionError):
-            answer = protocol.failure(None, protocol.PARSE_ERROR, "this line is not JSON")
+            answer = _unreadable("this line is not JSON", protocol.PARSE_ERROR)
             self._send(client, protocol.lines(answer))
             return
         if isinstance(message, list):
@@ -193,29 +195,36 @@ class Server:
                 reply(what)
 
         if not _is_request(message):
-            reply(protocol.failure(None, protocol.INVALID_REQUEST, "this is not a JSON-RPC 2.0 request"))
+            reply(_unreadable("this is not a JSON-RPC 2.0 request", protocol.INVALID_REQUEST))
             return
         model, handler = protocol.METHODS.get(message["method"]), self._handlers.get(message["method"])
         if model is None or handler is None:
-            answer(protocol.failure(number, protocol.NO_SUCH_METHOD, f"there is no method {message['method']!r}"))
+            unknown = ConfigError(
+                f"there is no method {shortened(message['method'])!r}",
+                where="socket",
+                remedy=f"These are: {', '.join(protocol.METHODS)}",
+            )
+            answer(protocol.failure_of(number, unknown, protocol.NO_SUCH_METHOD))
             return
         if client.rights < Rights.ACT and message["method"] not in protocol.READING:
             answer(protocol.failure_of(number, _reads_only(message["method"]), protocol.FAILED))
             return
         try:
-            params = model.model_validate(message.get("params", {}))
+            outcome = handler(model.model_validate(message.get("params", {})))
         except ValidationError as error:
-            problems = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
-            answer(protocol.failure(number, protocol.INVALID_PARAMS, problems))
+            wrong = ConfigError(
+                protocol.problems(error),
+                where=message["method"],
+                remedy="Correct it; what each method takes, this prints: saltern check --rpc-schema",
+            )
+            answer(protocol.failure_of(number, wrong, protocol.INVALID_PARAMS))
             return
-        try:
-            outcome = handler(params)
         except SalternError as error:
-            answer(protocol.failure_of(number, error, getattr(error, "rpc_code", None)))
+            answer(protocol.failure_of(number, told(error, message["method"]), getattr(error, "rpc_code", None)))
             return
         except Exception as error:  # noqa: BLE001 - a mistake of ours must not take the socket from the keeper
             self._log.exception("rpc.handler_failed", method=message["method"])
-            answer(protocol.failure(number, protocol.FAILED, f"{type(error).__name__}: {error}"))
+            answer(protocol.failure_of(number, told(error, message["method"]), protocol.FAILED))
             return
         if message["method"] == "follow":
             client.follows = True
@@ -279,18 +288,31 @@ def _is_request(message: Any) -> bool:
         and message.get("jsonrpc") == "2.0"
         and isinstance(message.get("method"), str)
         and isinstance(message.get("params", {}), dict)
-        and isinstance(message.get("id"), str | int | float | None)
-        and not isinstance(message.get("id"), bool)
+        and _is_id(message.get("id"))
     )
+
+
+def _is_id(number: object) -> bool:
+    """Return whether an answer can carry this id: a short text, or a number that JSON has."""
+    if isinstance(number, str):
+        return len(number) <= protocol.LONGEST_TEXT
+    if isinstance(number, float):
+        return isfinite(number)
+    return number is None or (isinstance(number, int) and not isinstance(number, bool))
+
+
+def _unreadable(what: str, code: int) -> Answer:
+    error = ConfigError(what, where="socket", remedy="Send one request a line: version, id, method, named parameters")
+    return protocol.failure_of(None, error, code)
 
 
 def _outcome(number: object, done: "Future[Answer]") -> Answer:
     error = done.exception()
     if error is None:
         return protocol.result(number, done.result())
-    if isinstance(error, SalternError):
-        return protocol.failure_of(number, error)
-    return protocol.failure(number, protocol.FAILED, f"{type(error).__name__}: {error}")
+    if isinstance(error, Exception):
+        return protocol.failure_of(number, told(error, "service"))
+    raise error
 
 
 def _reads_only(method: str) -> protocol.ReaderError:

@@ -1,11 +1,12 @@
 """A scenario: a tank, a bench, what goes wrong and when, and the truth that only a simulation knows."""
 
 import random as garbling
+import re
 from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
-from math import isnan
+from math import isfinite
 from typing import Any, Literal, Protocol
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -21,7 +22,58 @@ from saltern_drivers.twin.world import Intake, World
 class Table(BaseModel):
     """A table of a scenario file."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, str_max_length=500)
+
+
+PHASES: dict[str, tuple[str, ...]] = {
+    "look": ("look at the probes",),
+    "recover": (
+        "mix what stands",
+        "empty after an unclean stop",
+        "empty, for the vessel's content is not known",
+        "fill a little",
+        "fill a little, so that emptying shows",
+    ),
+    "prove": ("permit of titrant", "permit of sample"),
+    "discard-tip": ("discard tip",),
+    "empty": ("empty",),
+    "rinse": ("rinse", "empty after rinse"),
+    "fill": ("fill",),
+    "draw-down": ("draw down",),
+    "measure": ("measure",),
+    "titrate": ("titrate",),
+    "evaluate": ("evaluate",),
+    "empty-after": ("empty after titration",),
+    "keep-wet": ("keep wet",),
+    "prime": ("prime sample", "prime titrant"),
+    "idle": ("done",),
+}
+"""The phases that a fault may wait for, each with what the service shows of it, turns not counted."""
+
+ALIASES = {
+    name: (name,)
+    for name in (
+        "empty after titration",
+        "empty after rinse",
+        "discard tip",
+        "draw down",
+        "permit of titrant",
+        "permit of sample",
+    )
+}
+"""Single ones of them, by what the service shows."""
+
+_TURN = re.compile(r" \d+( of \d+)?$")
+
+
+def shown_in(phase: str) -> tuple[str, ...]:
+    """Return what the service shows of a phase, by its name or an alias; nothing if there is no such phase."""
+    return PHASES.get(phase) or ALIASES.get(phase) or ()
+
+
+def without_turn(shown: str) -> str:
+    """Return what the service shows of a phase without the turn that it is in: "rinse 1 of 2" is a rinse."""
+    return _TURN.sub("", shown)
 
 
 class TankTable(Table):
@@ -48,8 +100,8 @@ class TwinTable(BaseModel):
             if name not in Errors.__dataclass_fields__:
                 msg = f"{name} is not an error of the twin: choose of {', '.join(Errors.__dataclass_fields__)}"
                 raise ValueError(msg)
-            if not isinstance(value, int | float) or isnan(value):
-                msg = f"{name} must be a number"
+            if not isinstance(value, int | float) or not isfinite(value):
+                msg = f"{name} must be a finite number"
                 raise ValueError(msg)
         return self
 
@@ -87,6 +139,9 @@ class FaultTable(Table):
             raise ValueError(msg)
         if self.at_phase is not None and self.determination is None:
             msg = "at_phase needs determination"
+            raise ValueError(msg)
+        if self.at_phase is not None and not shown_in(self.at_phase):
+            msg = f"{self.at_phase!r} is not a phase; choose of {', '.join((*PHASES, *ALIASES))}"
             raise ValueError(msg)
         if self.kind not in FAULTS:
             msg = f"{self.kind!r} is not a fault; choose of {', '.join(sorted(FAULTS))}"
@@ -158,7 +213,8 @@ class Play:
 
     def enter_phase(self, phase: str, determination: int) -> None:
         """Start the faults that wait for this phase of this determination."""
-        due = [f for f in self._waiting if f.determination == determination and phase.startswith(str(f.at_phase))]
+        shown = without_turn(phase)
+        due = [f for f in self._waiting if f.determination == determination and shown in shown_in(str(f.at_phase))]
         for fault in due:
             self._waiting.remove(fault)
             self.clock.call_later(fault.after_s, partial(self._begin, fault))
