@@ -71,6 +71,8 @@ HANDS, MOST_HOLD_H = "hands at the bench", 72.0
 AFTER_BUFFERS = timedelta(minutes=30)
 """After buffers of low ionic strength a junction needs 15 to 30 minutes in seawater (common practice)."""
 
+SET_ASIDE, MOST_SAID = "records-set-aside", 5
+
 IDLE_S = 5.0
 ALIVE_WITHIN_S = 120.0
 TITRANT_PER_RUN_GUESS_ML = 10.0
@@ -133,11 +135,25 @@ class Service:
         self._log.info("service.started", found=bench.found, records=store.found or "as they were left")
         if store.found:
             self._alert(Severity.ERROR, "records-damaged", store.found)
+        self._tell_what_is_set_aside()
         self._take_up_what_was_left()
+
+    def _tell_what_is_set_aside(self) -> None:
+        """Tell once of each row that is not as it was written: it is kept, and what it says does not count."""
+        words = self.store.keep_set_aside()
+        if words:
+            several = f"; and {len(words) - MOST_SAID} more" if len(words) > MOST_SAID else ""
+            text = f"damaged records are set aside, and do not count: {'; '.join(words[:MOST_SAID])}{several}"
+            self._alert(Severity.ERROR, SET_ASIDE, text)
+            self.alerting.clear(SET_ASIDE)  # what comes next is told as well
 
     def _take_up_what_was_left(self) -> None:
         """Say how the last process ended, and keep the determination that it did not live to finish, as void."""
-        if self.bench.found_unclean:
+        if self.bench.books_lost:  # draining, too, waits for somebody who looks: the container may be full
+            text = f"{self.bench.found}. Vessel, titrant and waste are taken for the worst, until somebody has looked"
+            self._alert(Severity.CRITICAL, "records-lost", text)
+            self.alerting.clear("records-lost")  # its interlock stands
+        elif self.bench.found_unclean:
             self._alert(
                 Severity.WARNING, "unclean-stop", f"{self.bench.found}; nothing is measured before it is proved empty"
             )
@@ -647,6 +663,7 @@ class Service:
             f"an input cannot be read, and acts as if open: {unreadable}",
         )
         self._tell_of_ports()
+        self._tell_what_is_set_aside()
         if self._unkept:
             self._keep_what_waits()
         if self.bench.fell_dry and self._dry_by_s is None:

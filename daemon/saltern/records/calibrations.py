@@ -73,17 +73,22 @@ def keep_ended(
 
 def in_force(store: Store) -> dict[Kind, Kept]:
     """Return the calibrations in force; a kind that is not there counts as the bench file says."""
-    rows = store.rows(
-        "SELECT c.* FROM calibration_force f JOIN calibration c ON c.id = f.calibration "
-        "WHERE f.id IN (SELECT max(id) FROM calibration_force GROUP BY kind)"
-    )
-    return {kept.kind: kept for kept in map(_kept, rows)}
+    found: dict[Kind, Kept] = {}
+    decided: set[Kind] = set()
+    for kind, number in store.each("calibration_force", _word, "ORDER BY id DESC"):
+        if kind in decided:
+            continue
+        kept = [] if number is None else store.each("calibration", _kept, "WHERE id = ?", (number,))
+        if kept:
+            found[kind] = kept[0]
+        if kept or number is None:  # one that is damaged leaves it to the word before
+            decided.add(kind)
+    return found
 
 
 def history(store: Store, kind: Kind | None = None) -> list[Kept]:
     """Return all calibrations, newest first, refused ones included."""
-    rows = store.rows("SELECT * FROM calibration ORDER BY id DESC")
-    return [kept for kept in map(_kept, rows) if kind is None or kept.kind is kind]
+    return [kept for kept in store.each("calibration", _kept, "ORDER BY id DESC") if kind is None or kept.kind is kind]
 
 
 def kind_of(name: str) -> Kind:
@@ -116,12 +121,12 @@ def one(store: Store, number: int) -> Kept:
     ConfigError
         There is none of this number.
     """
-    rows = store.rows("SELECT * FROM calibration WHERE id = ?", (number,))
+    rows = store.each("calibration", _kept, "WHERE id = ?", (number,))
     if not rows:
         raise ConfigError(
             f"there is no calibration {number}", where="calibrations", remedy="List: saltern calibrations"
         )
-    return _kept(rows[0])
+    return rows[0]
 
 
 def roll_back(store: Store, kind: Kind, number: int | None, who: str, at: datetime) -> None:
@@ -217,6 +222,10 @@ def _insert(
                 (_utc(at), kind.value, number, who),
             )
     return number
+
+
+def _word(row: sqlite3.Row) -> tuple[Kind, int | None]:
+    return Kind(row["kind"]), row["calibration"]
 
 
 def _kept(row: sqlite3.Row) -> Kept:
