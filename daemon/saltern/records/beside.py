@@ -68,14 +68,18 @@ def read(path: Path) -> Beside | None:
         It is not as it was written.
     """
     try:
-        said, total = path.read_bytes().removesuffix(b"\n").split(b"\n")
-        if zlib.crc32(said) != int(total, 16):
-            raise ValueError("its checksum differs")
-        body = json.loads(said)
-        return Beside(int(body.pop("generation")), body)
+        return _said_in(path.read_bytes())
     except FileNotFoundError:
         return None
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise UnsoundError(
             f"a small file beside the records is damaged ({error})", where=str(path), remedy="It is moved aside"
         ) from error
+
+
+def _said_in(data: bytes) -> Beside:
+    said, total = data.removesuffix(b"\n").split(b"\n")
+    if zlib.crc32(said) != int(total, 16):
+        raise ValueError("its checksum differs")
+    body = json.loads(said)
+    return Beside(int(body.pop("generation")), body)

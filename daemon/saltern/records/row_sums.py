@@ -36,7 +36,7 @@ def sum_what_is_written(connection: sqlite3.Connection) -> None:
     """Let every row that this connection writes have its sum."""
     for table in tables(connection):
         names = _columns(connection, table)
-        sets = f"UPDATE {table} SET checksum = {_sum(names)} WHERE rowid = NEW.rowid;"
+        sets = f"UPDATE {table} SET checksum = {_sum(names)} WHERE rowid = NEW.rowid;"  # noqa: S608 - names of ours
         connection.executescript(
             f"CREATE TEMP TRIGGER {table}_inserted AFTER INSERT ON main.{table} BEGIN {sets} END;"
             f"CREATE TEMP TRIGGER {table}_updated AFTER UPDATE OF {', '.join(names)} ON main.{table} BEGIN {sets} END;"

@@ -5,6 +5,15 @@ SUMMED = (
     "bench_file", "proof", "bypass", "calibration", "calibration_force", "usage", "state",
 )  # fmt: skip
 
+_SET_ASIDE = """
+    CREATE TABLE set_aside (                  -- rows that are not as they were written; what they say does not count
+        id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, table_name TEXT NOT NULL, row_id INTEGER NOT NULL,
+        why TEXT NOT NULL,
+        content TEXT                          -- as found, in SQL literals
+    );
+    CREATE VIEW v_set_aside AS SELECT id, at_utc, table_name, row_id, why, content FROM set_aside;
+    """
+
 MIGRATIONS: tuple[str, ...] = (
     """
     CREATE TABLE determination (
@@ -117,14 +126,6 @@ MIGRATIONS: tuple[str, ...] = (
     ALTER TABLE part ADD COLUMN note TEXT NOT NULL DEFAULT '';
     CREATE TABLE state (name TEXT PRIMARY KEY, value TEXT NOT NULL, set_utc TEXT NOT NULL);  -- JSON
     """,
-    "".join(f"ALTER TABLE {table} ADD COLUMN checksum INTEGER;\n" for table in SUMMED)
-    + """
-    CREATE TABLE set_aside (                  -- rows that are not as they were written; what they say does not count
-        id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, table_name TEXT NOT NULL, row_id INTEGER NOT NULL,
-        why TEXT NOT NULL,
-        content TEXT                          -- as found, in SQL literals
-    );
-    CREATE VIEW v_set_aside AS SELECT id, at_utc, table_name, row_id, why, content FROM set_aside;
-    """,
+    "\n".join(f"ALTER TABLE {table} ADD COLUMN checksum INTEGER;" for table in SUMMED) + _SET_ASIDE,
 )
 VERSION = len(MIGRATIONS)

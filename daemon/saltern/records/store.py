@@ -582,9 +582,8 @@ def _logged(row: sqlite3.Row) -> Logged:
 
 def _alert(row: sqlite3.Row) -> tuple[int, Alert]:
     at = datetime.fromisoformat(row["at_utc"])
-    if not isinstance(row["text"], str):
-        raise ValueError("it says nothing")
-    return int(row["id"]), Alert(at, row["at_monotonic_s"], Severity(row["severity"]), row["code"], row["text"])
+    severity = Severity(row["severity"])
+    return int(row["id"]), Alert(at, float(row["at_monotonic_s"]), severity, str(row["code"]), str(row["text"]))
 
 
 def _boot_id() -> str:
