@@ -66,6 +66,7 @@ RELOADED = ("schedule", "alerts", "water", "titration", "titre", "limits", "meth
 OPENED_ONCE = ("urls_file", "watcher_url_file")
 CLOCK_BEHIND = timedelta(hours=2)
 THIN_EVERY_S = 86400.0
+ROOM_EVERY_S = 60.0
 REFERENCE_USED, REFERENCE_AGAIN_S = "reference used, mL", 12 * 3600.0
 HANDS, MOST_HOLD_H = "hands at the bench", 72.0
 AFTER_BUFFERS = timedelta(minutes=30)
@@ -125,6 +126,7 @@ class Service:
         self._believed_s = clock.monotonic()
         self._beaten_on: date | None = None
         self._thinned_s = -THIN_EVERY_S
+        self._room_seen_s = -ROOM_EVERY_S
         self.running: dict[str, object] | None = None  # replaced, never changed: other threads read it
         self.on_reference_due: Callable[[], None] = lambda: None
         self._reference_tried_s = -REFERENCE_AGAIN_S
@@ -691,6 +693,14 @@ class Service:
             "no-result",
             f"no result that is believed for {rules.no_result_h:g} h: look at `saltern status` and the log",
         )
+        if self.clock.monotonic() - self._room_seen_s >= ROOM_EVERY_S:
+            self._room_seen_s = self.clock.monotonic()
+            self._standing(
+                not self.store.holds_reserve(),
+                Severity.ERROR,
+                "disk-full",
+                "the disk of the records is full, or cannot be written: make room, before nothing can be measured",
+            )
         try:
             self._look_at_upkeep()
         except StorageError as error:  # what cannot be read is told of, and ends nothing

@@ -1,15 +1,17 @@
 """Damaged, lost and old records: the service starts all the same, reports what it set aside, and assumes the worst."""
 
 import json
+import os
 import re
 import shutil
 import sqlite3
+import subprocess
 from contextlib import closing, suppress
 from datetime import UTC, datetime
 
 import pytest
 
-from saltern.alerts import Severity
+from saltern.alerts import Alert, Severity
 from saltern.bench.ledger import Interval, Ledger
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, bench_of
@@ -576,4 +578,85 @@ def test_the_state_is_read_where_no_damage_is(records):
     store = open_store(records, VirtualClock())
     assert state(store, "reference used, mL") == 3.0
     assert store.keep_set_aside() == []
+    store.close()
+
+
+# A full disk ----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A disk of 6 MB of its own."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    mounted = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=6m", "tmpfs", str(place)], capture_output=True, text=True, check=False
+    )
+    if mounted.returncode != 0:
+        pytest.skip(f"a disk of its own needs root: {mounted.stderr.strip()}")
+    yield place
+    subprocess.run(["umount", str(place)], check=True)
+
+
+def fill(place):
+    filler = os.open(place / "filler", os.O_CREAT | os.O_WRONLY | os.O_APPEND)
+    with suppress(OSError):
+        while True:
+            os.write(filler, b"x" * 4096)
+    os.close(filler)
+
+
+def test_a_service_starts_on_a_full_disk_tells_and_measures_when_there_is_room(small_disk):
+    living = Living(small_disk)
+    try:
+        living.service.end()
+        living.stage.computer._waker.stop()
+        living.service.bench.make_safe()
+        living.die()  # after a stop in order SQLite's own files are gone, and opening needs room for them
+        assert not living.path.with_name("saltern.sqlite-wal").exists()
+        fill(small_disk)
+        told = living.live_again()
+        assert "disk-full" in told
+        assert LOST not in told
+        heard = [alert.code for _, alert in living.service.store.alerts_after(0, 1000)]
+        assert "disk-full" in heard
+        status, _ = living.status()
+        assert json.dumps(status)
+
+        fill(small_disk)  # whatever fills it takes what was given back, too
+        living.service._alert(Severity.ERROR, "one-more", "one more")
+        assert "one-more" in [alert.code for _, alert in living.service.store.alerts_after(0, 1000)]
+        (small_disk / "filler").unlink()
+        living.play(4.0)
+        assert living.service.store.results(1)[0][1].alkalinity.verdict.value == "accepted"
+        assert living.service.store.next_id() > 2
+        assert "disk-full" not in {alert.code for alert in living.service.alerting.standing}
+    finally:
+        living.stage.close()
+
+
+def test_alerts_that_the_disk_does_not_take_are_sent_all_the_same_and_once(tmp_path):
+    clock = VirtualClock()
+    store = open_store(tmp_path / "s.sqlite", clock)
+
+    def tell(code):
+        store.keep_alert(Alert(clock.now(), clock.monotonic(), Severity.ERROR, code, code))
+
+    tell("first")
+    store.acknowledge("notify", "alert", 1)
+    store.rows("PRAGMA query_only = ON")
+    for code in ("second", "third"):
+        with pytest.raises(StorageError):
+            tell(code)
+    number = store.acknowledged("notify", "alert")
+    heard = store.alerts_after(number, 10)
+    assert [alert.code for _, alert in heard] == ["second", "third"]
+    store.acknowledge("notify", "alert", heard[0][0])
+    assert [alert.code for _, alert in store.alerts_after(store.acknowledged("notify", "alert"), 10)] == ["third"]
+
+    store.rows("PRAGMA query_only = OFF")
+    tell("fourth")
+    left = store.alerts_after(store.acknowledged("notify", "alert"), 10)
+    assert [alert.code for _, alert in left] == ["third", "fourth"]
+    assert [place for place, _ in store.alerts_after(0, 10)] == [1, 2, 3, 4]
     store.close()

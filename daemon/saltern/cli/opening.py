@@ -15,7 +15,7 @@ import structlog
 from saltern.bench.devices import validate_devices
 from saltern.clock import Clock, PacedClock, RealClock
 from saltern.config import load_bench, records_path, shipped_config, socket_path
-from saltern.errors import ConfigError
+from saltern.errors import ConfigError, StorageError
 from saltern.guided import measure_reference_unattended
 from saltern.records.store import open_store
 from saltern.records.upkeep import keep_bench_file
@@ -73,7 +73,10 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
     store = open_store(records, clock)
     lists = ExitStack()
     try:
-        keep_bench_file(store, path.read_text(encoding="utf-8"), clock.now())
+        try:
+            keep_bench_file(store, path.read_text(encoding="utf-8"), clock.now())
+        except StorageError as error:  # a full disk keeps no bench from starting: it has its alert
+            structlog.get_logger("saltern").error("bench_file.not_kept", what=error.what, remedy=error.remedy)
         (opener,) = entry_points(group="saltern.wires", name=config.wires)
         wires = opener.load()(config.model_dump(), clock)
         try:

@@ -21,7 +21,7 @@ from saltern.errors import StorageError
 from saltern.ports import Clock
 from saltern.procedures.outcome import Determination, Source
 from saltern.quality.verdict import Reason
-from saltern.records import row_sums
+from saltern.records import reserve, row_sums
 from saltern.records.books import Books
 from saltern.records.determination_row import determination_of, row_of
 from saltern.records.keeper import ENTRY, Dose, Logged, OtherTest, Remark, WaterChange
@@ -36,6 +36,7 @@ DECODING = (StorageError, ArithmeticError, AttributeError, LookupError, TypeErro
 
 MAGIC = b"SQLite format 3\0"
 OF_THE_DISK = ("full", "readonly", "read-only", "locked", "unable to open", "disk I/O")
+NO_ROOM = ("full", "disk I/O", "No space")
 OF_A_ROW = re.compile(r"(NULL|TEXT|NUMERIC|BLOB|INT|REAL)\w* value in \w+\.\w+$")
 """What SQLite's check says of one row, whose place is sound."""
 
@@ -68,6 +69,9 @@ class Store:
             if row["table_name"] in row_sums.KEPT_IN_PLACE:
                 self._damaged[row["table_name"], row["row_id"]] = row["why"]
         self.books: Books | None = None
+        self._alerts_lock = threading.Lock()
+        self._alerts_waiting: list[Alert] = []  # until the disk takes them
+        self._heard: dict[tuple[str, str], int] = {}  # what outlets were heard of, until the disk takes it
 
     def close(self) -> None:
         with self._lock:
@@ -277,11 +281,26 @@ class Store:
         return self.books
 
     def keep_alert(self, alert: Alert) -> None:
-        with self.writing("an alert") as connection:
-            connection.execute(
-                "INSERT INTO alert (at_utc, at_monotonic_s, severity, code, text) VALUES (?, ?, ?, ?, ?)",
-                (alert.at.isoformat(timespec="milliseconds"), alert.at_s, int(alert.severity), alert.code, alert.text),
-            )
+        """Keep an alert, after those that wait; outlets see it even where the disk does not take it.
+
+        Raises
+        ------
+        StorageError
+            It waits until the next one is kept.
+        """
+        with self._alerts_lock:
+            waiting = self._alerts_waiting
+            waiting.append(alert)
+            rows = [(a.at.isoformat(timespec="milliseconds"), a.at_s, int(a.severity), a.code, a.text) for a in waiting]
+            with self.writing("an alert") as connection:
+                connection.executemany(
+                    "INSERT INTO alert (at_utc, at_monotonic_s, severity, code, text) VALUES (?, ?, ?, ?, ?)", rows
+                )
+            waiting.clear()
+
+    def holds_reserve(self) -> bool:
+        """Return whether some room is held for a full disk; what is not held is taken, if it is there again."""
+        return self.where == IN_MEMORY or reserve.hold(Path(self.where))
 
     # What the keeper says ---------------------------------------------------------------
 
@@ -318,15 +337,16 @@ class Store:
     def acknowledged(self, outlet: str, kind: str) -> int:
         """Return the number up to which an outlet has been heard; one that is new starts with what is there now."""
         rows = self.each("outlet", _acknowledged, "WHERE name = ? AND kind = ?", (outlet, kind))
-        if rows:
-            return rows[0]
+        if rows or (outlet, kind) in self._heard:
+            return max([*rows, self._heard.get((outlet, kind), 0)])
         (newest,) = self.rows(f"SELECT coalesce(max(id), 0) FROM {KINDS[kind]}")[0]  # noqa: S608 - a table of ours
         self.acknowledge(outlet, kind, int(newest))
         return int(newest)
 
     def acknowledge(self, outlet: str, kind: str, number: int) -> None:
-        """Keep that an outlet was heard up to this number."""
-        with self.writing("what was sent") as connection:
+        """Keep that an outlet was heard up to this number; a disk that does not take it lets nobody hear it twice."""
+        self._heard[outlet, kind] = number
+        with suppress(StorageError), self.writing("what was sent") as connection:
             connection.execute(
                 "INSERT INTO outlet (name, kind, acknowledged) VALUES (?, ?, ?) "
                 "ON CONFLICT (name, kind) DO UPDATE SET acknowledged = excluded.acknowledged",
@@ -339,7 +359,11 @@ class Store:
 
     def alerts_after(self, number: int, limit: int) -> list[tuple[int, Alert]]:
         """Return alerts newer than a number, oldest first."""
-        return self.each("alert", _alert, "WHERE id > ? ORDER BY id", (number,), limit)
+        with self._alerts_lock:
+            (newest,) = self.rows("SELECT coalesce(max(id), 0) FROM alert")[0]
+            kept = self.each("alert", _alert, "WHERE id > ? ORDER BY id", (number,), limit)
+            numbered = list(enumerate(self._alerts_waiting, start=int(newest) + 1))  # as they will be when kept
+        return [*kept, *((place, alert) for place, alert in numbered if place > number)][:limit]
 
     # ----------------------------------------------------------------------------------
 
@@ -374,11 +398,23 @@ def open_store(path: str | Path, clock: Clock) -> Store:
     where, found = str(path), ""
     owned = None if where == IN_MEMORY else _own(Path(path))
     try:
-        return _open(path, clock, where, found, owned)
+        return _open_even_if_full(path, clock, where, found, owned)
     except StorageError:
         if owned is not None:
             owned.close()
         raise
+
+
+def _open_even_if_full(path: str | Path, clock: Clock, where: str, found: str, owned: TextIO | None) -> Store:
+    try:
+        store = _open(path, clock, where, found, owned)
+    except StorageError as error:
+        full = any(sign in error.what for sign in NO_ROOM)
+        if where == IN_MEMORY or not full or not reserve.give_back(Path(path)):
+            raise
+        store = _open(path, clock, where, found, owned)
+    store.holds_reserve()
+    return store
 
 
 def _own(path: Path) -> TextIO:
