@@ -41,7 +41,7 @@ from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
 from saltern.quality.verdict import Reason, Verdict
 from saltern.records.as_json import determination_json
-from saltern.records.calibrations import applied, in_force
+from saltern.records.calibrations import applied, doubted, in_force
 from saltern.records.store import Store
 from saltern.records.upkeep import (
     away_now,
@@ -507,14 +507,16 @@ class Service:
         if buffered is not None and timedelta(0) <= d.started_at - buffered.at < AFTER_BUFFERS:
             part = NewPart("the pH probe's junction, after buffers,", buffered.at, "ph")
             found.append(Settling(part, f"{part.name} settles in tank water for half an hour"))
-        if not found:
+        damaged = doubted(self.store) - {Kind.WASTE_PUMP}
+        if not found and not damaged:
             return d
         bears_on = {one.part.bears_on for one in found}
 
         def provisional(quantity: Quantity, name: str) -> Quantity:
-            if name not in bears_on or quantity.verdict is not Verdict.ACCEPTED:
+            why = (*([Reason.SETTLING] if name in bears_on else []), *([Reason.CALIBRATION_DAMAGED] if damaged else []))
+            if not why or quantity.verdict is not Verdict.ACCEPTED:
                 return quantity
-            return replace(quantity, verdict=Verdict.PROVISIONAL, reasons=(*quantity.reasons, Reason.SETTLING))
+            return replace(quantity, verdict=Verdict.PROVISIONAL, reasons=(*quantity.reasons, *why))
 
         return replace(
             d,
@@ -748,6 +750,14 @@ class Service:
             "proof-due",
             f"the proof test is due: run `saltern proof-test`; from {proof_due + GRACE:%Y-%m-%d} nothing is measured "
             "unattended without it",
+        )
+        damaged = ", ".join(sorted(doubted(self.store)))
+        self._standing(
+            bool(damaged),
+            Severity.ERROR,
+            "calibration-damaged",
+            f"the record of a calibration is damaged, and an older one or the bench file counts ({damaged}): calibrate "
+            "again, or put one in force by its number with `saltern calibrations roll-back`",
         )
         for found in (
             *watchlist.of_stores(self.config, self.bench.ledger),

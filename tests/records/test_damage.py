@@ -660,3 +660,31 @@ def test_alerts_that_the_disk_does_not_take_are_sent_all_the_same_and_once(tmp_p
     assert [alert.code for _, alert in left] == ["third", "fourth"]
     assert [place for place, _ in store.alerts_after(0, 10)] == [1, 2, 3, 4]
     store.close()
+
+
+@pytest.mark.parametrize(("table", "column"), [("calibration", "options"), ("calibration_force", "who")])
+def test_results_under_an_older_calibration_than_the_last_are_provisional_until_it_is_said_what_counts(
+    living, table, column
+):
+    store, now = living.service.store, living.service.clock.now()
+    for factor in (1.0, 1.02):
+        made = Calibration(Kind.TITRE, {"titre.factor": factor}, f"factor {factor}")
+        calibrations.keep(store, made, "keeper", now, {})
+    living.die()
+    write(living.path, table, column, flipped)
+    living.live_again()
+
+    service = living.service
+    assert service.config.titre.factor == 1.0
+    assert "calibration-damaged" in {alert.code for alert in service.alerting.standing}
+    living.play(3.0)
+    newest = service.store.results(1)[0][1].alkalinity
+    assert (newest.verdict.value, [reason.value for reason in newest.reasons]) == (
+        "provisional",
+        ["calibration-damaged"],
+    )
+    number = next(kept.id for kept in calibrations.history(service.store, Kind.TITRE))
+    calibrations.roll_back(service.store, Kind.TITRE, number, "keeper", service.clock.now())
+    living.play(3.0)
+    assert "calibration-damaged" not in {alert.code for alert in service.alerting.standing}
+    assert service.store.results(1)[0][1].alkalinity.verdict.value == "accepted"

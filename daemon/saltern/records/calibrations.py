@@ -86,6 +86,19 @@ def in_force(store: Store) -> dict[Kind, Kept]:
     return found
 
 
+def doubted(store: Store) -> set[Kind]:
+    """Return the kinds whose newest word is damaged: what counts of them is older, until somebody says another."""
+    rows = store.rows("SELECT id, kind, calibration FROM calibration_force ORDER BY id DESC")
+    every, decided, found = {kind.value for kind in Kind}, set[str](), set[str]()
+    for row in rows:
+        damaged = store.is_damaged("calibration_force", row["id"])
+        named = {row["kind"]} & every
+        if damaged or store.is_damaged("calibration", row["calibration"]):
+            found |= (named or {other["kind"] for other in rows} & every) - decided
+        decided |= named
+    return {Kind(name) for name in found}
+
+
 def history(store: Store, kind: Kind | None = None) -> list[Kept]:
     """Return all calibrations, newest first, refused ones included."""
     return [kept for kept in store.each("calibration", _kept, "ORDER BY id DESC") if kind is None or kept.kind is kind]

@@ -132,6 +132,10 @@ class Store:
         if place not in self._damaged:
             self._damaged[place] = self._news[place] = self._to_keep[place] = why
 
+    def is_damaged(self, table: str, number: int | None) -> bool:
+        """Return whether a row was found damaged; looks at nothing anew."""
+        return (table, number) in self._damaged
+
     def fresh_damage(self) -> list[tuple[str, int]]:
         """Return the table and number of each row that was found damaged and is not reported yet."""
         return list(self._news)
