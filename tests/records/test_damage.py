@@ -8,11 +8,14 @@ import sqlite3
 import subprocess
 from contextlib import closing, suppress
 from datetime import UTC, datetime
+from functools import cache
+from random import Random
 
 import pytest
 
 from saltern.alerts import Alert, Severity
 from saltern.bench.ledger import Interval, Ledger
+from saltern.bench.usage import Usage
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, bench_of
 from saltern.clock import VirtualClock
@@ -21,9 +24,10 @@ from saltern.procedures.guide import Calibration, Kind
 from saltern.records import calibrations
 from saltern.records.beside import LATCHES, LEDGER
 from saltern.records.store import open_for_reading, open_store
-from saltern.records.upkeep import install, keep_state, state, usage
+from saltern.records.upkeep import install, keep_state, keep_usage, state, usage
 from saltern.remote import Remote
 from saltern_drivers.twin.scenario import Scenario
+from tests.sizes import sizes
 
 HOUR_S = 3600.0
 SET_ASIDE, LOST = "records-set-aside", "interlock-records-lost"
@@ -267,9 +271,6 @@ def test_what_is_worth_no_trust_does_not_become_trusted_by_the_next_write(record
     write(records, "usage", "volume_ml", lambda _: 1e9, where="pump = 'sample'")
     store = open_store(records, VirtualClock())
     store.keep_set_aside()
-    from saltern.bench.usage import Usage
-    from saltern.records.upkeep import keep_usage
-
     keep_usage(store, {"sample": Usage(1.0, 2.0, 3)})
     assert usage(store)["sample"] == Usage(1.0, 2.0, 3)
     store.close()
@@ -688,3 +689,50 @@ def test_results_under_an_older_calibration_than_the_last_are_provisional_until_
     living.play(3.0)
     assert "calibration-damaged" not in {alert.code for alert in service.alerting.standing}
     assert service.store.results(1)[0][1].alkalinity.verdict.value == "accepted"
+
+
+@pytest.mark.parametrize("count", sizes(60, in_soak=5000))
+@pytest.mark.parametrize("file", ["saltern.sqlite", "saltern.sqlite.ledger.json", "saltern.sqlite.latches.json"])
+def test_whatever_byte_is_damaged_the_records_open_and_take_what_comes(lived, tmp_path, file, count):
+    """One bit of one byte that says something; drawn by seed, and no table of ours says where it lies."""
+    draw = Random(f"{file} {count}")
+    sound = (lived / file).read_bytes()
+    saying = [place for place, byte in enumerate(sound) if byte]
+    work = tmp_path / "work"
+    for _ in range(count if file.endswith(".sqlite") else count // 4):
+        shutil.rmtree(work, ignore_errors=True)
+        shutil.copytree(lived, work, ignore=shutil.ignore_patterns("*.reserve"))
+        place, bit = draw.choice(saying), 1 << draw.randrange(8)
+        damaged = bytearray(sound)
+        damaged[place] ^= bit
+        (work / file).write_bytes(damaged)
+
+        store = open_store(work / "saltern.sqlite", VirtualClock())
+        looked_at(store)
+        reader = open_for_reading(work / "saltern.sqlite", VirtualClock())
+        looked_at(reader)
+        reader.close()
+        ledger = None
+        with suppress(StorageError):
+            ledger = store.load_ledger()
+        news = store.keep_set_aside()
+        keep_state(store, "held_until", None, datetime(2026, 1, 2, tzinfo=UTC))
+        keep_usage(store, {"sample": Usage(1.0, 2.0, 3)})
+        store.set_latch("leak")
+        store.set_condition("lights", holds=False)
+        store.acknowledge("notify", "alert", 3)
+        store.commit_ledger(BOOKS, "test")
+        assert store.trouble == "", (place, bit)
+        assert store.load_ledger() == BOOKS
+        assert ledger == ledger_of(lived) or (ledger is None and store.found), (place, bit, ledger, news)
+        store.close()
+
+
+@cache
+def ledger_of(lived):
+    """Return the ledger that the bench had."""
+    reader = open_for_reading(lived / "saltern.sqlite", VirtualClock())
+    try:
+        return reader.load_ledger()
+    finally:
+        reader.close()

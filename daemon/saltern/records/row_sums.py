@@ -63,7 +63,7 @@ def _described(connection: sqlite3.Connection, table: str) -> list[tuple[Any, ..
 
 def _sum(names: Iterable[str]) -> str:
     """Return the call of `row_sum`; text goes as bytes, which no damage can make unreadable."""
-    each = ", ".join(f"iif(typeof({name}) = 'text', CAST({name} AS BLOB), {name})" for name in names)
+    each = ", ".join(f"typeof({n}), iif(typeof({n}) = 'text', CAST({n} AS BLOB), {n})" for n in names)
     return f"row_sum({each})"
 
 
@@ -72,6 +72,8 @@ def _row_sum(*values: object) -> int:
     for value in values:
         if value is None:
             data = b"n"
+        elif isinstance(value, str):  # of what kind the next value is
+            data = b"k" + value.encode()
         elif isinstance(value, bytes):
             data = b"b" + struct.pack("<q", len(value)) + value
         elif isinstance(value, int):

@@ -157,6 +157,8 @@ class Store:
         if not places:
             return
         with self.writing("what is set aside") as connection:
+            for table in {table for table, _ in places if table not in row_sums.KEPT_IN_PLACE}:
+                connection.execute(f"REINDEX main.{table}")  # a damaged key is not in its index
             for (table, number), why in places.items():
                 connection.execute(
                     "INSERT INTO set_aside (at_utc, table_name, row_id, why, content) "  # noqa: S608 - a table of ours
@@ -449,8 +451,8 @@ def _open(path: str | Path, clock: Clock, where: str, found: str, owned: TextIO 
         found, there = _begin_anew(Path(path), clock), False
     try:
         connection, version = _connected(where)
-    except sqlite3.Error as error:
-        if not there or any(sign in str(error) for sign in OF_THE_DISK):
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # SQLite quotes damaged names as they are
+        if isinstance(error, sqlite3.Error) and (not there or _is_of_the_disk(error)):
             raise storage_error(error, where, "the records cannot be opened") from error
         found, there = _begin_anew(Path(path), clock), False
         connection, version = _connected(where)
@@ -477,27 +479,36 @@ def _connected(where: str) -> tuple[sqlite3.Connection, int]:
         version = _migrate(connection, where)
         _compare(connection)
         row_sums.sum_what_is_written(connection)
-    except (sqlite3.Error, StorageError):
+    except (sqlite3.Error, UnicodeDecodeError, StorageError):
         connection.close()
         raise
     return connection, version
 
 
 def _compare(connection: sqlite3.Connection) -> None:
-    """Look whether tables and columns are those of this version: a damaged name is in no row."""
-    for table, columns in _tables_expected().items():
-        there = [row[1] for row in connection.execute(f"PRAGMA main.table_info({table})")]
-        if there != columns:
-            raise sqlite3.DatabaseError(f"the table {table} is not as it should be")
+    """Look whether tables, indexes, views and columns are those of this version: a damaged name is in no row."""
+    if _names(connection) != _names_expected():
+        raise sqlite3.DatabaseError("tables, indexes and views are not as they should be")
+
+
+def _names(connection: sqlite3.Connection) -> dict[tuple[str, str], list[str]]:
+    """Return the columns of each table and view, by kind and name; of an index its own table."""
+    found = {}
+    for kind, name, table in connection.execute("SELECT type, name, tbl_name FROM main.sqlite_master").fetchall():
+        if kind == "index":
+            columns = [table, *(str(row[2]) for row in connection.execute(f"PRAGMA main.index_info({name})"))]
+        else:
+            columns = [str(row[1]) for row in connection.execute(f"PRAGMA main.table_info({name})")]
+        found[kind, name] = columns
+    return {place: columns for place, columns in found.items() if not place[1].startswith("sqlite_stat")}
 
 
 @cache
-def _tables_expected() -> dict[str, list[str]]:
+def _names_expected() -> dict[tuple[str, str], list[str]]:
     with closing(sqlite3.connect(IN_MEMORY)) as model:
         for step in MIGRATIONS:
             model.executescript(step)
-        names = model.execute("SELECT name FROM sqlite_master WHERE type IN ('table', 'view')").fetchall()
-        return {name: [row[1] for row in model.execute(f"PRAGMA table_info({name})")] for (name,) in names}
+        return _names(model)
 
 
 def _begin_anew(path: Path, clock: Clock) -> str:
@@ -575,10 +586,16 @@ def _is_sound(path: Path) -> bool:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
             said = [row[0] for row in connection.execute("PRAGMA quick_check(1000)")]
             return said == ["ok"] or all(OF_A_ROW.match(line) for line in said)
+    except UnicodeDecodeError:  # SQLite quotes a damaged name as it is
+        return False
     except sqlite3.Error as error:
-        if any(sign in str(error) for sign in OF_THE_DISK):
+        if _is_of_the_disk(error):
             raise storage_error(error, str(path), "the records cannot be opened") from error
         return False
+
+
+def _is_of_the_disk(error: sqlite3.Error) -> bool:
+    return any(sign in str(error) for sign in OF_THE_DISK)
 
 
 def _utc(at: datetime) -> str:
