@@ -258,6 +258,28 @@ def test_a_null_where_none_may_be_costs_one_row(records, table):
     store.close()
 
 
+def test_an_index_that_does_not_fit_its_table_is_made_anew(records):
+    with closing(sqlite3.connect(records)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        index = connection.execute("SELECT * FROM sqlite_master WHERE name = 'log_by_time'").fetchone()
+        connection.execute("DELETE FROM sqlite_master WHERE name = 'log_by_time'")
+        connection.commit()
+    with closing(sqlite3.connect(records)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute("UPDATE log_entry SET kind = 'dosf'")
+        connection.execute("INSERT INTO sqlite_master VALUES (?, ?, ?, ?, ?)", index)
+        connection.commit()
+    with closing(sqlite3.connect(records)) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() != ("ok",)
+
+    store = open_store(records, VirtualClock())
+    assert store.found == ""
+    looked_at(store)
+    assert store.rows("PRAGMA integrity_check")[0][0] == "ok"
+    assert len(store.keep_set_aside()) == 1
+    store.close()
+
+
 def test_a_damaged_row_is_kept_as_it_was_found(records):
     write(records, "state", "value", lambda _: "[3")
     store = open_store(records, VirtualClock())

@@ -38,7 +38,10 @@ MAGIC = b"SQLite format 3\0"
 OF_THE_DISK = ("full", "readonly", "read-only", "locked", "unable to open", "disk I/O")
 NO_ROOM = ("full", "disk I/O", "No space")
 OF_A_ROW = re.compile(r"(NULL|TEXT|NUMERIC|BLOB|INT|REAL)\w* value in \w+\.\w+$")
-"""What SQLite's check says of one row, whose place is sound."""
+OF_AN_INDEX = re.compile(
+    r"row \d+ missing from|wrong # of entries in|non-unique entry in|row \d+ values differ from|rowid not at"
+)
+"""What SQLite's check says of one row, whose place is sound, and of an index, which can be made anew."""
 
 
 class Store:
@@ -447,10 +450,12 @@ def _own(path: Path) -> TextIO:
 
 def _open(path: str | Path, clock: Clock, where: str, found: str, owned: TextIO | None) -> Store:
     there = where != IN_MEMORY and Path(path).exists()
-    if there and not _is_sound(Path(path)):
+    wrong = _wrong_with(Path(path)) if there else []
+    indexes = any(OF_AN_INDEX.match(line) for line in wrong)
+    if not all(OF_A_ROW.match(line) or OF_AN_INDEX.match(line) for line in wrong):
         found, there = _begin_anew(Path(path), clock), False
     try:
-        connection, version = _connected(where)
+        connection, version = _connected(where, anew=indexes and there)
     except (sqlite3.Error, UnicodeDecodeError) as error:  # SQLite quotes damaged names as they are
         if isinstance(error, sqlite3.Error) and (not there or _is_of_the_disk(error)):
             raise storage_error(error, where, "the records cannot be opened") from error
@@ -467,8 +472,8 @@ WITH_BOOKS = 8
 """The version from which on there are small files beside the records."""
 
 
-def _connected(where: str) -> tuple[sqlite3.Connection, int]:
-    """Return a connection to records of this version, and the version that they were of."""
+def _connected(where: str, *, anew: bool = False) -> tuple[sqlite3.Connection, int]:
+    """Return a connection to records of this version, and the version that they were of; indexes may be made anew."""
     connection = sqlite3.connect(where, check_same_thread=False)
     try:
         row_sums.prepare(connection)
@@ -478,6 +483,8 @@ def _connected(where: str) -> tuple[sqlite3.Connection, int]:
         connection.execute("PRAGMA busy_timeout = 2000")
         version = _migrate(connection, where)
         _compare(connection)
+        if anew:
+            connection.execute("REINDEX")
         row_sums.sum_what_is_written(connection)
     except (sqlite3.Error, UnicodeDecodeError, StorageError):
         connection.close()
@@ -574,24 +581,30 @@ def storage_error(error: sqlite3.Error, where: str, what: str) -> StorageError:
     return StorageError(f"{what} ({text})", where=where, remedy=remedy)
 
 
-def _is_sound(path: Path) -> bool:
-    """Return whether the file is a database whose pages hold together; what is wrong in a row costs that row alone.
+def _wrong_with(path: Path) -> list[str]:
+    """Return what is wrong with the file, in SQLite's words.
 
     Nothing is written: closing a connection that may write would fold the `-wal` file into what is damaged.
     """
-    with path.open("rb") as file:
-        if file.read(len(MAGIC)) != MAGIC:
-            return False
     try:
+        with path.open("rb") as file:
+            if file.read(len(MAGIC)) != MAGIC:
+                return ["file is not a database"]
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
-            said = [row[0] for row in connection.execute("PRAGMA quick_check(1000)")]
-            return said == ["ok"] or all(OF_A_ROW.match(line) for line in said)
-    except UnicodeDecodeError:  # SQLite quotes a damaged name as it is
-        return False
+            said = [str(row[0]) for row in connection.execute("PRAGMA integrity_check(1000)")]
+            return [] if said == ["ok"] else said
+    except UnicodeDecodeError:
+        return ["a name is no text"]  # SQLite quotes it as it is
+    except OSError as error:
+        raise StorageError(
+            f"the records cannot be opened ({error.strerror})",
+            where=str(path),
+            remedy="Make the file and its folder readable and writable for the service's user",
+        ) from error
     except sqlite3.Error as error:
         if _is_of_the_disk(error):
             raise storage_error(error, str(path), "the records cannot be opened") from error
-        return False
+        return [str(error)]
 
 
 def _is_of_the_disk(error: sqlite3.Error) -> bool:
