@@ -53,6 +53,13 @@ class Begun:
     store: Store
     clock: Clock
     service: Service | None = None
+    asked_to_end: bool = False
+
+    def end(self) -> None:
+        """Ask for an orderly end; one that is asked for while devices are being opened comes when they are."""
+        self.asked_to_end = True
+        if self.service is not None:
+            self.service.end()
 
     def config(self) -> BenchConfig:
         """Return the bench file as it was last taken up."""
@@ -108,6 +115,8 @@ def opened(
     store = open_store(records, clock)
     lists, telling = ExitStack(), ExitStack()
     begun = Begun(config, records.parent if bench is None else bench.parent, store, clock)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: begun.end())
     try:
         telling.enter_context(first(begun))
         try:
@@ -127,8 +136,8 @@ def opened(
                 begun.not_started(error)
                 raise
             service.on_reference_due = partial(measure_reference_unattended, service)
-            for number in (signal.SIGTERM, signal.SIGINT):
-                signal.signal(number, lambda *_: service.end())
+            if begun.asked_to_end:
+                service.end()
             try:
                 yield Opened(service, clock, simulated, records, socket, path, wires.alive)
             finally:
