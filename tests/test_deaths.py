@@ -1,5 +1,6 @@
 """A service that dies is told of, and begins again the later the more often it died; a stop in order forgets."""
 
+import re
 import signal
 import subprocess
 import sys
@@ -300,3 +301,19 @@ def test_a_service_that_waits_holds_nothing_open_and_is_stopped_at_once(computer
     assert unit.process.poll() is None
     unit.end()
     assert deaths.deaths(unit.runtime).count == 0
+
+
+def test_what_keeps_the_devices_from_opening_is_told_by_the_outlets_that_were_opened_before(unit, telephone):
+    text = unit.bench.read_text()
+    unit.start()
+    unit.end()
+    told = len(telephone.heard)
+    unit.bench.write_text(re.sub(r'(\[probes\.ph\.board\]\ndriver = )"[^"]+"', r'\1"no-such-driver"', text, count=1))
+    assert "no-such-driver" in unit.bench.read_text()
+    for _ in range(2):
+        unit.begin()
+        unit.process.wait()
+
+    heard = [said for said in telephone.heard[told:] if "no-such-driver" in said]
+    assert len(heard) == 1
+    assert "act now" in heard[0]

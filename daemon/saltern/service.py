@@ -54,7 +54,7 @@ from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
 from saltern.quality.verdict import Reason, Verdict
 from saltern.records.as_json import determination_json
-from saltern.records.calibrations import applied, in_force, taken_up
+from saltern.records.calibrations import applied, doubted, in_force, taken_up
 from saltern.records.store import Store
 from saltern.records.upkeep import (
     away_now,
@@ -79,10 +79,13 @@ RELOADED = ("schedule", "alerts", "water", "titration", "titre", "limits", "meth
 OPENED_ONCE = ("urls_file", "watcher_url_file")
 CLOCK_BEHIND = timedelta(hours=2)
 THIN_EVERY_S = 86400.0
+ROOM_EVERY_S = 60.0
 REFERENCE_USED, REFERENCE_AGAIN_S = "reference used, mL", 12 * 3600.0
 HANDS = "hands at the bench"
 AFTER_BUFFERS = timedelta(minutes=30)
 """After buffers of low ionic strength a junction needs 15 to 30 minutes in seawater (common practice)."""
+
+SET_ASIDE, MOST_SAID = "records-set-aside", 5
 
 IDLE_S = 5.0
 ALIVE_WITHIN_S = 120.0
@@ -136,6 +139,7 @@ class Service:
         self._believed_s = clock.monotonic()
         self._beaten_on: date | None = None
         self._thinned_s = -THIN_EVERY_S
+        self._room_seen_s = -ROOM_EVERY_S
         self.running: dict[str, object] | None = None  # replaced, never changed: other threads read it
         self.on_reference_due: Callable[[], None] = lambda: None
         self._reference_tried_s = -REFERENCE_AGAIN_S
@@ -146,11 +150,25 @@ class Service:
         self._log.info("service.started", found=bench.found, records=store.found or "as they were left")
         if store.found:
             self._alert(Severity.ERROR, "records-damaged", store.found)
+        self._tell_what_is_set_aside()
         self._take_up_what_was_left()
+
+    def _tell_what_is_set_aside(self) -> None:
+        """Tell once of each row that is not as it was written: it is kept, and what it says does not count."""
+        words = self.store.keep_set_aside()
+        if words:
+            several = f"; and {len(words) - MOST_SAID} more" if len(words) > MOST_SAID else ""
+            text = f"damaged records are set aside, and do not count: {'; '.join(words[:MOST_SAID])}{several}"
+            self._alert(Severity.ERROR, SET_ASIDE, text)
+            self.alerting.clear(SET_ASIDE)  # what comes next is told as well
 
     def _take_up_what_was_left(self) -> None:
         """Say how the last process ended, and keep the determination that it did not live to finish, as void."""
-        if self.bench.found_unclean:
+        if self.bench.books_lost:  # draining, too, waits for somebody who looks: the container may be full
+            text = f"{self.bench.found}. Vessel, titrant and waste are taken for the worst, until somebody has looked"
+            self._alert(Severity.CRITICAL, "records-lost", text)
+            self.alerting.clear("records-lost")  # its interlock stands
+        elif self.bench.found_unclean:
             self._alert(
                 Severity.WARNING, "unclean-stop", f"{self.bench.found}; nothing is measured before it is proved empty"
             )
@@ -518,14 +536,16 @@ class Service:
         if buffered is not None and timedelta(0) <= d.started_at - buffered.at < AFTER_BUFFERS:
             part = NewPart("the pH probe's junction, after buffers,", buffered.at, "ph")
             found.append(Settling(part, f"{part.name} settles in tank water for half an hour"))
-        if not found:
+        damaged = doubted(self.store) - {Kind.WASTE_PUMP}
+        if not found and not damaged:
             return d
         bears_on = {one.part.bears_on for one in found}
 
         def provisional(quantity: Quantity, name: str) -> Quantity:
-            if name not in bears_on or quantity.verdict is not Verdict.ACCEPTED:
+            why = (*([Reason.SETTLING] if name in bears_on else []), *([Reason.CALIBRATION_DAMAGED] if damaged else []))
+            if not why or quantity.verdict is not Verdict.ACCEPTED:
                 return quantity
-            return replace(quantity, verdict=Verdict.PROVISIONAL, reasons=(*quantity.reasons, Reason.SETTLING))
+            return replace(quantity, verdict=Verdict.PROVISIONAL, reasons=(*quantity.reasons, *why))
 
         return replace(
             d,
@@ -671,6 +691,7 @@ class Service:
             f"an input cannot be read, and acts as if open: {unreadable}",
         )
         self._tell_of_ports()
+        self._tell_what_is_set_aside()
         if self._unkept:
             self._keep_what_waits()
         if self.bench.fell_dry and self._dry_by_s is None:
@@ -698,6 +719,14 @@ class Service:
             "no-result",
             f"no result that is believed for {rules.no_result_h:g} h: look at `saltern status` and the log",
         )
+        if self.clock.monotonic() - self._room_seen_s >= ROOM_EVERY_S:
+            self._room_seen_s = self.clock.monotonic()
+            self._standing(
+                not self.store.holds_reserve(),
+                Severity.ERROR,
+                "disk-full",
+                "the disk of the records is full, or cannot be written: make room, before nothing can be measured",
+            )
         try:
             self._look_at_upkeep()
         except StorageError as error:  # what cannot be read is told of, and ends nothing
@@ -745,6 +774,14 @@ class Service:
             "proof-due",
             f"the proof test is due: run `saltern proof-test`; from {proof_due + GRACE:%Y-%m-%d} nothing is measured "
             "unattended without it",
+        )
+        damaged = ", ".join(sorted(doubted(self.store)))
+        self._standing(
+            bool(damaged),
+            Severity.ERROR,
+            "calibration-damaged",
+            f"the record of a calibration is damaged, and an older one or the bench file counts ({damaged}): calibrate "
+            "again, or put one in force by its number with `saltern calibrations roll-back`",
         )
         for found in (
             *watchlist.of_stores(self.config, self.bench.ledger),

@@ -45,6 +45,7 @@ CAUSES = {
     "device-absent": {"device_absent": True},
     "clock": {"clock_untrusted": True},
     "proof-test": {"proof_overdue": True},
+    "records-lost": {"records_lost": True},
 }
 
 

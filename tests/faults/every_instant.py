@@ -24,6 +24,7 @@ from typing import Any
 
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, bench_of
+from saltern.records.beside import LATCHES, LEDGER
 from saltern_drivers.twin.scenario import FaultTable
 from tests.faults.campaign import SOUND_SEEDS, Case, Outcome, Watch, scenario_of
 from tests.faults.layers import without
@@ -34,7 +35,7 @@ LEAST_S, STEP_S, AFTER_S = 240.0, 20.0, 1200.0
 """At least a start and some minutes; at most a drain with all its tries, and fresh sample for the probes."""
 
 GOES_ON_EVERY = 20
-CARRIED = (".sqlite", ".sqlite-wal")
+CARRIED = (".sqlite", ".sqlite-wal", f".sqlite{LEDGER}", f".sqlite{LATCHES}")
 
 
 class _NeverClosed(list[Any]):
@@ -128,7 +129,9 @@ class Splitting:
         if len(self.played) % self._goes_on_every:
             until = (self.stage.clock.now() + timedelta(hours=2.0)).isoformat()
             with closing(sqlite3.connect(self._folder / "child.sqlite")) as database, database:
-                database.execute("INSERT INTO state VALUES ('held_until', json_quote(?), ?)", (until, until))
+                database.execute(
+                    "INSERT INTO state (name, value, set_utc) VALUES ('held_until', json_quote(?), ?)", (until, until)
+                )
         computer = self.stage.computer
         computer._records = str(self._folder / "child.sqlite")
         computer._left_open = _NeverClosed()

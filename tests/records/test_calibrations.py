@@ -67,15 +67,16 @@ def test_what_goes_with_the_bench_file_is_taken_up_as_ever(started_again):
 @pytest.mark.parametrize(
     ("column", "value"), [("options", "{"), ("options", "null"), ("kind", "salt"), ("at_utc", "then")]
 )
-def test_a_calibration_that_cannot_be_read_is_set_aside_too(started_again, column, value):
+def test_a_calibration_that_cannot_be_read_counts_no_more_and_no_titre_factor_with_it(started_again, column, value):
     def damage(store):
         with store.writing("damage") as connection:
             connection.execute(f"UPDATE calibration SET {column} = ? WHERE kind = 'titrant'", (value,))
 
     service = started_again(WARMER, FACTOR, SOUND, then=damage)
 
-    (alert,) = set_aside(service)
-    assert "calibration 3 (titrant)" in alert.text
+    service.round()
+    (alert,) = (alert for alert in service.alerting.standing if alert.code == "calibration-damaged")
+    assert "titrant" in alert.text
     assert service.config.titre.u_percent is None
     assert service.bench.calibrations == {"temperature": 1, "titre": 2}
 

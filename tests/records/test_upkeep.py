@@ -43,7 +43,8 @@ def fill(path, store, determination, count, every_h=4.0):
     """Keep one determination, and copies of its row at other times: as large, and much sooner written."""
     number = store.keep(replace(determination, started_at=BEGIN))
     with closing(sqlite3.connect(path)) as connection:
-        names = [row[1] for row in connection.execute("PRAGMA table_info(determination)") if row[1] != "id"]
+        names = [row[1] for row in connection.execute("PRAGMA table_info(determination)")]
+        names = [name for name in names if name not in ("id", "checksum")]
         row = connection.execute(f"SELECT {', '.join(names)} FROM determination WHERE id = ?", (number,)).fetchone()
         rows = []
         for k in range(1, count):
@@ -139,7 +140,8 @@ def test_a_backup_restored_on_a_clean_machine_is_the_whole_bench(tmp_path, store
     assert load_bench(elsewhere / "bench.toml").titre.factor == 0.987
     again = open_store(records, VirtualClock())
     assert again.determination(number).alkalinity == determination.alkalinity
-    assert again.load_ledger() == store.load_ledger()
+    with pytest.raises(StorageError, match="older"):  # nobody knows what was pumped since
+        again.load_ledger()
     assert newest_bench_file(again) == text
     assert len(again.rows("SELECT * FROM bench_file")) == 2
     again.close()

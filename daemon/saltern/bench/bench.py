@@ -127,6 +127,7 @@ class Bench:
             "cell_ml": config.vessel.volume_at_ml(config.vessel.conductivity_tip_mm),
             "waste_room_ml": config.waste.container_ml - config.vessel.capacity_ml,
         }
+        self.books_lost = False  # when it was opened
         self.ledger, self.found, self.found_unclean = self._open_ledger()
         self.must_prove = self.found_unclean  # nothing is added to a wet vessel before a drain is proved
         self.look_at_ports()
@@ -136,11 +137,17 @@ class Bench:
             if switch is not None:
                 switch.watch(lambda row=row: self.guard.edge(row))  # type: ignore[misc]
         self.guard.scan()
+        if self.books_lost:
+            self.trip("records_lost")
+            self._commit_if_possible(self.ledger, "the books were lost")  # the trip first, as in every commit
 
     def _open_ledger(self) -> tuple[Ledger, str, bool]:
         """Take up the ledger where it was left, and say what was found."""
         capacity_ml = self.config.vessel.capacity_ml
-        kept = self._store.load_ledger()
+        try:
+            kept = self._store.load_ledger()
+        except StorageError as error:
+            return self._worst_ledger(), error.what, True
         if kept is None:
             return (
                 books.first(capacity_ml, self.config.titrant.bottle_ml),
@@ -153,6 +160,18 @@ class Bench:
             found = f"an unclean stop during {kept.stage}: the vessel holds at most {ledger.vessel_ml.high:.0f} mL"
             return ledger, found, True
         return kept, f"an orderly stop: the vessel holds at most {kept.vessel_ml.high:.0f} mL", False
+
+    def _worst_ledger(self) -> Ledger:
+        """Take the books for lost: anything may be in vessel, bottle and container."""
+        self.books_lost = True
+        config, limits = self.config, self.config.limits
+        return books.worst(
+            config.vessel.capacity_ml,
+            config.titrant.bottle_ml,
+            config.waste.container_ml,
+            limits.titrant_per_day_ml,
+            limits.titrant_per_run_ml,
+        )
 
     # Time -------------------------------------------------------------------------
 

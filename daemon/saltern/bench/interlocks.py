@@ -36,6 +36,7 @@ class Noticed:
     permit_failed: bool = False
     clock_untrusted: bool = False
     proof_overdue: bool = False
+    records_lost: bool = False
 
 
 NOTICED = tuple(f.name for f in fields(Noticed))
@@ -189,6 +190,10 @@ def proof_test_overdue(seen: Snapshot) -> bool:
     return seen.proof_overdue
 
 
+def books_not_known(seen: Snapshot) -> bool:
+    return seen.records_lost
+
+
 TABLE: tuple[Row, ...] = (
     Row(
         "overfill",
@@ -329,6 +334,17 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ALERT,
         "A run-permit does not cut its pump: repair its one-shot or switch, then reset",
+    ),
+    Row(
+        "records-lost",
+        "records against the small files beside them",
+        books_not_known,
+        ADDING_PUMPS,
+        "trip",
+        NEXT_ADDITION,
+        Severity.CRITICAL,
+        "Look at vessel, bottle and waste container, at tray and lines; reset; then say what is so: "
+        "`saltern part BENCH.toml emptied waste`, `saltern part BENCH.toml replaced titrant`, `saltern empty`",
     ),
     Row(
         "drain-failed",

@@ -43,7 +43,9 @@ class Ledger:
 class LedgerStore(Protocol):
     """Where ledgers are kept, durably."""
 
-    def load_ledger(self) -> Ledger | None: ...
+    def load_ledger(self) -> Ledger | None:
+        """Return the ledger that was committed last, or None; raise a `StorageError` where nobody knows it."""
+        ...
 
     def commit_ledger(self, ledger: Ledger, reason: str) -> None: ...
 
@@ -57,6 +59,27 @@ def first(capacity_ml: float, bottle_ml: float) -> Ledger:
         vessel_ml=Interval(0.0, capacity_ml),
         titrant_left_ml=Interval(bottle_ml, bottle_ml),
         waste_ml=Interval(0.0, 0.0),
+    )
+
+
+def worst(
+    capacity_ml: float, bottle_ml: float, container_ml: float, titrant_recent_ml: float, titrant_run_ml: float
+) -> Ledger:
+    """Return what is known of a bench whose books are lost: nothing but what its vessels can hold.
+
+    Parameters
+    ----------
+    capacity_ml, bottle_ml, container_ml
+        Of the vessel to its spout, of a full bottle of titrant, of the waste container.
+    titrant_recent_ml, titrant_run_ml
+        The ceilings: all of them may have been used.
+    """
+    return Ledger(
+        vessel_ml=Interval(0.0, capacity_ml),
+        titrant_left_ml=Interval(0.0, bottle_ml),
+        waste_ml=Interval(0.0, container_ml),
+        titrant_recent_ml=titrant_recent_ml,
+        titrant_run_ml=titrant_run_ml,
     )
 
 

@@ -2,7 +2,8 @@
 
 import os
 import signal
-from contextlib import ExitStack, suppress
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -34,11 +35,11 @@ def daemon(
     """Run a bench in real time; SIGTERM and SIGINT end it in order, pumps off; SIGHUP takes up a changed bench file."""
     from saltern import deaths
     from saltern.cli.logs import service_logs
-    from saltern.cli.opening import opened
+    from saltern.cli.opening import Begun, opened
     from saltern.clock import RealClock
     from saltern.places import runtime_folder
     from saltern.publish.last_word import keep_listeners
-    from saltern.publish.outlets import outlets
+    from saltern.publish.outlets import Outlets, outlets
     from saltern.records.store import open_for_reading
     from saltern.remote import Remote
     from saltern.rpc.server import Server
@@ -51,7 +52,16 @@ def daemon(
     runtime = None if bench is None else runtime_folder(bench)
     if runtime is not None:
         wait_after_deaths(deaths.deaths(runtime), supervisor, RealClock())
-    with opened(bench, pace) as here, ExitStack() as beside:
+    telling: list[Outlets] = []
+
+    @contextmanager
+    def outlets_first(begun: Begun) -> Iterator[None]:
+        with outlets(begun.config, begun.folder, begun.store, begun.clock, begun.is_alive) as found:
+            telling.append(found)
+            yield
+
+    with opened(bench, pace, outlets_first) as here, ExitStack() as beside:
+        (out,) = telling
         service = here.service
         service.idle_s = COMMANDS_WITHIN_S
         reader = open_for_reading(here.records, here.clock)
@@ -61,7 +71,6 @@ def daemon(
         remote = Remote(service, reader, here.reload, supervisor.scans)
         signal.signal(signal.SIGHUP, lambda *_: service.mailbox.put(here.reload))
         folder = here.records.parent if bench is None else bench.parent
-        out = beside.enter_context(outlets(lambda: service.config, folder, service.store, here.clock, service.is_alive))
         if runtime is not None:
             with suppress(OSError):  # what comes of it is told with the socket
                 here.socket.parent.mkdir(exist_ok=True)

@@ -3,7 +3,7 @@
 import os
 import signal
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -12,12 +12,13 @@ from pathlib import Path
 
 import structlog
 
+from saltern.alerts import Alert, Severity
 from saltern.bench.devices import validate_devices
 from saltern.clock import Clock, PacedClock, RealClock
-from saltern.config import load_bench, records_path, shipped_config, socket_path
-from saltern.errors import ConfigError
+from saltern.config import BenchConfig, load_bench, records_path, shipped_config, socket_path
+from saltern.errors import ConfigError, SalternError, StorageError
 from saltern.guided import measure_reference_unattended
-from saltern.records.store import open_store
+from saltern.records.store import Store, open_store
 from saltern.records.upkeep import keep_bench_file
 from saltern.safe_off import Outputs, lists_for, write_everywhere
 from saltern.service import Service, open_service
@@ -43,6 +44,44 @@ class Opened:
         return changed
 
 
+@dataclass
+class Begun:
+    """A bench whose records are open, and whose devices may not be yet: who tells of trouble begins here."""
+
+    file: BenchConfig
+    folder: Path  # of its credentials
+    store: Store
+    clock: Clock
+    service: Service | None = None
+    asked_to_end: bool = False
+
+    def end(self) -> None:
+        """Ask for an orderly end; one that is asked for while devices are being opened comes when they are."""
+        self.asked_to_end = True
+        if self.service is not None:
+            self.service.end()
+
+    def config(self) -> BenchConfig:
+        """Return the bench file as it was last taken up."""
+        return self.file if self.service is None else self.service.config
+
+    def is_alive(self) -> bool:
+        return self.service is not None and self.service.is_alive()
+
+    def not_started(self, error: SalternError) -> None:
+        """Keep what kept the devices from opening, once, for every outlet."""
+        alert = Alert(self.clock.now(), self.clock.monotonic(), Severity.CRITICAL, "not-started", str(error))
+        newest = self.store.rows("SELECT text FROM alert WHERE code = ? ORDER BY id DESC LIMIT 1", (alert.code,))
+        if not newest or newest[0]["text"] != alert.text:
+            with suppress(StorageError):  # outlets see it all the same
+                self.store.keep_alert(alert)
+
+
+def _nobody(begun: Begun) -> AbstractContextManager[object]:
+    del begun
+    return nullcontext()
+
+
 def _paced(pace: float) -> PacedClock:
     """Return a paced clock, which begins as late as a simulated world that outlived its process, by both its times."""
     (entry,) = entry_points(group="saltern.twin", name="begins")
@@ -52,10 +91,13 @@ def _paced(pace: float) -> PacedClock:
 
 
 @contextmanager
-def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
+def opened(
+    bench: Path | None, pace: float = 1.0, first: Callable[[Begun], AbstractContextManager[object]] = _nobody
+) -> Iterator[Opened]:
     """Open the bench of this file, or the default simulated one; afterwards every output is off and all is closed.
 
-    SIGTERM and SIGINT ask the service for an orderly end, and stop what moves at the next scan.
+    Records come first, then `first`, which may tell of trouble, then devices. SIGTERM and SIGINT ask the service for an
+    orderly end, and stop what moves at the next scan.
 
     Raises
     ------
@@ -71,20 +113,31 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
     place = Path(path.name) if bench is None else bench  # the default bench keeps its things in the working folder
     records, socket = records_path(config, place), socket_path(config, place)
     store = open_store(records, clock)
-    lists = ExitStack()
+    lists, telling = ExitStack(), ExitStack()
+    begun = Begun(config, records.parent if bench is None else bench.parent, store, clock)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: begun.end())
     try:
-        keep_bench_file(store, path.read_text(encoding="utf-8"), clock.now())
+        telling.enter_context(first(begun))
+        try:
+            keep_bench_file(store, path.read_text(encoding="utf-8"), clock.now())
+        except StorageError as error:  # a full disk keeps no bench from starting: it has its alert
+            structlog.get_logger("saltern").error("bench_file.not_kept", what=error.what, remedy=error.remedy)
         (opener,) = entry_points(group="saltern.wires", name=config.wires)
         wires = opener.load()(config.model_dump(), clock)
         try:
-            lines = [line for _, driver, options in validate_devices(config) for line in driver.outputs(options)]
-            outputs = Outputs(config.wires, tuple(lines), os.getpid(), str(socket.absolute()))
-            for failure in write_everywhere(lists_for(place, records, config.name), outputs, lists):
-                structlog.get_logger("saltern").warning("outputs.not_everywhere", what=str(failure))
-            service = open_service(config, wires, clock, store)
+            try:
+                lines = [line for _, driver, options in validate_devices(config) for line in driver.outputs(options)]
+                outputs = Outputs(config.wires, tuple(lines), os.getpid(), str(socket.absolute()))
+                for failure in write_everywhere(lists_for(place, records, config.name), outputs, lists):
+                    structlog.get_logger("saltern").warning("outputs.not_everywhere", what=str(failure))
+                service = begun.service = open_service(config, wires, clock, store)
+            except SalternError as error:
+                begun.not_started(error)
+                raise
             service.on_reference_due = partial(measure_reference_unattended, service)
-            for number in (signal.SIGTERM, signal.SIGINT):
-                signal.signal(number, lambda *_: service.end())
+            if begun.asked_to_end:
+                service.end()
             try:
                 yield Opened(service, clock, simulated, records, socket, path, wires.alive)
             finally:
@@ -93,4 +146,5 @@ def opened(bench: Path | None, pace: float = 1.0) -> Iterator[Opened]:
             wires.close()
     finally:
         lists.close()
+        telling.close()
         store.close()

@@ -23,6 +23,7 @@ from saltern.records.store import Store
 
 NOW, LATER = "notify-now", "notify"
 LOOK_EVERY_S, AFTER_FAILURE_S = 2.0, 60.0
+LAST_WORDS_S = 5.0
 AT_A_TIME = 50
 WATCHER_EVERY_S, WATCHER_TIMEOUT_S = 900.0, 10.0
 
@@ -110,7 +111,7 @@ class NotifyOutlet:
 
     def close(self) -> None:
         self._ending.set()
-        self._thread.join(timeout=2.0)
+        self._thread.join(timeout=LAST_WORDS_S)
 
     def _run(self) -> None:
         pause_s, told_watcher_s = LOOK_EVERY_S, -WATCHER_EVERY_S
@@ -127,6 +128,10 @@ class NotifyOutlet:
             except Exception:  # noqa: BLE001 - a library's mistake with one alert must not silence all that follow
                 self._log.exception("notify.failed")
                 pause_s = AFTER_FAILURE_S
+        try:
+            self._send(NOW)  # why it ends may be among them
+        except Exception:  # noqa: BLE001 - as above; the next life sends what is not acknowledged
+            self._log.exception("notify.failed")
 
     def _send(self, outlet: str) -> bool:
         """Send what is new and of this outlet's urgency; return whether all of it went."""

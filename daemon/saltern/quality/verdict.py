@@ -39,6 +39,7 @@ class Reason(StrEnum):
     OUT_OF_RANGE = "out-of-range"
     NOT_STANDARDISED = "not-standardised"
     SETTLING = "part-settling"
+    CALIBRATION_DAMAGED = "calibration-damaged"
     CONTAMINATED = "rinse-incomplete"
     TITRANT_WEIGHED = "titrant-weighed-differs"
 

@@ -9,6 +9,8 @@ from shutil import copyfile
 
 from saltern.config import bench_from, records_path
 from saltern.errors import ConfigError, StorageError
+from saltern.records.beside import LEDGER
+from saltern.records.books import worst_beside
 from saltern.records.store import storage_error
 
 
@@ -72,6 +74,7 @@ def restore(backup: Path, bench_file: Path) -> Path:
             (verdict,) = copy.execute("PRAGMA integrity_check").fetchone()
             (holds,) = copy.execute("SELECT count(*) FROM sqlite_master WHERE name = 'bench_file'").fetchone()
             kept = copy.execute("SELECT text FROM bench_file ORDER BY id DESC LIMIT 1").fetchone() if holds else None
+            (newest,) = copy.execute("SELECT coalesce(max(id), 0) FROM ledger").fetchone() if holds else (0,)
     except sqlite3.Error as error:
         raise storage_error(error, str(backup), "the backup cannot be read") from error
     if verdict != "ok":
@@ -91,10 +94,12 @@ def restore(backup: Path, bench_file: Path) -> Path:
             raise ConfigError("is there already", where=str(path), remedy="Restore to a folder of its own")
     try:
         records.parent.mkdir(exist_ok=True)
+        worst_beside(records, newest)  # first: records without it would be taken up as they are
         copyfile(backup, records)
         if os.geteuid() == 0:  # whoever owns the folder is the service that will write there
             owner = records.parent.stat()
-            os.chown(records, owner.st_uid, owner.st_gid)
+            for path in (records, records.with_name(records.name + LEDGER)):
+                os.chown(path, owner.st_uid, owner.st_gid)
         bench_file.write_text(kept[0], encoding="utf-8")
     except OSError as error:
         raise StorageError(

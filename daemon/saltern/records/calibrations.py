@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from saltern.config import BenchConfig, with_values
-from saltern.errors import ConfigError, StartupError, StorageError
+from saltern.errors import ConfigError, StartupError
 from saltern.procedures.guide import Calibration, Kind, RefusedError, Value
 from saltern.records.store import Store
 
@@ -77,32 +77,36 @@ def keep_ended(
 
 
 def in_force(store: Store) -> dict[Kind, Kept]:
-    """Return the calibrations in force; a kind that is not there counts as the bench file says.
+    """Return the calibrations in force; a kind that is not there counts as the bench file says."""
+    found: dict[Kind, Kept] = {}
+    decided: set[Kind] = set()
+    for kind, number in store.each("calibration_force", _word, "ORDER BY id DESC"):
+        if kind in decided:
+            continue
+        kept = [] if number is None else store.each("calibration", _kept, "WHERE id = ?", (number,))
+        if kept:
+            found[kind] = kept[0]
+        if kept or number is None:  # one that is damaged leaves it to the word before
+            decided.add(kind)
+    return found
 
-    One that cannot be read is not in force; `taken_up` says so.
-    """
-    return {kept.kind: kept for kept in _in_force(store)[0]}
 
-
-def _in_force(store: Store) -> tuple[list[Kept], dict[str, int]]:
-    """Return the calibrations in force, and by kind the numbers of those that cannot be read."""
-    rows = store.rows(
-        "SELECT c.*, f.kind AS forced FROM calibration_force f JOIN calibration c ON c.id = f.calibration "
-        "WHERE f.id IN (SELECT max(id) FROM calibration_force GROUP BY kind)"
-    )
-    readable, unreadable = [], {}
+def doubted(store: Store) -> set[Kind]:
+    """Return the kinds whose newest word is damaged: what counts of them is older, until somebody says another."""
+    rows = store.rows("SELECT id, kind, calibration FROM calibration_force ORDER BY id DESC")
+    every, decided, found = {kind.value for kind in Kind}, set[str](), set[str]()
     for row in rows:
-        try:
-            readable.append(_kept(row))
-        except StorageError:
-            unreadable[str(row["forced"])] = int(row["id"])
-    return readable, unreadable
+        damaged = store.is_damaged("calibration_force", row["id"])
+        named = {row["kind"]} & every
+        if damaged or store.is_damaged("calibration", row["calibration"]):
+            found |= (named or {other["kind"] for other in rows} & every) - decided
+        decided |= named
+    return {Kind(name) for name in found}
 
 
 def history(store: Store, kind: Kind | None = None) -> list[Kept]:
     """Return all calibrations, newest first, refused ones included."""
-    rows = store.rows("SELECT * FROM calibration ORDER BY id DESC")
-    return [kept for kept in map(_kept, rows) if kind is None or kept.kind is kind]
+    return [kept for kept in store.each("calibration", _kept, "ORDER BY id DESC") if kind is None or kept.kind is kind]
 
 
 def kind_of(name: str) -> Kind:
@@ -135,12 +139,12 @@ def one(store: Store, number: int) -> Kept:
     ConfigError
         There is none of this number.
     """
-    rows = store.rows("SELECT * FROM calibration WHERE id = ?", (number,))
+    rows = store.each("calibration", _kept, "WHERE id = ?", (number,))
     if not rows:
         raise ConfigError(
             f"there is no calibration {number}", where="calibrations", remedy="List: saltern calibrations"
         )
-    return _kept(rows[0])
+    return rows[0]
 
 
 def roll_back(store: Store, kind: Kind, number: int | None, who: str, at: datetime) -> None:
@@ -198,17 +202,15 @@ def taken_up(file: BenchConfig, store: Store) -> TakenUp:
     A bench that has kept something impossible measures with what is left, and its keeper is told; it does not stay
     dead. Where pumps or titrant are set aside, no titre factor counts: it held their errors.
     """
-    kept, aside = _in_force(store)
+    kept, lost = in_force(store), ENDS_TITRE & doubted(store)
     try:
         config = applied(file, store)
     except StartupError:
         pass
     else:
-        if not aside:
-            return TakenUp(config, {one.kind: one for one in kept}, {})
-    why = [f"calibration {number} ({kind}) cannot be read" for kind, number in aside.items()]
-    config, counting = file, {}
-    for kind, one in ((one.kind, one) for one in sorted(kept, key=lambda one: one.id)):
+        return TakenUp(with_values(config, NO_TITRE, where=file.name) if lost else config, kept, {})
+    config, counting, aside, why = file, {}, dict[str, int](), list[str]()
+    for kind, one in sorted(kept.items(), key=lambda item: item[1].id):
         try:
             config = with_values(config, one.values, where=f"{file.name} with calibration {one.id}")
         except StartupError as error:
@@ -216,7 +218,7 @@ def taken_up(file: BenchConfig, store: Store) -> TakenUp:
             why += [f"calibration {one.id} ({kind.value}): {cause.what}" for cause in error.causes]
         else:
             counting[kind] = one
-    if {kind.value for kind in ENDS_TITRE} & set(aside):
+    if lost or {kind.value for kind in ENDS_TITRE} & set(aside):
         config = with_values(config, NO_TITRE, where=file.name)
     return TakenUp(config, counting, aside, "; ".join(why))
 
@@ -290,25 +292,11 @@ def _insert(
     return number
 
 
+def _word(row: sqlite3.Row) -> tuple[Kind, int | None]:
+    return Kind(row["kind"]), row["calibration"]
+
+
 def _kept(row: sqlite3.Row) -> Kept:
-    """Return a calibration on record.
-
-    Raises
-    ------
-    StorageError
-        What is on record cannot be read.
-    """
-    try:
-        return _read(row)
-    except (ValueError, TypeError) as error:
-        raise StorageError(
-            f"calibration {row['id']} cannot be read ({error})",
-            where="calibrations",
-            remedy="Calibrate anew, or restore a backup: saltern restore",
-        ) from error
-
-
-def _read(row: sqlite3.Row) -> Kept:
     return Kept(
         id=row["id"],
         at=datetime.fromisoformat(row["at_utc"]),

@@ -1,5 +1,19 @@
 """The database's versions, each a step from the one before. A step, once released, never changes."""
 
+SUMMED = (
+    "determination", "draft", "ledger", "latch", "alert", "log_entry", "condition", "outlet", "part", "away",
+    "bench_file", "proof", "bypass", "calibration", "calibration_force", "usage", "state",
+)  # fmt: skip
+
+_SET_ASIDE = """
+    CREATE TABLE set_aside (                  -- rows that are not as they were written; what they say does not count
+        id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, table_name TEXT NOT NULL, row_id INTEGER NOT NULL,
+        why TEXT NOT NULL,
+        content TEXT                          -- as found, in SQL literals
+    );
+    CREATE VIEW v_set_aside AS SELECT id, at_utc, table_name, row_id, why, content FROM set_aside;
+    """
+
 MIGRATIONS: tuple[str, ...] = (
     """
     CREATE TABLE determination (
@@ -112,5 +126,6 @@ MIGRATIONS: tuple[str, ...] = (
     ALTER TABLE part ADD COLUMN note TEXT NOT NULL DEFAULT '';
     CREATE TABLE state (name TEXT PRIMARY KEY, value TEXT NOT NULL, set_utc TEXT NOT NULL);  -- JSON
     """,
+    "\n".join(f"ALTER TABLE {table} ADD COLUMN checksum INTEGER;" for table in SUMMED) + _SET_ASIDE,
 )
 VERSION = len(MIGRATIONS)

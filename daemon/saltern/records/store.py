@@ -3,33 +3,45 @@
 import fcntl
 import json
 import os
+import re
 import sqlite3
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import asdict
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
+from functools import cache
+from itertools import chain, count
 from pathlib import Path
-from typing import TextIO
-
-import numpy as np
-import structlog
-from pydantic import ValidationError
+from typing import TextIO, TypeVar
 
 from saltern.alerts import Alert, Severity
-from saltern.bench.ledger import Interval, Ledger
-from saltern.chemistry.endpoint.curve import Co2, Conditions, EndPoint, Estimate, Finding, Medium, Priors
+from saltern.bench.ledger import Ledger
 from saltern.errors import StorageError
 from saltern.ports import Clock
-from saltern.procedures.outcome import Determination, Quantity, Source
-from saltern.quality.verdict import Reason, Verdict
-from saltern.records import blobs
+from saltern.procedures.outcome import Determination, Source
+from saltern.quality.verdict import Reason
+from saltern.records import reserve, row_sums
+from saltern.records.books import Books
+from saltern.records.determination_row import determination_of, row_of
 from saltern.records.keeper import ENTRY, Dose, Logged, OtherTest, Remark, WaterChange
 from saltern.records.schema import MIGRATIONS, VERSION
 
-LEDGERS_KEPT = 5000
+Said = TypeVar("Said")
+
 IN_MEMORY = ":memory:"
 KINDS = {"result": "determination", "alert": "alert"}
+DECODING = (StorageError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError, zlib.error)
+"""What decoding says of a row that is not as it was written."""
+
+MAGIC = b"SQLite format 3\0"
+OF_THE_DISK = ("full", "readonly", "read-only", "locked", "unable to open", "disk I/O")
+NO_ROOM = ("full", "disk I/O", "No space")
+OF_A_ROW = re.compile(r"(NULL|TEXT|NUMERIC|BLOB|INT|REAL)\w* value in \w+\.\w+$")
+OF_AN_INDEX = re.compile(
+    r"row \d+ missing from|wrong # of entries in|non-unique entry in|row \d+ values differ from|rowid not at"
+)
+"""What SQLite's check says of one row, whose place is sound, and of an index, which can be made anew."""
 
 
 class Store:
@@ -46,11 +58,23 @@ class Store:
     ) -> None:
         self._connection = connection
         self._clock = clock
-        self._where = where
+        self.where = where
         self._boot_id = boot_id
         self._lock = threading.Lock()
         self._owned = owned
         self.found = found
+        self.trouble = ""  # what could not be written while it was opened
+        self._sound = {name: row_sums.sound_column(connection, name) for name in row_sums.tables(connection)}
+        self._damaged: dict[tuple[str, int], str] = {}  # rows that do not count, and why
+        self._news: dict[tuple[str, int], str] = {}  # those of them that are not reported yet
+        self._to_keep: dict[tuple[str, int], str] = {}  # those of them that are not in `set_aside` yet
+        for row in self.rows("SELECT table_name, row_id, why FROM set_aside"):
+            if row["table_name"] in row_sums.KEPT_IN_PLACE:
+                self._damaged[row["table_name"], row["row_id"]] = row["why"]
+        self.books: Books | None = None
+        self._alerts_lock = threading.Lock()
+        self._alerts_waiting: list[Alert] = []  # until the disk takes them
+        self._heard: dict[tuple[str, str], int] = {}  # what outlets were heard of, until the disk takes it
 
     def close(self) -> None:
         with self._lock:
@@ -58,11 +82,111 @@ class Store:
             if self._owned is not None:
                 self._owned.close()
 
+    # What is damaged ------------------------------------------------------------------
+
+    def each(
+        self,
+        table: str,
+        decode: Callable[[sqlite3.Row], Said],
+        rest: str = "",
+        values: tuple[object, ...] = (),
+        limit: int | None = None,
+    ) -> list[Said]:
+        """Return what rows of a table say, at most `limit`; one that is not as it was written is set aside.
+
+        Parameters
+        ----------
+        table, rest, values
+            The table, and what follows its name in the query.
+        decode
+            What a row says; whatever of `DECODING` it raises is what is wrong with the row.
+        """
+        found: list[Said] = []
+        query = f"SELECT rowid AS row_id, {self._sound[table]} AS sound, * FROM {table} {rest} LIMIT ? OFFSET ?"  # noqa: S608
+        step, offset = -1 if limit is None else limit, 0
+        while True:
+            rows = self.rows(query, (*values, step, offset))
+            for row in rows:
+                place = table, int(row["row_id"])
+                if place in self._damaged:
+                    continue
+                if not row["sound"]:
+                    self._set_aside(place, "its checksum differs")
+                    continue
+                try:
+                    found.append(decode(row))
+                except DECODING as error:
+                    self._set_aside(place, str(error) or type(error).__name__)
+            offset += len(rows)
+            if limit is None or len(rows) < step or len(found) >= limit:
+                return found[:limit]
+
+    def look_through(self) -> None:
+        """Compare every row with its checksum, and set aside what differs."""
+        for table, sound in self._sound.items():
+            for row in self.rows(f"SELECT rowid FROM {table} WHERE NOT {sound}"):  # noqa: S608 - a table of ours
+                self._set_aside((table, int(row[0])), "its checksum differs")
+        try:
+            self._keep_set_aside()
+        except StorageError as error:
+            self.trouble = str(error)
+
+    def _set_aside(self, place: tuple[str, int], why: str) -> None:
+        if place not in self._damaged:
+            self._damaged[place] = self._news[place] = self._to_keep[place] = why
+
+    def is_damaged(self, table: str, number: int | None) -> bool:
+        """Return whether a row was found damaged; looks at nothing anew."""
+        return (table, number) in self._damaged
+
+    def fresh_damage(self) -> list[tuple[str, int]]:
+        """Return the table and number of each row that was found damaged and is not reported yet."""
+        return list(self._news)
+
+    def keep_set_aside(self) -> list[str]:
+        """Keep what was set aside, pumps at rest; return, once each, what that was, in words."""
+        news, self._news = self._news, {}
+        words = [f"{table.replace('_', ' ')} {number}: {why}" for (table, number), why in news.items()]
+        if self.books is not None:
+            words, self.books.damaged = [*words, *self.books.damaged], []
+        try:
+            self._keep_set_aside()
+        except StorageError as error:
+            self.trouble = str(error)  # they are reported all the same, and kept another time
+        return words
+
+    def _keep_set_aside(self) -> None:
+        places = dict(self._to_keep)
+        if not places:
+            return
+        with self.writing("what is set aside") as connection:
+            for table in {table for table, _ in places if table not in row_sums.KEPT_IN_PLACE}:
+                connection.execute(f"REINDEX main.{table}")  # a damaged key is not in its index
+            for (table, number), why in places.items():
+                connection.execute(
+                    "INSERT INTO set_aside (at_utc, table_name, row_id, why, content) "  # noqa: S608 - a table of ours
+                    f"SELECT ?, ?, ?, ?, {row_sums.as_found(connection, table)} FROM {table} WHERE rowid = ?",
+                    (self.now_text(), table, number, why, number),
+                )
+                if table not in row_sums.KEPT_IN_PLACE:
+                    connection.execute(f"DELETE FROM {table} WHERE rowid = ?", (number,))  # noqa: S608
+        for place in places:
+            del self._to_keep[place]
+            if place[0] not in row_sums.KEPT_IN_PLACE:  # its number may be another's next
+                del self._damaged[place]
+
+    def aside(self, path: Path) -> str:
+        """Move a damaged file aside; return the name under which it is kept."""
+        return _aside(path, self._clock).name
+
+    def now_text(self) -> str:
+        return self._clock.now().isoformat(timespec="milliseconds")
+
     # Determinations -----------------------------------------------------------------
 
     def keep(self, d: Determination) -> int:
         """Keep a determination; return its number. It is no draft any more."""
-        row = self._row(d)
+        row = row_of(d, self._boot_id)
         with self.writing("a determination") as connection:
             cursor = connection.execute(_insert("determination", row), row)
             connection.execute("DELETE FROM draft")
@@ -70,42 +194,15 @@ class Store:
 
     def keep_draft(self, d: Determination) -> None:
         """Keep the determination under way as far as it has come: what is found of it after a death."""
-        row = self._row(d)
+        row = row_of(d, self._boot_id)
         with self.writing("a draft") as connection:
             connection.execute("DELETE FROM draft")
             connection.execute(_insert("draft", row), row)
 
     def draft(self) -> Determination | None:
         """Return the determination that was under way when the last process ended without a word."""
-        rows = self.rows("SELECT * FROM draft")
-        return _determination(rows[0]) if rows else None
-
-    def _row(self, d: Determination) -> dict[str, object]:
-        return {
-            "source": d.source.value,
-            "started_utc": d.started_at.isoformat(timespec="milliseconds"),
-            "started_monotonic_s": d.started_s,
-            "finished_monotonic_s": d.finished_s,
-            "ph_read_monotonic_s": d.ph_read_s,
-            "boot_id": self._boot_id,
-            "method": d.method,
-            **_quantity_columns("alkalinity", "alkalinity_umol_kg", "alkalinity_u_umol_kg", d.alkalinity),
-            **_quantity_columns("ph_total", "ph_total", "ph_total_u", d.ph_total),
-            **_quantity_columns("salinity", "salinity", "salinity_u", d.salinity),
-            "ph_nbs": d.ph_nbs,
-            "temperature_c": d.temperature_c,
-            "sample_g": d.sample_g,
-            "titrant_ml": d.titrant_ml,
-            "curve": None if d.curve is None else blobs.pack_curve(d.curve),
-            "readings": blobs.pack_readings(d.readings),
-            "conditions": None if d.conditions is None else json.dumps(asdict(d.conditions)),
-            "priors": None if d.priors is None else json.dumps(asdict(d.priors)),
-            "end_point": None if d.end_point is None else _end_point_json(d.end_point),
-            "budget_umol_kg": json.dumps(d.budget_umol_kg),
-            "calibrations": json.dumps(d.calibrations),
-            "calibrated": json.dumps(d.calibrated),
-            "remarks": json.dumps(list(d.remarks)),
-        }
+        rows = self.each("draft", determination_of)
+        return rows[0] if rows else None
 
     def next_id(self) -> int:
         """Return the number that the next determination will have."""
@@ -118,113 +215,101 @@ class Store:
         Raises
         ------
         StorageError
-            There is none of this number.
+            There is none of this number, or it is damaged.
         """
-        rows = self.rows("SELECT * FROM determination WHERE id = ?", (number,))
+        rows = self.each("determination", determination_of, "WHERE id = ?", (number,))
+        if not rows and ("determination", number) in self._damaged:
+            raise StorageError(
+                f"determination {number} is damaged ({self._damaged['determination', number]})",
+                where=self.where,
+                remedy="It is set aside, as v_set_aside shows; a backup may have it",
+            )
         if not rows:
             last = self.next_id() - 1
             raise StorageError(
                 f"there is no determination {number}",
-                where=self._where,
+                where=self.where,
                 remedy=f"The newest is {last}" if last else "None has been kept yet",
             )
-        return _determination(rows[0])
+        return rows[0]
 
     def results(self, limit: int) -> list[tuple[int, Determination]]:
         """Return the newest determinations with their numbers, newest first."""
-        rows = self.rows("SELECT * FROM determination ORDER BY id DESC LIMIT ?", (limit,))
-        return [(int(row["id"]), _determination(row)) for row in rows]
+        return self.each("determination", _numbered, "ORDER BY id DESC", limit=limit)
 
     def believed(self, source: Source, limit: int) -> list[Determination]:
         """Return the newest determinations whose alkalinity was believed, oldest first."""
-        rows = self.rows(
-            "SELECT * FROM determination WHERE source = ? AND alkalinity_verdict IN ('accepted', 'provisional') "
-            "ORDER BY id DESC LIMIT ?",
-            (source.value, limit),
-        )
-        return [_determination(row) for row in reversed(rows)]
+        return self.each(
+            "determination",
+            determination_of,
+            "WHERE source = ? AND alkalinity_verdict IN ('accepted', 'provisional') ORDER BY id DESC",
+            (source.value,),
+            limit,
+        )[::-1]
 
     def last_started(self, source: Source) -> datetime | None:
-        rows = self.rows(
-            "SELECT started_utc FROM determination WHERE source = ? ORDER BY id DESC LIMIT 1", (source.value,)
-        )
-        return datetime.fromisoformat(rows[0]["started_utc"]) if rows else None
+        rows = self.each("determination", _started, "WHERE source = ? ORDER BY id DESC", (source.value,), limit=1)
+        return rows[0][0] if rows else None
 
     def last_met(self, source: Source) -> datetime | None:
         """Return when the last determination began that counts as one: a first interrupted one does not.
 
         So a slot that a power cut took is caught up once. One that is interrupted again counts: it may be the cause.
         """
-        rows = self.rows(
-            "SELECT started_utc, alkalinity_reasons FROM determination WHERE source = ? ORDER BY id DESC LIMIT 2",
-            (source.value,),
-        )
-        interrupted = [json.loads(row["alkalinity_reasons"]) == [Reason.INTERRUPTED.value] for row in rows]
+        rows = self.each("determination", _started, "WHERE source = ? ORDER BY id DESC", (source.value,), limit=2)
+        interrupted = [reasons == [Reason.INTERRUPTED.value] for _, reasons in rows]
         if interrupted[:1] == [True] and interrupted[1:] != [True]:
             rows = rows[1:]
-        return datetime.fromisoformat(rows[0]["started_utc"]) if rows else None
+        return rows[0][0] if rows else None
 
     # The bench's books ----------------------------------------------------------------
 
     def load_ledger(self) -> Ledger | None:
-        rows = self.rows("SELECT * FROM ledger ORDER BY id DESC LIMIT 1")
-        if not rows:
-            return None
-        row = rows[0]
-        return Ledger(
-            Interval(row["vessel_low_ml"], row["vessel_high_ml"]),
-            Interval(row["titrant_low_ml"], row["titrant_high_ml"]),
-            Interval(row["waste_low_ml"], row["waste_high_ml"]),
-            row["titrant_recent_ml"],
-            row["titrant_run_ml"],
-            row["stage"],
-        )
+        """Return the ledger as it was committed last; see `Books`."""
+        return self._books().load_ledger()
 
     def commit_ledger(self, ledger: Ledger, reason: str) -> None:
-        with self.writing("the ledger") as connection:
-            cursor = connection.execute(
-                "INSERT INTO ledger (at_utc, reason, stage, vessel_low_ml, vessel_high_ml, titrant_low_ml, "
-                "titrant_high_ml, waste_low_ml, waste_high_ml, titrant_recent_ml, titrant_run_ml) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    self._clock.now().isoformat(timespec="milliseconds"),
-                    reason,
-                    ledger.stage,
-                    ledger.vessel_ml.low,
-                    ledger.vessel_ml.high,
-                    ledger.titrant_left_ml.low,
-                    ledger.titrant_left_ml.high,
-                    ledger.waste_ml.low,
-                    ledger.waste_ml.high,
-                    ledger.titrant_recent_ml,
-                    ledger.titrant_run_ml,
-                ),
-            )
-            connection.execute("DELETE FROM ledger WHERE id <= ?", ((cursor.lastrowid or 0) - LEDGERS_KEPT,))
+        self._books().commit_ledger(ledger, reason)
 
     def load_latches(self) -> list[str]:
-        return [row["interlock"] for row in self.rows("SELECT interlock FROM latch WHERE cleared_utc IS NULL")]
+        return self._books().load_latches()
 
     def set_latch(self, name: str) -> None:
-        with self.writing("a trip") as connection:
-            connection.execute(
-                "INSERT INTO latch (interlock, set_utc) VALUES (?, ?)",
-                (name, self._clock.now().isoformat(timespec="milliseconds")),
-            )
+        self._books().set_latch(name)
 
     def clear_latch(self, name: str, operator: str) -> None:
-        with self.writing("a reset") as connection:
-            connection.execute(
-                "UPDATE latch SET cleared_utc = ?, cleared_by = ? WHERE interlock = ? AND cleared_utc IS NULL",
-                (self._clock.now().isoformat(timespec="milliseconds"), operator, name),
-            )
+        self._books().clear_latch(name, operator)
+
+    def keep_holds(self) -> None:
+        """Say the states beside the records, too."""
+        self._books().keep_holds()
+
+    def _books(self) -> Books:
+        if self.books is None:  # a reader's
+            self.books = Books(self, None)
+        return self.books
 
     def keep_alert(self, alert: Alert) -> None:
-        with self.writing("an alert") as connection:
-            connection.execute(
-                "INSERT INTO alert (at_utc, at_monotonic_s, severity, code, text) VALUES (?, ?, ?, ?, ?)",
-                (alert.at.isoformat(timespec="milliseconds"), alert.at_s, int(alert.severity), alert.code, alert.text),
-            )
+        """Keep an alert, after those that wait; outlets see it even where the disk does not take it.
+
+        Raises
+        ------
+        StorageError
+            It waits until the next one is kept.
+        """
+        with self._alerts_lock:
+            waiting = self._alerts_waiting
+            waiting.append(alert)
+            rows = [(a.at.isoformat(timespec="milliseconds"), a.at_s, int(a.severity), a.code, a.text) for a in waiting]
+            with self.writing("an alert") as connection:
+                connection.executemany(
+                    "INSERT INTO alert (at_utc, at_monotonic_s, severity, code, text) VALUES (?, ?, ?, ?, ?)", rows
+                )
+            waiting.clear()
+
+    def holds_reserve(self) -> bool:
+        """Return whether some room is held for a full disk; what is not held is taken, if it is there again."""
+        return self.where == IN_MEMORY or reserve.hold(Path(self.where))
 
     # What the keeper says ---------------------------------------------------------------
 
@@ -239,12 +324,11 @@ class Store:
 
     def logged(self, since: datetime) -> list[Logged]:
         """Return the keeper's entries since a time, oldest first."""
-        rows = self.rows("SELECT * FROM log_entry WHERE at_utc >= ? ORDER BY at_utc, id", (_utc(since),))
-        return [logged for row in rows if (logged := _logged(row)) is not None]
+        return self.each("log_entry", _logged, "WHERE at_utc >= ? ORDER BY at_utc, id", (_utc(since),))
 
     def last_dose(self) -> datetime | None:
-        (newest,) = self.rows("SELECT max(at_utc) FROM log_entry WHERE kind = 'dose'")[0]
-        return None if newest is None else datetime.fromisoformat(newest)
+        rows = self.each("log_entry", _logged, "WHERE kind = 'dose' ORDER BY at_utc DESC, id DESC", limit=1)
+        return rows[0].at if rows else None
 
     def set_condition(self, name: str, holds: bool) -> None:
         with self.writing("a condition") as connection:
@@ -255,22 +339,23 @@ class Store:
             )
 
     def conditions(self) -> dict[str, bool]:
-        return {row["name"]: bool(row["holds"]) for row in self.rows("SELECT name, holds FROM condition")}
+        return dict(self.each("condition", lambda row: (str(row["name"]), bool(row["holds"]))))
 
     # What outlets have sent -------------------------------------------------------------
 
     def acknowledged(self, outlet: str, kind: str) -> int:
         """Return the number up to which an outlet has been heard; one that is new starts with what is there now."""
-        rows = self.rows("SELECT acknowledged FROM outlet WHERE name = ? AND kind = ?", (outlet, kind))
-        if rows:
-            return int(rows[0]["acknowledged"])
+        rows = self.each("outlet", _acknowledged, "WHERE name = ? AND kind = ?", (outlet, kind))
+        if rows or (outlet, kind) in self._heard:
+            return max([*rows, self._heard.get((outlet, kind), 0)])
         (newest,) = self.rows(f"SELECT coalesce(max(id), 0) FROM {KINDS[kind]}")[0]  # noqa: S608 - a table of ours
         self.acknowledge(outlet, kind, int(newest))
         return int(newest)
 
     def acknowledge(self, outlet: str, kind: str, number: int) -> None:
-        """Keep that an outlet was heard up to this number."""
-        with self.writing("what was sent") as connection:
+        """Keep that an outlet was heard up to this number; a disk that does not take it lets nobody hear it twice."""
+        self._heard[outlet, kind] = number
+        with suppress(StorageError), self.writing("what was sent") as connection:
             connection.execute(
                 "INSERT INTO outlet (name, kind, acknowledged) VALUES (?, ?, ?) "
                 "ON CONFLICT (name, kind) DO UPDATE SET acknowledged = excluded.acknowledged",
@@ -279,25 +364,15 @@ class Store:
 
     def results_after(self, number: int, limit: int) -> list[tuple[int, Determination]]:
         """Return determinations newer than a number, oldest first."""
-        rows = self.rows("SELECT * FROM determination WHERE id > ? ORDER BY id LIMIT ?", (number, limit))
-        return [(int(row["id"]), _determination(row)) for row in rows]
+        return self.each("determination", _numbered, "WHERE id > ? ORDER BY id", (number,), limit)
 
     def alerts_after(self, number: int, limit: int) -> list[tuple[int, Alert]]:
         """Return alerts newer than a number, oldest first."""
-        rows = self.rows("SELECT * FROM alert WHERE id > ? ORDER BY id LIMIT ?", (number, limit))
-        return [
-            (
-                int(row["id"]),
-                Alert(
-                    datetime.fromisoformat(row["at_utc"]),
-                    row["at_monotonic_s"],
-                    Severity(row["severity"]),
-                    row["code"],
-                    row["text"],
-                ),
-            )
-            for row in rows
-        ]
+        with self._alerts_lock:
+            (newest,) = self.rows("SELECT coalesce(max(id), 0) FROM alert")[0]
+            kept = self.each("alert", _alert, "WHERE id > ? ORDER BY id", (number,), limit)
+            numbered = list(enumerate(self._alerts_waiting, start=int(newest) + 1))  # as they will be when kept
+        return [*kept, *((place, alert) for place, alert in numbered if place > number)][:limit]
 
     # ----------------------------------------------------------------------------------
 
@@ -309,14 +384,14 @@ class Store:
                 with self._connection:
                     yield self._connection
             except sqlite3.Error as error:
-                raise storage_error(error, self._where, f"{what} could not be kept") from error
+                raise storage_error(error, self.where, f"{what} could not be kept") from error
 
     def rows(self, query: str, values: tuple[object, ...] = ()) -> list[sqlite3.Row]:
         with self._lock:
             try:
                 return self._connection.execute(query, values).fetchall()
             except sqlite3.Error as error:
-                raise storage_error(error, self._where, "the records could not be read") from error
+                raise storage_error(error, self.where, "the records could not be read") from error
 
 
 def open_store(path: str | Path, clock: Clock) -> Store:
@@ -332,11 +407,23 @@ def open_store(path: str | Path, clock: Clock) -> Store:
     where, found = str(path), ""
     owned = None if where == IN_MEMORY else _own(Path(path))
     try:
-        return _open(path, clock, where, found, owned)
+        return _open_even_if_full(path, clock, where, found, owned)
     except StorageError:
         if owned is not None:
             owned.close()
         raise
+
+
+def _open_even_if_full(path: str | Path, clock: Clock, where: str, found: str, owned: TextIO | None) -> Store:
+    try:
+        store = _open(path, clock, where, found, owned)
+    except StorageError as error:
+        full = any(sign in error.what for sign in NO_ROOM)
+        if where == IN_MEMORY or not full or not reserve.give_back(Path(path)):
+            raise
+        store = _open(path, clock, where, found, owned)
+    store.holds_reserve()
+    return store
 
 
 def _own(path: Path) -> TextIO:
@@ -362,22 +449,90 @@ def _own(path: Path) -> TextIO:
 
 
 def _open(path: str | Path, clock: Clock, where: str, found: str, owned: TextIO | None) -> Store:
-    if where != IN_MEMORY and Path(path).exists() and not _is_sound(Path(path)):
-        aside = Path(path).with_name(f"{Path(path).name}.damaged-{clock.now():%Y%m%dT%H%M%S}")
-        Path(path).rename(aside)
-        for tail in ("-wal", "-shm"):
-            Path(where + tail).unlink(missing_ok=True)
-        found = f"the records were damaged and are kept as {aside.name}; new ones are begun"
+    there = where != IN_MEMORY and Path(path).exists()
+    wrong = _wrong_with(Path(path)) if there else []
+    indexes = any(OF_AN_INDEX.match(line) for line in wrong)
+    if not all(OF_A_ROW.match(line) or OF_AN_INDEX.match(line) for line in wrong):
+        found, there = _begin_anew(Path(path), clock), False
     try:
-        connection = sqlite3.connect(where, check_same_thread=False)
+        connection, version = _connected(where, anew=indexes and there)
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # SQLite quotes damaged names as they are
+        if isinstance(error, sqlite3.Error) and (not there or _is_of_the_disk(error)):
+            raise storage_error(error, where, "the records cannot be opened") from error
+        found, there = _begin_anew(Path(path), clock), False
+        connection, version = _connected(where)
+    store = Store(connection, clock, where, _boot_id(), found, owned)
+    store.look_through()
+    beside = None if where == IN_MEMORY else Path(path)
+    store.books = Books(store, beside, begun=not there, upgraded=there and version < WITH_BOOKS)
+    return store
+
+
+WITH_BOOKS = 8
+"""The version from which on there are small files beside the records."""
+
+
+def _connected(where: str, *, anew: bool = False) -> tuple[sqlite3.Connection, int]:
+    """Return a connection to records of this version, and the version that they were of; indexes may be made anew."""
+    connection = sqlite3.connect(where, check_same_thread=False)
+    try:
+        row_sums.prepare(connection)
         connection.row_factory = sqlite3.Row
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA busy_timeout = 2000")
-        _migrate(connection, where)
-    except sqlite3.Error as error:
-        raise storage_error(error, where, "the records cannot be opened") from error
-    return Store(connection, clock, where, _boot_id(), found, owned)
+        version = _migrate(connection, where)
+        _compare(connection)
+        if anew:
+            connection.execute("REINDEX")
+        row_sums.sum_what_is_written(connection)
+    except (sqlite3.Error, UnicodeDecodeError, StorageError):
+        connection.close()
+        raise
+    return connection, version
+
+
+def _compare(connection: sqlite3.Connection) -> None:
+    """Look whether tables, indexes, views and columns are those of this version: a damaged name is in no row."""
+    if _names(connection) != _names_expected():
+        raise sqlite3.DatabaseError("tables, indexes and views are not as they should be")
+
+
+def _names(connection: sqlite3.Connection) -> dict[tuple[str, str], list[str]]:
+    """Return the columns of each table and view, by kind and name; of an index its own table."""
+    found = {}
+    for kind, name, table in connection.execute("SELECT type, name, tbl_name FROM main.sqlite_master").fetchall():
+        if kind == "index":
+            columns = [table, *(str(row[2]) for row in connection.execute(f"PRAGMA main.index_info({name})"))]
+        else:
+            columns = [str(row[1]) for row in connection.execute(f"PRAGMA main.table_info({name})")]
+        found[kind, name] = columns
+    return {place: columns for place, columns in found.items() if not place[1].startswith("sqlite_stat")}
+
+
+@cache
+def _names_expected() -> dict[tuple[str, str], list[str]]:
+    with closing(sqlite3.connect(IN_MEMORY)) as model:
+        for step in MIGRATIONS:
+            model.executescript(step)
+        return _names(model)
+
+
+def _begin_anew(path: Path, clock: Clock) -> str:
+    """Move damaged records aside, with what SQLite keeps beside them; return what was done, in words."""
+    return f"the records were damaged and are kept as {_aside(path, clock).name}; new ones are begun"
+
+
+def _aside(path: Path, clock: Clock) -> Path:
+    """Give a file, and what SQLite keeps beside it, a name that nothing has."""
+    first = path.with_name(f"{path.name}.damaged-{clock.now():%Y%m%dT%H%M%S}")
+    names = chain([first], (first.with_name(f"{first.name}-{number}") for number in count(2)))
+    aside = next(name for name in names if not os.path.lexists(name))
+    path.rename(aside)
+    for tail in ("-wal", "-shm"):
+        with suppress(FileNotFoundError):
+            path.with_name(path.name + tail).rename(aside.with_name(aside.name + tail))
+    return aside
 
 
 def open_for_reading(path: str | Path, clock: Clock) -> Store:
@@ -396,6 +551,7 @@ def open_for_reading(path: str | Path, clock: Clock) -> Store:
         )
     try:
         connection = sqlite3.connect(f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, check_same_thread=False)
+        row_sums.prepare(connection)
         connection.row_factory = sqlite3.Row
         (version,) = connection.execute("PRAGMA user_version").fetchone()
     except sqlite3.Error as error:
@@ -425,30 +581,34 @@ def storage_error(error: sqlite3.Error, where: str, what: str) -> StorageError:
     return StorageError(f"{what} ({text})", where=where, remedy=remedy)
 
 
-def _is_sound(path: Path) -> bool:
-    try:
-        connection = sqlite3.connect(path)
-        try:
-            return bool(connection.execute("PRAGMA quick_check").fetchone()[0] == "ok")
-        finally:
-            connection.close()
-    except sqlite3.DatabaseError as error:
-        if isinstance(error, sqlite3.OperationalError):
-            raise storage_error(error, str(path), "the records cannot be opened") from error
-        return False
+def _wrong_with(path: Path) -> list[str]:
+    """Return what is wrong with the file, in SQLite's words.
 
-
-def _logged(row: sqlite3.Row) -> Logged | None:
-    """Return an entry of the keeper's, or None for one that an earlier version kept though no tank could hold it.
-
-    Such an entry stays in the records and their export; nothing is computed from it.
+    Nothing is written: closing a connection that may write would fold the `-wal` file into what is damaged.
     """
     try:
-        entry = ENTRY.validate_python({"kind": row["kind"], **json.loads(row["detail"])})
-    except ValidationError as error:
-        structlog.get_logger("saltern").warning("log_entry.not_used", id=row["id"], what=error.errors()[0]["msg"])
-        return None
-    return Logged(id=row["id"], at=datetime.fromisoformat(row["at_utc"]), entry=entry)
+        with path.open("rb") as file:
+            if file.read(len(MAGIC)) != MAGIC:
+                return ["file is not a database"]
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+            said = [str(row[0]) for row in connection.execute("PRAGMA integrity_check(1000)")]
+            return [] if said == ["ok"] else said
+    except UnicodeDecodeError:
+        return ["a name is no text"]  # SQLite quotes it as it is
+    except OSError as error:
+        raise StorageError(
+            f"the records cannot be opened ({error.strerror})",
+            where=str(path),
+            remedy="Make the file and its folder readable and writable for the service's user",
+        ) from error
+    except sqlite3.Error as error:
+        if _is_of_the_disk(error):
+            raise storage_error(error, str(path), "the records cannot be opened") from error
+        return [str(error)]
+
+
+def _is_of_the_disk(error: sqlite3.Error) -> bool:
+    return any(sign in str(error) for sign in OF_THE_DISK)
 
 
 def _utc(at: datetime) -> str:
@@ -456,10 +616,10 @@ def _utc(at: datetime) -> str:
     return at.astimezone(UTC).isoformat(timespec="milliseconds")
 
 
-def _migrate(connection: sqlite3.Connection, where: str) -> None:
+def _migrate(connection: sqlite3.Connection, where: str) -> int:
+    """Bring the records to this version; return the one that they were of."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version > VERSION:
-        connection.close()
         raise StorageError(
             f"a newer Saltern wrote these records (version {version}; this one knows {VERSION})",
             where=where,
@@ -467,6 +627,33 @@ def _migrate(connection: sqlite3.Connection, where: str) -> None:
         )
     for number in range(version, VERSION):
         connection.executescript(f"BEGIN; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; COMMIT;")
+    return int(version)
+
+
+def _numbered(row: sqlite3.Row) -> tuple[int, Determination]:
+    return int(row["id"]), determination_of(row)
+
+
+def _started(row: sqlite3.Row) -> tuple[datetime, list[str]]:
+    return datetime.fromisoformat(row["started_utc"]), json.loads(row["alkalinity_reasons"])
+
+
+def _acknowledged(row: sqlite3.Row) -> int:
+    return int(row["acknowledged"])
+
+
+def _logged(row: sqlite3.Row) -> Logged:
+    return Logged(
+        id=row["id"],
+        at=datetime.fromisoformat(row["at_utc"]),
+        entry=ENTRY.validate_python({"kind": row["kind"], **json.loads(row["detail"])}),
+    )
+
+
+def _alert(row: sqlite3.Row) -> tuple[int, Alert]:
+    at = datetime.fromisoformat(row["at_utc"])
+    severity = Severity(row["severity"])
+    return int(row["id"]), Alert(at, float(row["at_monotonic_s"]), severity, str(row["code"]), str(row["text"]))
 
 
 def _boot_id() -> str:
@@ -476,78 +663,3 @@ def _boot_id() -> str:
 
 def _insert(table: str, row: dict[str, object]) -> str:
     return f"INSERT INTO {table} ({', '.join(row)}) VALUES ({', '.join(f':{name}' for name in row)})"  # noqa: S608
-
-
-def _quantity_columns(name: str, value: str, u: str, q: Quantity) -> dict[str, object]:
-    return {
-        value: q.value,
-        u: q.u,
-        f"{name}_verdict": q.verdict.value,
-        f"{name}_reasons": json.dumps([reason.value for reason in q.reasons]),
-    }
-
-
-def _end_point_json(end_point: EndPoint) -> str:
-    table = asdict(end_point)
-    table["standardised_residuals"] = [float(r) for r in end_point.standardised_residuals]
-    return json.dumps(table)
-
-
-def _estimate(table: dict[str, float] | None) -> Estimate | None:
-    return None if table is None else Estimate(**table)
-
-
-def _conditions(text: str) -> Conditions:
-    table = json.loads(text)
-    for name in ("phosphate_umol_kg", "silicate_umol_kg", "borate_ratio"):
-        table[name] = Estimate(**table[name])
-    table["medium"], table["co2"] = Medium(table["medium"]), Co2(table["co2"])
-    return Conditions(**table)
-
-
-def _priors(text: str) -> Priors:
-    table = json.loads(text)
-    for name in ("e0_mv", "slope", "alkalinity_umol_kg", "carbon_umol_kg", "co2_loss_per_min"):
-        table[name] = _estimate(table.get(name))
-    return Priors(**table)
-
-
-def _end_point(text: str) -> EndPoint:
-    table = json.loads(text)
-    table["carbon_umol_kg"] = _estimate(table["carbon_umol_kg"])
-    table["co2_loss_per_min"] = _estimate(table.get("co2_loss_per_min"))
-    table["flags"] = tuple(table["flags"])
-    table["findings"] = tuple(Finding(**finding) for finding in table.get("findings", ()))
-    table["standardised_residuals"] = np.array(table["standardised_residuals"], dtype=float)
-    return EndPoint(**table)
-
-
-def _determination(row: sqlite3.Row) -> Determination:
-    def quantity(name: str, value: str, u: str) -> Quantity:
-        reasons = tuple(Reason(reason) for reason in json.loads(row[f"{name}_reasons"]))
-        return Quantity(row[value], row[u], Verdict(row[f"{name}_verdict"]), reasons)
-
-    return Determination(
-        source=Source(row["source"]),
-        started_at=datetime.fromisoformat(row["started_utc"]),
-        started_s=row["started_monotonic_s"],
-        finished_s=row["finished_monotonic_s"],
-        ph_read_s=row["ph_read_monotonic_s"],
-        method=row["method"],
-        alkalinity=quantity("alkalinity", "alkalinity_umol_kg", "alkalinity_u_umol_kg"),
-        ph_total=quantity("ph_total", "ph_total", "ph_total_u"),
-        salinity=quantity("salinity", "salinity", "salinity_u"),
-        ph_nbs=row["ph_nbs"],
-        temperature_c=row["temperature_c"],
-        sample_g=row["sample_g"],
-        titrant_ml=row["titrant_ml"],
-        curve=None if row["curve"] is None else blobs.unpack_curve(row["curve"]),
-        readings=blobs.unpack_readings(row["readings"]),
-        conditions=None if row["conditions"] is None else _conditions(row["conditions"]),
-        priors=None if row["priors"] is None else _priors(row["priors"]),
-        end_point=None if row["end_point"] is None else _end_point(row["end_point"]),
-        budget_umol_kg=json.loads(row["budget_umol_kg"]),
-        calibrations=json.loads(row["calibrations"]),
-        calibrated=json.loads(row["calibrated"]),
-        remarks=tuple(json.loads(row["remarks"])),
-    )

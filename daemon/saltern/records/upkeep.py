@@ -1,6 +1,7 @@
 """Records around the bench: which parts were put in when, the keeper's absence, bench files, and old curves."""
 
 import json
+import sqlite3
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
@@ -32,22 +33,12 @@ def install(store: Store, name: str, at: datetime, note: str = "") -> None:
 
 def installed(store: Store) -> dict[str, Installed]:
     """Return the newest of each part, by name."""
-    rows = store.rows("SELECT name, installed_utc, usage, note FROM part ORDER BY installed_utc, id")
-    return {
-        row["name"]: Installed(
-            row["name"],
-            datetime.fromisoformat(row["installed_utc"]),
-            {pump: Usage(**used) for pump, used in json.loads(row["usage"]).items()},
-            row["note"],
-        )
-        for row in rows
-    }
+    return {part.name: part for part in store.each("part", _installed, "ORDER BY installed_utc, id")}
 
 
 def usage(store: Store) -> dict[str, Usage]:
     """Return what each pump has turned since the records began."""
-    rows = store.rows("SELECT pump, running_s, volume_ml, motions FROM usage")
-    return {row["pump"]: Usage(row["running_s"], row["volume_ml"], row["motions"]) for row in rows}
+    return dict(store.each("usage", _used))
 
 
 def keep_usage(store: Store, turned: Mapping[str, Usage]) -> None:
@@ -70,12 +61,13 @@ def keep_state(store: Store, name: str, value: object, at: datetime) -> None:
             connection.execute(
                 "INSERT INTO state (name, value, set_utc) VALUES (?, ?, ?)", (name, json.dumps(value), _utc(at))
             )
+    store.keep_holds()
 
 
 def state(store: Store, name: str) -> object:
     """Return a state, or None."""
-    rows = store.rows("SELECT value FROM state WHERE name = ?", (name,))
-    return json.loads(rows[0]["value"]) if rows else None
+    rows = store.each("state", lambda row: json.loads(row["value"]), "WHERE name = ?", (name,))
+    return rows[0] if rows else None
 
 
 def go_away(store: Store, away: Away | None) -> None:
@@ -88,8 +80,8 @@ def go_away(store: Store, away: Away | None) -> None:
 
 def away_now(store: Store, now: datetime) -> Away | None:
     """Return the absence that holds now."""
-    rows = store.rows("SELECT until_utc, gap_h FROM away WHERE until_utc > ?", (_utc(now),))
-    return Away(datetime.fromisoformat(rows[0]["until_utc"]), rows[0]["gap_h"]) if rows else None
+    rows = store.each("away", _away, "WHERE until_utc > ?", (_utc(now),))
+    return rows[0] if rows else None
 
 
 def keep_bench_file(store: Store, text: str, at: datetime) -> None:
@@ -100,8 +92,8 @@ def keep_bench_file(store: Store, text: str, at: datetime) -> None:
 
 
 def newest_bench_file(store: Store) -> str | None:
-    rows = store.rows("SELECT text FROM bench_file ORDER BY id DESC LIMIT 1")
-    return rows[0]["text"] if rows else None
+    rows = store.each("bench_file", lambda row: str(row["text"]), "ORDER BY id DESC", limit=1)
+    return rows[0] if rows else None
 
 
 def keep_proof(store: Store, interlock: str, *, passed: bool, who: str, at: datetime) -> None:
@@ -115,15 +107,14 @@ def keep_proof(store: Store, interlock: str, *, passed: bool, who: str, at: date
 
 def proved(store: Store) -> dict[str, datetime]:
     """Return when each interlock was last seen to act; one whose newest trial failed is not proved."""
-    rows = store.rows("SELECT interlock, at_utc, passed FROM proof ORDER BY id")
-    newest = {row["interlock"]: row for row in rows}
-    return {name: datetime.fromisoformat(row["at_utc"]) for name, row in newest.items() if row["passed"]}
+    newest = {name: (at, passed) for name, at, passed in store.each("proof", _proof, "ORDER BY id")}
+    return {name: at for name, (at, passed) in newest.items() if passed}
 
 
 def began(store: Store) -> datetime | None:
     """Return when this bench first committed anything."""
-    rows = store.rows("SELECT min(at_utc) AS at FROM bench_file")
-    return datetime.fromisoformat(rows[0]["at"]) if rows and rows[0]["at"] else None
+    rows = store.each("bench_file", lambda row: datetime.fromisoformat(row["at_utc"]), "ORDER BY at_utc", limit=1)
+    return rows[0] if rows else None
 
 
 def keep_bypass(store: Store, interlock: str, hours: float, why: str, at: datetime) -> None:
@@ -146,6 +137,23 @@ def thin(store: Store, before: datetime) -> int:
             (blobs.pack_readings(()), _utc(before)),
         )
         return cursor.rowcount
+
+
+def _installed(row: sqlite3.Row) -> Installed:
+    turned = {pump: Usage(**used) for pump, used in json.loads(row["usage"]).items()}
+    return Installed(str(row["name"]), datetime.fromisoformat(row["installed_utc"]), turned, row["note"])
+
+
+def _used(row: sqlite3.Row) -> tuple[str, Usage]:
+    return str(row["pump"]), Usage(float(row["running_s"]), float(row["volume_ml"]), int(row["motions"]))
+
+
+def _away(row: sqlite3.Row) -> Away:
+    return Away(datetime.fromisoformat(row["until_utc"]), float(row["gap_h"]))
+
+
+def _proof(row: sqlite3.Row) -> tuple[str, datetime, bool]:
+    return str(row["interlock"]), datetime.fromisoformat(row["at_utc"]), bool(row["passed"])
 
 
 def _utc(at: datetime) -> str:
