@@ -193,6 +193,10 @@ class OnPins:
     def held(self):
         return bool(self.chip.rp2040.gpio[ENABLE[self.number]].input_value)
 
+    @property
+    def backward(self):
+        return bool(self.chip.rp2040.gpio[DIRECTION[self.number]].input_value)
+
     def sent(self):
         return len(rises(self.chip, self.number)) - self._from
 
