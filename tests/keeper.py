@@ -10,9 +10,9 @@ from pathlib import Path
 import gsw
 import numpy as np
 
-from saltern import guided
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, bench_of
+from saltern.running import guided
 from saltern_drivers.twin.beaker import Beaker
 from saltern_drivers.twin.density import seawater_g_ml
 from saltern_drivers.twin.scenario import Scenario

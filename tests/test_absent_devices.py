@@ -11,14 +11,14 @@ from saltern.bench.devices import open_devices
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, bench_of
 from saltern.clock import VirtualClock
-from saltern.config import bench_from, load_bench, shipped_config
+from saltern.config.loading import bench_from, load_bench, shipped_config
 from saltern.errors import SalternError, StartupError
+from saltern.model.determination import Source
 from saltern.ports import DeviceUnavailableError
 from saltern.procedures.determination import Expectation, determine
-from saltern.procedures.outcome import Source
 from saltern.records.store import IN_MEMORY, open_store
-from saltern.remote import Remote
-from saltern.service import open_service
+from saltern.running.remote import Remote
+from saltern.running.service import open_service
 from saltern_drivers.gpio_lines import open_serial
 from saltern_drivers.twin.scenario import Play, Scenario
 from tests.test_example_benches import PumpBoardBench

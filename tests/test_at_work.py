@@ -8,12 +8,12 @@ from saltern.cli.logs import quiet_logs
 from saltern.cli.simulated_computer import ProcessDeath
 from saltern.cli.simulation import Stage, bench_of
 from saltern.errors import InterlockError, SalternError
-from saltern.procedures.outcome import Source
+from saltern.model.determination import Source
 from saltern.records.store import open_for_reading
-from saltern.remote import Remote
 from saltern.rpc import protocol
 from saltern.rpc.protocol import BusyError
-from saltern.service import ALIVE_WITHIN_S
+from saltern.running.remote import Remote
+from saltern.running.service import ALIVE_WITHIN_S
 from saltern_drivers.twin.scenario import Scenario
 from tests.keeper import keeper
 from tests.test_keep_wet import let_pass, stopped_with_dry_probes

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern.errors import ReadingError
+from saltern.model.determination import Source
 from saltern.procedures.determination import Expectation
-from saltern.procedures.outcome import Source
 from tests.keeper import keeper
 from tests.test_guided import reference
 from tests.twin_bench import TwinBench, bench_table
@@ -152,7 +152,7 @@ def test_a_standardised_bench_with_a_balance_measures_what_is_there():
     config = TwinBench(true={"probes.balance": BALANCE}).config
     hands = keeper(seed=8, reference=reference(), bench=config)
     hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=1.0)
-    from saltern.procedures.outcome import Source
+    from saltern.model.determination import Source
 
     d = hands.service.measure(Source.TANK)
     error = d.alkalinity.value - hands.stage.play.tank_alkalinity(d.ph_read_s)

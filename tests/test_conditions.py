@@ -2,9 +2,9 @@
 
 import pytest
 
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern.records.store import IN_MEMORY, open_store
-from saltern.service import open_service
+from saltern.running.service import open_service
 from tests.twin_bench import TwinBench, bench_table
 
 PIN = 6
@@ -45,8 +45,8 @@ def test_it_starts_only_while_every_condition_holds(here):
 def test_an_absence_stretches_the_schedule_while_it_lasts(here):
     from datetime import timedelta
 
+    from saltern.model.away import Away
     from saltern.records.upkeep import go_away
-    from saltern.tank.away import Away
 
     twin, service = here
     go_away(service.store, Away(twin.clock.now() + timedelta(days=3), 9.0))

@@ -4,7 +4,7 @@ import tomllib
 
 import pytest
 
-from saltern.config import bench_from, load_bench, shipped_config
+from saltern.config.loading import bench_from, load_bench, shipped_config
 from saltern.errors import ConfigError, StartupError
 
 

@@ -12,11 +12,11 @@ from itertools import pairwise
 
 import pytest
 
-from saltern import deaths
 from saltern.cli.daemon import wait_after_deaths
 from saltern.cli.report_death import sentence
 from saltern.clock import VirtualClock
-from saltern.deaths import Deaths
+from saltern.running import deaths
+from saltern.running.deaths import Deaths
 from tests.units import Computer, wait
 
 FAR_OFF = {"schedule": {"at": ["23:59:00"], "time_zone": "UTC"}}

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from saltern.chemistry.endpoint.curve import Estimate
+from saltern.model.determination import Source
+from saltern.model.verdict import Reason, Verdict
 from saltern.procedures.determination import Expectation, determine
-from saltern.procedures.outcome import Source
-from saltern.quality.verdict import Reason, Verdict
 from tests.twin_bench import TwinBench
 
 

@@ -6,7 +6,7 @@ The twin's pulse thread is made to have waited for a processor; it loses nothing
 import pytest
 
 from saltern.errors import MotionError
-from saltern.quality.verdict import Reason, Verdict
+from saltern.model.verdict import Reason, Verdict
 from tests.twin_bench import TwinBench
 
 LATE_S = 0.012  # 32 steps at 2667 a second: four full steps
@@ -35,8 +35,8 @@ def in_phase(twin, phase, act):
 
 
 def determine(twin, watcher):
+    from saltern.model.determination import Source
     from saltern.procedures.determination import Expectation, determine
-    from saltern.procedures.outcome import Source
 
     return determine(twin.bench, Source.TANK, Expectation(), watcher)
 

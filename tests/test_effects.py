@@ -10,7 +10,7 @@ import pytest
 
 from saltern.chemistry.endpoint import least_squares
 from saltern.errors import CurveError
-from saltern.procedures.outcome import Determination
+from saltern.model.determination import Determination
 from tests.twin_bench import TwinBench
 
 WIDE_TIP = {"pumps.titrant.line.bore_mm": 1.2}

@@ -9,7 +9,7 @@ import pytest
 from saltern.bench.bench import Bench
 from saltern.bench.devices import open_devices
 from saltern.clock import VirtualClock
-from saltern.config import bench_from, shipped_config
+from saltern.config.loading import bench_from, shipped_config
 from saltern.ports import DriverError
 from saltern_drivers.twin.scenario import Play, Scenario
 from tests.modbus_boards import ModbusBoards, PumpBoard

@@ -2,14 +2,14 @@
 
 import pytest
 
-from saltern import guided
 from saltern.bench.bench import StopRequested
 from saltern.cli.simulated_computer import ProcessDeath
 from saltern.errors import ConfigError, InterlockError, SalternError
-from saltern.procedures.guide import Cause, Kind, RefusedError
-from saltern.procedures.outcome import Source
+from saltern.model.calibration import Cause, Kind, RefusedError
+from saltern.model.determination import Source
 from saltern.records import calibrations
 from saltern.records.upkeep import installed, usage
+from saltern.running import guided
 from saltern_drivers.twin.tank import Tank
 from tests.keeper import keeper
 

@@ -1,6 +1,6 @@
 """After a stop the probes are given fresh sample again by themselves, in good time, unless a trip forbids it."""
 
-from saltern.procedures.outcome import Source
+from saltern.model.determination import Source
 from tests.keeper import keeper
 
 

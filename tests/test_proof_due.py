@@ -8,7 +8,7 @@ from saltern.bench.proof import GRACE, trials
 from saltern.errors import ConfigError, InterlockError, StorageError
 from saltern.records.store import IN_MEMORY, open_store
 from saltern.records.upkeep import keep_bench_file
-from saltern.service import open_service
+from saltern.running.service import open_service
 from tests.twin_bench import TwinBench
 
 
@@ -73,7 +73,7 @@ def test_records_that_cannot_be_read_are_told_of_and_do_not_end_the_service(here
     def broken(store):
         raise StorageError("malformed", where="test", remedy="Look at the disk")
 
-    monkeypatch.setattr("saltern.service.proved", broken)
+    monkeypatch.setattr("saltern.running.service.proved", broken)
     here.round()
 
     assert "storage" in {alert.code for alert in here.alerting.standing}

@@ -6,14 +6,15 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from saltern.config import BenchConfig, with_values
-from saltern.guided import measure_reference_unattended
-from saltern.procedures.guide import Kind
-from saltern.procedures.outcome import Source
+from saltern.config.loading import with_values
+from saltern.config.tables import BenchConfig
+from saltern.model.calibration import Kind
+from saltern.model.determination import Source
 from saltern.procedures.reference import needs_ml
 from saltern.records import calibrations
 from saltern.records.upkeep import keep_state, state
-from saltern.service import REFERENCE_USED
+from saltern.running.guided import measure_reference_unattended
+from saltern.running.service import REFERENCE_USED
 from tests.keeper import keeper
 from tests.test_guided import reference
 from tests.twin_bench import TwinBench

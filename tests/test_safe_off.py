@@ -10,7 +10,7 @@ import pytest
 
 from saltern.errors import SafeOffError
 from saltern.ports import LinesBusyError
-from saltern.safe_off import Outputs, read_outputs, safe_off, write_outputs
+from saltern.running.safe_off import Outputs, read_outputs, safe_off, write_outputs
 from saltern_drivers import gpio_lines
 from tests.processes import SALTERN, begin, run
 

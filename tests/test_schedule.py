@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from saltern.config import Schedule
-from saltern.schedule import WEEKDAYS, Circumstances, decide, next_slots, slots_of_day
+from saltern.config.tables import Schedule
+from saltern.running.schedule import WEEKDAYS, Circumstances, decide, next_slots, slots_of_day
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 FOUR_HOURS = Schedule(every_h=4.0)

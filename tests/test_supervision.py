@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 
 from saltern.clock import VirtualClock
-from saltern.supervision import supervisor_of
+from saltern.running.supervision import supervisor_of
 from tests.twin_bench import TwinBench
 
 

@@ -3,7 +3,7 @@
 import threading
 
 from saltern.clock import VirtualClock
-from saltern.waking import ClockWaker, RealTimeWaker
+from saltern.running.waking import ClockWaker, RealTimeWaker
 
 
 def test_simulated_time_wakes_every_minute_until_stopped():

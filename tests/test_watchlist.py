@@ -5,12 +5,13 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from saltern import watchlist
 from saltern.bench import ledger as books
-from saltern.bench.ledger import Interval
-from saltern.bench.usage import Usage
-from saltern.config import Part, bench_from
+from saltern.config.loading import bench_from
+from saltern.config.tables import Part
+from saltern.model.ledger import Interval
+from saltern.model.usage import Usage
 from saltern.records.upkeep import Installed
+from saltern.running import watchlist
 from tests.twin_bench import TwinBench, bench_table
 
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from saltern.bench.bench import Bench
 from saltern.bench.devices import open_devices
 from saltern.clock import VirtualClock
-from saltern.config import bench_from, shipped_config
+from saltern.config.loading import bench_from, shipped_config
+from saltern.model.determination import Source
 from saltern.procedures.determination import Expectation, determine
-from saltern.procedures.outcome import Source
 from saltern_drivers.twin.scenario import Play, Scenario
 
 

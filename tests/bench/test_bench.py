@@ -7,8 +7,8 @@ import pytest
 
 from saltern.bench.bench import Bench, StopRequested
 from saltern.errors import InterlockError, SalternError, StartupError, StorageError
+from saltern.model.verdict import Reason
 from saltern.ports import DeviceUnavailableError, MisuseError
-from saltern.quality.verdict import Reason
 from tests.twin_bench import MemoryStore, TwinBench
 
 

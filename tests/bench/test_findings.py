@@ -6,11 +6,11 @@ import pytest
 
 from saltern.bench.bench import StopRequested
 from saltern.errors import InterlockError
+from saltern.model.verdict import Reason, Verdict
 from saltern.procedures.determination import Expectation
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.titrate import SHOWS_MV, SHOWS_UMOL_KG
 from saltern.procedures.vessel import NotEmptyError, empty
-from saltern.quality.verdict import Reason, Verdict
 from tests.twin_bench import TwinBench
 
 

@@ -4,7 +4,7 @@ import pytest
 
 from saltern.bench.devices import validate_devices
 from saltern.bench.hydraulics import refusals
-from saltern.config import bench_from, load_bench, shipped_config
+from saltern.config.loading import bench_from, load_bench, shipped_config
 from saltern.errors import StartupError
 from tests.twin_bench import bench_table
 

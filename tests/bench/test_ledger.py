@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from saltern.bench import ledger as books
-from saltern.bench.ledger import Interval
+from saltern.model.ledger import Interval
 
 VOLUMES = st.floats(0.0, 150.0)
 

@@ -7,7 +7,7 @@ import pytest
 
 from saltern.bench import libraries
 from saltern.bench.libraries import MODULES, extras, missing_libraries
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from tests.cli.command import run
 from tests.twin_bench import bench_table
 

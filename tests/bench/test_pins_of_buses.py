@@ -3,7 +3,7 @@
 import pytest
 
 from saltern.bench.devices import validate_devices
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern.errors import StartupError
 from tests.twin_bench import bench_table
 

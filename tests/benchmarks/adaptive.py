@@ -15,8 +15,8 @@ from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.equilibria import constants
 from saltern.chemistry.seawater import density_kg_l, totals
 from saltern.chemistry.titration import alkalinity_without_carbon, bicarbonate_share, solve_h
+from saltern.model.verdict import Verdict
 from saltern.procedures.determination import Expectation
-from saltern.quality.verdict import Verdict
 from tests.benchmarks.made_curves import CLASSES, Water, acid_for, cramer_rao, electrodes
 from tests.twin_bench import TwinBench
 

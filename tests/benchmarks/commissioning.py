@@ -15,10 +15,10 @@ import numpy as np
 
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.cli.simulation import bench_of
-from saltern.config import with_values
+from saltern.config.loading import with_values
 from saltern.errors import SalternError
-from saltern.procedures.guide import RefusedError
-from saltern.procedures.outcome import Source
+from saltern.model.calibration import RefusedError
+from saltern.model.determination import Source
 from saltern_drivers.twin.scenario import Scenario
 from saltern_drivers.twin.tank import Tank
 from tests.keeper import keeper

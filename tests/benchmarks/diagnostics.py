@@ -14,10 +14,10 @@ import numpy as np
 
 from saltern.bench import ledger as books
 from saltern.chemistry.endpoint.curve import Estimate
+from saltern.model.determination import Source
+from saltern.model.verdict import Verdict
 from saltern.procedures.determination import Expectation, determine
-from saltern.procedures.outcome import Source
 from saltern.quality.history import history_of, usual_loss
-from saltern.quality.verdict import Verdict
 from tests.twin_bench import TwinBench
 
 BENCHES = 20

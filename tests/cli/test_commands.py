@@ -7,7 +7,7 @@ from subprocess import PIPE
 
 import pytest
 
-from saltern.config import shipped_config
+from saltern.config.loading import shipped_config
 from tests import processes
 from tests.cli.command import run
 from tests.processes import SALTERN, Service, begin, rows, until

@@ -8,12 +8,12 @@ import pytest
 
 from saltern.cli.logs import quiet_logs
 from saltern.clock import PacedClock
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern.records.store import open_for_reading, open_store
 from saltern.records.upkeep import began, keep_bench_file, keep_proof, proved
-from saltern.remote import Remote
 from saltern.rpc.server import Server
-from saltern.service import open_service
+from saltern.running.remote import Remote
+from saltern.running.service import open_service
 from saltern_drivers.twin.scenario import Play, Scenario
 from tests.cli.command import run
 from tests.processes import until

@@ -9,10 +9,18 @@ from unittest import mock
 
 import pytest
 
-from saltern import places
-from saltern.config import bench_from, records_path, socket_path
+from saltern.config import paths as places
+from saltern.config.loading import bench_from
+from saltern.config.paths import (
+    bench_file_of,
+    default_bench,
+    instance_of,
+    records_path,
+    runtime_folder,
+    socket_path,
+    unit_of,
+)
 from saltern.errors import ConfigError
-from saltern.places import bench_file_of, default_bench, instance_of, runtime_folder, unit_of
 from saltern.rpc.server import Server
 from tests.cli.command import run
 from tests.toml import to_toml

@@ -15,7 +15,7 @@ import numpy as np
 
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, bench_of, run
-from saltern.config import BenchConfig, Limits
+from saltern.config.tables import BenchConfig, Limits
 from saltern_drivers.twin.scenario import COMPUTER_FAULTS, FAULTS, Scenario
 
 EVERY_H, DETERMINATIONS, STRUCK = 1.0, 4, 2

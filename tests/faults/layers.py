@@ -8,8 +8,8 @@ from unittest.mock import patch
 from saltern.bench import bench as bench_module
 from saltern.bench import ledger as books
 from saltern.bench.guard import Guard
-from saltern.bench.ledger import Interval
-from saltern.quality.verdict import Quantity, Verdict
+from saltern.model.ledger import Interval
+from saltern.model.verdict import Quantity, Verdict
 from saltern.records.store import Store
 from saltern_drivers.gpio_timed_pump import TimedPump
 from saltern_drivers.twin.pins import TwinPinFactory
@@ -107,7 +107,7 @@ def _verdict_off() -> list:
 
 
 def _alerts_off() -> list:
-    return [patch("saltern.alerts.Alerting.raise_once", lambda self, alert: None)]
+    return [patch("saltern.running.alerting.Alerting.raise_once", lambda self, alert: None)]
 
 
 def _records_off() -> list:

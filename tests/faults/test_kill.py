@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern_drivers.twin.afterlife import VARIABLE, Afterlife
 from tests.processes import SALTERN, Service, rows, run
 from tests.toml import to_toml

@@ -2,7 +2,7 @@
 
 import pytest
 
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern.procedures.advice import reach, sentences, variants
 from tests.twin_bench import bench_table
 

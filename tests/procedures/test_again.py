@@ -3,8 +3,8 @@
 import pytest
 
 from saltern.errors import CurveError
+from saltern.model.determination import Source
 from saltern.procedures.again import evaluated_again
-from saltern.procedures.outcome import Source
 from tests.keeper import keeper
 from tests.twin_bench import TwinBench
 

@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from saltern.chemistry.seawater import density_kg_l
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern.procedures.budget import alkalinity_budget, combined_u
 from tests.twin_bench import bench_table
 

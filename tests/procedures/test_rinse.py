@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from saltern.config import load_bench, shipped_config
+from saltern.config.loading import load_bench, shipped_config
 from saltern.procedures.rinse import RinsePlan, plan_for, rinse_plan
 
 

@@ -2,9 +2,9 @@
 
 import pytest
 
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
+from saltern.model.verdict import Reason
 from saltern.procedures.arithmetic import most_before_titrating_ml, warnings
-from saltern.quality.verdict import Reason
 from tests.twin_bench import TwinBench, bench_table
 
 HOBBY = "bench-simulated-hobby.toml"

@@ -8,10 +8,10 @@ from datetime import UTC, datetime, time
 
 import pytest
 
-from saltern.alerts import Alert, Severity
 from saltern.clock import RealClock
-from saltern.config import Alerts, Metrics
+from saltern.config.tables import Alerts, Metrics
 from saltern.errors import ConfigError
+from saltern.model.alert import Alert, Severity
 from saltern.publish import notify
 from saltern.publish.credentials import secret
 from saltern.publish.notify import NotifyOutlet

@@ -6,7 +6,7 @@ alkalinity is good to about 1 umol/kg (its own statement; from memory).
 
 import pytest
 
-from saltern.procedures.outcome import Source
+from saltern.model.determination import Source
 from saltern_drivers.twin.tank import Tank
 from tests.keeper import keeper
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from saltern.chemistry.endpoint.curve import EndPoint, Estimate
+from saltern.model.verdict import Quantity, Reason, Verdict
 from saltern.quality.history import (
     LEAST_RESULTS,
     NO_HISTORY,
@@ -18,7 +19,6 @@ from saltern.quality.history import (
     usual_loss,
 )
 from saltern.quality.judge import asked_again, confirmed
-from saltern.quality.verdict import Quantity, Reason, Verdict
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
 

@@ -4,10 +4,10 @@ from datetime import timedelta
 
 import pytest
 
-from saltern import guided
 from saltern.errors import ConfigError
-from saltern.procedures.guide import Calibration, Kind
+from saltern.model.calibration import Calibration, Kind
 from saltern.records import calibrations
+from saltern.running import guided
 from tests.keeper import keeper
 
 STRONG = Calibration(Kind.TITRANT, {"titrant.concentration_mol_per_l": 50.0}, "50 mol/L")

@@ -13,19 +13,19 @@ from random import Random
 
 import pytest
 
-from saltern.alerts import Alert, Severity
-from saltern.bench.ledger import Interval, Ledger
-from saltern.bench.usage import Usage
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, bench_of
 from saltern.clock import VirtualClock
 from saltern.errors import StorageError
-from saltern.procedures.guide import Calibration, Kind
+from saltern.model.alert import Alert, Severity
+from saltern.model.calibration import Calibration, Kind
+from saltern.model.ledger import Interval, Ledger
+from saltern.model.usage import Usage
 from saltern.records import calibrations
 from saltern.records.beside import LATCHES, LEDGER
 from saltern.records.store import open_for_reading, open_store
 from saltern.records.upkeep import install, keep_state, keep_usage, state, usage
-from saltern.remote import Remote
+from saltern.running.remote import Remote
 from saltern_drivers.twin.scenario import Scenario
 from tests.sizes import sizes
 
@@ -166,7 +166,7 @@ def lived(tmp_path_factory):
     folder = tmp_path_factory.mktemp("lived")
     made = Living(folder)
     store = made.service.store
-    from saltern.records.keeper import Dose
+    from saltern.model.logbook import Dose
     from saltern.records.upkeep import keep_bench_file
 
     store.log(Dose(chemical="soda", amount=3.0), datetime(2026, 1, 1, tzinfo=UTC))
@@ -185,7 +185,7 @@ def records(lived, tmp_path):
 
 def looked_at(store):
     """Read all that a start, a status or a history reads."""
-    from saltern.procedures.outcome import Source
+    from saltern.model.determination import Source
     from saltern.records import upkeep
 
     now = datetime(2026, 6, 1, tzinfo=UTC)
@@ -532,7 +532,7 @@ def test_records_from_before_the_small_files_are_taken_up_as_they_are(tmp_path):
 
 
 def test_a_restored_backup_means_the_worst(tmp_path):
-    from saltern.config import shipped_config
+    from saltern.config.loading import shipped_config
     from saltern.records.backup import back_up, restore
     from saltern.records.upkeep import keep_bench_file
 

@@ -11,11 +11,11 @@ import pytest
 
 from saltern.clock import VirtualClock
 from saltern.errors import StorageError
-from saltern.procedures.outcome import Quantity
-from saltern.quality.verdict import Reason, Verdict
+from saltern.model.determination import Quantity
+from saltern.model.logbook import Dose, Remark, WaterChange
+from saltern.model.verdict import Reason, Verdict
 from saltern.records.backup import back_up
 from saltern.records.export import LOG, RESULTS, write_log, write_results
-from saltern.records.keeper import Dose, Remark, WaterChange
 from saltern.records.store import open_for_reading, open_store
 from tests.twin_bench import TwinBench
 

@@ -6,12 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from saltern.alerts import Alert, Severity
-from saltern.bench.ledger import Interval, Ledger
 from saltern.clock import VirtualClock
 from saltern.errors import StorageError
-from saltern.procedures.outcome import Source
-from saltern.quality.verdict import Quantity, Reason, Verdict
+from saltern.model.alert import Alert, Severity
+from saltern.model.determination import Source
+from saltern.model.ledger import Interval, Ledger
+from saltern.model.verdict import Quantity, Reason, Verdict
 from saltern.records.schema import MIGRATIONS, VERSION
 from saltern.records.store import open_for_reading, open_store
 from tests.twin_bench import TwinBench

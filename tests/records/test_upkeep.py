@@ -10,16 +10,16 @@ from pathlib import Path
 
 import pytest
 
-from saltern.bench.ledger import Interval, Ledger
 from saltern.clock import VirtualClock
-from saltern.config import load_bench
+from saltern.config.loading import load_bench
 from saltern.errors import ConfigError, StorageError
-from saltern.procedures.outcome import Source
-from saltern.quality.verdict import Verdict
+from saltern.model.away import Away
+from saltern.model.determination import Source
+from saltern.model.ledger import Interval, Ledger
+from saltern.model.verdict import Verdict
 from saltern.records.backup import back_up, restore
 from saltern.records.store import open_for_reading, open_store
 from saltern.records.upkeep import away_now, go_away, install, installed, keep_bench_file, newest_bench_file, thin
-from saltern.tank.away import Away
 from tests.toml import to_toml
 from tests.twin_bench import TwinBench, bench_table
 

@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from saltern.alerts import Alert, Severity
-from saltern.procedures.outcome import Quantity
-from saltern.quality.verdict import Reason, Verdict
-from saltern.records.keeper import Dose, Logged, Remark
+from saltern.model.alert import Alert, Severity
+from saltern.model.determination import Quantity
+from saltern.model.logbook import Dose, Logged, Remark
+from saltern.model.verdict import Reason, Verdict
 from saltern.report.charts import as_png, as_svg, overview
 from saltern.report.page import Contents, html
 from tests.processes import run

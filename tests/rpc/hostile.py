@@ -9,9 +9,9 @@ import socket
 from contextlib import ExitStack
 
 from saltern.records.store import open_for_reading
-from saltern.remote import Remote
 from saltern.rpc import protocol
 from saltern.rpc.server import Server
+from saltern.running.remote import Remote
 from tests.keeper import keeper
 
 STOPPED_AFTER_S = (5.0, 60.0, 1500.0)

@@ -6,11 +6,11 @@ from dataclasses import MISSING, fields
 import pytest
 import structlog
 
-from saltern import guided
-from saltern.procedures.guide import Kind
+from saltern.model.calibration import Kind
 from saltern.records import calibrations
 from saltern.rpc import protocol
 from saltern.rpc.options import OPTIONS
+from saltern.running import guided
 from tests.rpc.hostile import Life, calls
 
 SEED, CALLS = 14, 609

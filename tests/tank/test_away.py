@@ -7,10 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from saltern.bench import ledger as books
-from saltern.bench.ledger import Interval
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
+from saltern.model.ledger import Interval
 from saltern.procedures.arithmetic import sample_per_run_ml, titrant_per_run_ml
-from saltern.tank.away import MARGIN, outlook, stretched
+from saltern.running.away import MARGIN, outlook, stretched
 from tests.twin_bench import bench_table
 
 CONFIG = bench_from(bench_table(), where="test")

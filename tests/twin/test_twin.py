@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from saltern.clock import VirtualClock
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern.ports import Direction
 from saltern_drivers.twin.afterlife import VARIABLE, Afterlife, begins
 from saltern_drivers.twin.electrode import Electrode

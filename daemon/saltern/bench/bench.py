@@ -14,12 +14,13 @@ from saltern.bench import ledger as books
 from saltern.bench.devices import Devices, probe_place
 from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
 from saltern.bench.interlocks import NOTICED, Noticed, Snapshot
-from saltern.bench.ledger import Interval, Ledger, LedgerStore
+from saltern.bench.ledger import LedgerStore
 from saltern.bench.plausible import implausible
-from saltern.bench.usage import Usage
 from saltern.chemistry.electrode import nernst_slope_mv
-from saltern.config import BenchConfig, Pump
+from saltern.config.tables import BenchConfig, Pump
 from saltern.errors import ConfigError, InterlockError, MotionError, ReadingError, SalternError, StorageError
+from saltern.model.ledger import Interval, Ledger
+from saltern.model.usage import Usage
 from saltern.ports import (
     Clock,
     Compensated,

@@ -9,7 +9,8 @@ from typing import Any, Protocol
 from pydantic import BaseModel, ValidationError
 
 from saltern.bench.hydraulics import refusals
-from saltern.config import BenchConfig, DeviceTable, config_mistakes
+from saltern.config.loading import config_mistakes
+from saltern.config.tables import BenchConfig, DeviceTable
 from saltern.errors import ConfigError, SalternError, StartupError
 from saltern.ports import Driver, Probe, PumpDrive, Reconnecting, RunPermit, Selector, Stirrer, Switch, Wires
 

@@ -4,7 +4,7 @@ Gravity needs no permit. A line whose end dips can siphon, one whose source stan
 what a pump may still pass while its permit lapses must fit above the float.
 """
 
-from saltern.config import BenchConfig, Pump
+from saltern.config.tables import BenchConfig, Pump
 from saltern.errors import ConfigError
 
 

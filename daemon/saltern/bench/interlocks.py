@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, fields
 from typing import Literal
 
-from saltern.alerts import Severity
+from saltern.model.alert import Severity
 
 ALL_PUMPS = frozenset({"sample", "waste", "titrant"})
 ADDING_PUMPS = frozenset({"sample", "titrant"})

@@ -3,7 +3,7 @@
 import importlib
 
 from saltern.bench.devices import validate_devices
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
 
 MODULES = {
     "gpio": "lgpio",

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
 
 
 @dataclass(frozen=True)

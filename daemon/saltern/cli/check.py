@@ -28,8 +28,9 @@ def check(
     from saltern.bench.devices import validate_devices
     from saltern.bench.interlocks import as_markdown, as_table
     from saltern.bench.libraries import missing_libraries
-    from saltern.config import BenchConfig, load_bench, shipped_config
-    from saltern.places import meant
+    from saltern.config.loading import load_bench, shipped_config
+    from saltern.config.paths import meant
+    from saltern.config.tables import BenchConfig
     from saltern.procedures.advice import reach, sentences, variants
     from saltern.procedures.arithmetic import facts, warnings
 

@@ -12,10 +12,10 @@ import structlog
 import typer
 
 if TYPE_CHECKING:  # a small computer pays seconds for what a command does not use
-    from saltern.deaths import Deaths
     from saltern.ports import Clock
-    from saltern.service import Service
-    from saltern.supervision import Supervisor
+    from saltern.running.deaths import Deaths
+    from saltern.running.service import Service
+    from saltern.running.supervision import Supervisor
 
 COMMANDS_WITHIN_S = 0.5
 """An idle bench takes up a command so soon."""
@@ -33,18 +33,18 @@ def daemon(
     ] = 1.0,
 ) -> None:
     """Run a bench in real time; SIGTERM and SIGINT end it in order, pumps off; SIGHUP takes up a changed bench file."""
-    from saltern import deaths
     from saltern.cli.logs import service_logs
     from saltern.cli.opening import Begun, opened
     from saltern.clock import RealClock
-    from saltern.places import runtime_folder
+    from saltern.config.paths import runtime_folder
     from saltern.publish.last_word import keep_listeners
     from saltern.publish.outlets import Outlets, outlets
     from saltern.records.store import open_for_reading
-    from saltern.remote import Remote
     from saltern.rpc.server import Server
-    from saltern.supervision import supervisor_of
-    from saltern.waking import ClockWaker, RealTimeWaker
+    from saltern.running import deaths
+    from saltern.running.remote import Remote
+    from saltern.running.supervision import supervisor_of
+    from saltern.running.waking import ClockWaker, RealTimeWaker
 
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until there is something to reload
     service_logs()
@@ -115,8 +115,8 @@ def wait_after_deaths(known: "Deaths", supervisor: "Supervisor", clock: "Clock")
 
 def note_a_death(runtime: Path, service: "Service") -> None:
     """Put a death that was worth telling on record, and tell by every way what nobody could be told at its time."""
-    from saltern import deaths
-    from saltern.alerts import Alert, Severity
+    from saltern.model.alert import Alert, Severity
+    from saltern.running import deaths
 
     known = deaths.deaths(runtime)
     if known.noted or not known.worth_telling:

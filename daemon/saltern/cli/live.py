@@ -23,8 +23,8 @@ def socket_of(bench: Path | None, socket: Path | None) -> Path:
     """
     if socket is not None:
         return socket
-    from saltern.config import default_socket, load_bench, socket_path
-    from saltern.places import instance_of, meant
+    from saltern.config.loading import load_bench
+    from saltern.config.paths import default_socket, instance_of, meant, socket_path
 
     bench = meant(bench)
     if bench is None:

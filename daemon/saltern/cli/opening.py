@@ -12,16 +12,18 @@ from pathlib import Path
 
 import structlog
 
-from saltern.alerts import Alert, Severity
 from saltern.bench.devices import validate_devices
 from saltern.clock import Clock, PacedClock, RealClock
-from saltern.config import BenchConfig, load_bench, records_path, shipped_config, socket_path
+from saltern.config.loading import load_bench, shipped_config
+from saltern.config.paths import records_path, socket_path
+from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StorageError
-from saltern.guided import measure_reference_unattended
+from saltern.model.alert import Alert, Severity
 from saltern.records.store import Store, open_store
 from saltern.records.upkeep import keep_bench_file
-from saltern.safe_off import Outputs, lists_for, write_everywhere
-from saltern.service import Service, open_service
+from saltern.running.guided import measure_reference_unattended
+from saltern.running.safe_off import Outputs, lists_for, write_everywhere
+from saltern.running.service import Service, open_service
 
 
 @dataclass(frozen=True)

@@ -74,7 +74,7 @@ def _own(words: list[str], count: int, bench: Path | None, form: str) -> tuple[P
 
 
 def _bench(argument: Path | None, option: Path | None) -> Path:
-    from saltern.places import meant
+    from saltern.config.paths import meant
 
     bench = meant(argument if argument is not None else option)
     if bench is None:
@@ -83,7 +83,7 @@ def _bench(argument: Path | None, option: Path | None) -> Path:
 
 
 def _hours(text: str, *, least: float) -> float:
-    from saltern.commands import MOST_HOLD_H
+    from saltern.model.commands import MOST_HOLD_H
 
     try:
         hours = float(text)

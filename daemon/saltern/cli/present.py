@@ -11,7 +11,7 @@ from rich.table import Table
 
 from saltern.chemistry.endpoint.curve import Curve, EndPoint
 from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.procedures.outcome import Quantity
+from saltern.model.determination import Quantity
 
 COVERAGE = 2.0
 

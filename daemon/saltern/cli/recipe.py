@@ -19,7 +19,7 @@ def recipe(
     """Say how to make a standard of sodium carbonate in 0.7 mol/kg NaCl with a kitchen-grade scale."""
     from saltern.chemistry.standards import carbonate_recipe
     from saltern.cli.present import console, print_json
-    from saltern.config import load_bench
+    from saltern.config.loading import load_bench
     from saltern.procedures.rinse import plan_for
 
     config = load_bench(bench)

@@ -21,11 +21,11 @@ def report(
     from zoneinfo import ZoneInfo
 
     from saltern.clock import RealClock
-    from saltern.config import load_bench
-    from saltern.places import meant
+    from saltern.config.loading import load_bench
+    from saltern.config.paths import meant
     from saltern.records.store import open_for_reading
     from saltern.records.upkeep import installed
-    from saltern.watchlist import calibrations, part_rows
+    from saltern.running.watchlist import calibrations, part_rows
 
     try:
         from saltern.report.charts import as_png, overview

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:  # a small computer pays seconds for what a command does not use
-    from saltern.deaths import Deaths
+    from saltern.running.deaths import Deaths
 
 REPORTED_WITHIN_S = 20.0
 """A way of alert that hangs keeps the next start waiting no longer."""
@@ -33,9 +33,9 @@ def report_death(
     instance: Annotated[str, typer.Option(help="The installed bench whose service has ended.", show_default=False)],
 ) -> None:
     """Count and tell a death of a service, from what systemd says of it; its unit calls this, after safe-off."""
-    from saltern.deaths import deaths, died, forget, keep, outputs_are_low
+    from saltern.config.paths import bench_file_of, runtime_of
     from saltern.errors import ConfigError
-    from saltern.places import bench_file_of, runtime_of
+    from saltern.running.deaths import deaths, died, forget, keep, outputs_are_low
 
     bench_file, folder = bench_file_of(instance), runtime_of(instance)
     result = os.environ.get("SERVICE_RESULT")
@@ -62,7 +62,7 @@ def report_death(
 
 def sentence(instance: str, environment: Mapping[str, str], count: int, pause_s: float, *, low: bool) -> str:
     """Return what has happened, in words for the keeper."""
-    from saltern.places import unit_of
+    from saltern.config.paths import unit_of
 
     result, status = environment["SERVICE_RESULT"], environment.get("EXIT_STATUS", "?")
     cause = CAUSES.get(result)
@@ -89,10 +89,10 @@ def _tell(bench_file: Path, folder: Path, known: "Deaths", *, urgent: bool) -> N
     import time
     from datetime import UTC, datetime
 
-    from saltern.alerts import Alert, Severity
-    from saltern.deaths import keep
+    from saltern.model.alert import Alert, Severity
     from saltern.publish.last_word import listeners
     from saltern.publish.notify import addresses_of, sent
+    from saltern.running.deaths import keep
 
     who, now = listeners(folder, bench_file), datetime.now(UTC)
     if who.sleeping(now) and not urgent:

@@ -33,9 +33,9 @@ def results(
 
 def _unreadable(bench: Path | None) -> bool:
     """Return whether the bench is an installed one whose file or records this user may not read."""
-    from saltern.config import load_bench
-    from saltern.config import records_path as records_of
-    from saltern.places import instance_of, meant
+    from saltern.config.loading import load_bench
+    from saltern.config.paths import instance_of, meant
+    from saltern.config.paths import records_path as records_of
 
     bench = meant(bench)
     if bench is None or instance_of(bench) is None:
@@ -72,9 +72,9 @@ def records_path(db: Path | None, bench: Path | None) -> Path:
     ConfigError
         Neither is given, and there is no such bench; --db counts where both are.
     """
-    from saltern.config import load_bench
-    from saltern.config import records_path as records_of
-    from saltern.places import meant
+    from saltern.config.loading import load_bench
+    from saltern.config.paths import meant
+    from saltern.config.paths import records_path as records_of
 
     if db is not None:
         return db

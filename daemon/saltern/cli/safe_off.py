@@ -20,10 +20,10 @@ def safe_off(
     force: Annotated[bool, typer.Option("--force", help="Kill a service even if it is alive and scans.")] = False,
 ) -> None:
     """Drive every output low, without service, records or bench file; a hung service is killed first."""
-    from saltern.deaths import LOW
+    from saltern.config.paths import bench_file_of, runtime_of
     from saltern.errors import ConfigError, SafeOffError
-    from saltern.places import bench_file_of, runtime_of
-    from saltern.safe_off import FILE, all_lists, lists_of
+    from saltern.running.deaths import LOW
+    from saltern.running.safe_off import FILE, all_lists, lists_of
 
     folder = os.environ.get("RUNTIME_DIRECTORY")
     if outputs is not None and instance is not None:
@@ -62,8 +62,8 @@ def safe_off(
 def _low(name: str, paths: Sequence[Path], *, force: bool) -> str:
     from importlib.metadata import entry_points
 
-    from saltern.safe_off import first_good
-    from saltern.safe_off import safe_off as drive_low
+    from saltern.running.safe_off import first_good
+    from saltern.running.safe_off import safe_off as drive_low
 
     found = first_good(paths)
     (force_low,) = entry_points(group="saltern.safe_off", name=found.wires)

@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from saltern.clock import VirtualClock
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
-from saltern.guided import measure_reference_unattended
 from saltern.records.store import Store, open_store
-from saltern.service import Service, open_service
-from saltern.waking import ClockWaker
+from saltern.running.guided import measure_reference_unattended
+from saltern.running.service import Service, open_service
+from saltern.running.waking import ClockWaker
 from saltern_drivers.twin.scenario import FaultTable, Play
 from saltern_drivers.twin.wires import die, wire
 

@@ -13,13 +13,14 @@ from pydantic import ValidationError
 from saltern.bench.proof import trials
 from saltern.cli.simulated_computer import Computer, post
 from saltern.clock import VirtualClock
-from saltern.commands import command_of
-from saltern.config import BenchConfig, config_mistakes, load_bench, read_toml, shipped_config
+from saltern.config.loading import config_mistakes, load_bench, read_toml, shipped_config
+from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StartupError
+from saltern.model.commands import command_of
+from saltern.model.determination import Determination, Quantity
 from saltern.procedures.notebook import Step
-from saltern.procedures.outcome import Determination, Quantity
 from saltern.records.store import IN_MEMORY
-from saltern.service import Service
+from saltern.running.service import Service
 from saltern_drivers.twin.scenario import COMPUTER_FAULTS, Play, Scenario
 
 DEFAULT_BENCHES = {"good": "bench-simulated.toml", "hobby": "bench-simulated-hobby.toml"}

@@ -18,7 +18,7 @@ from saltern.chemistry.equilibria import constants, total_over_free
 from saltern.chemistry.seawater import density_kg_l
 from saltern.chemistry.titrant import titrant_density_kg_l
 from saltern.chemistry.units import dkh_to_umol_kg
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
 from saltern.procedures.budget import alkalinity_budget, combined_u
 from saltern.procedures.calibrated import e0_from_calibration
 from saltern.procedures.titrate import effort_of

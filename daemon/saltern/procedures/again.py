@@ -9,9 +9,9 @@ from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import EndPoint, Estimate
 from saltern.chemistry.endpoint.methods import METHODS
 from saltern.errors import CurveError
+from saltern.model.determination import Determination
 from saltern.procedures.calibrated import NBS_MINUS_TOTAL_PH
 from saltern.procedures.determination import evaluation_priors
-from saltern.procedures.outcome import Determination
 
 
 def evaluated_again(

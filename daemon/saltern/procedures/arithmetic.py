@@ -3,7 +3,7 @@
 from math import pi, sqrt
 
 from saltern.chemistry.units import dkh_to_umol_kg
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
 from saltern.procedures.rinse import plan_for
 
 TYPICAL_DKH = 7.0

@@ -10,8 +10,9 @@ from math import hypot
 from statistics import mean
 from typing import Any
 
-from saltern.procedures.guide import Cause, Guide, Kind, RefusedError
-from saltern.procedures.outcome import Determination
+from saltern.model.calibration import Cause, Kind, RefusedError
+from saltern.model.determination import Determination
+from saltern.procedures.prompts import Prompts
 from saltern.procedures.standardise import demand_going_on, is_believed
 
 SIGMAS = 3.0
@@ -27,12 +28,12 @@ class BlankOptions:
     times: int = 2
 
 
-def blank(guide: Guide, options: BlankOptions, measure: Callable[[float], Determination]) -> dict[str, Any]:
+def blank(prompts: Prompts, options: BlankOptions, measure: Callable[[float], Determination]) -> dict[str, Any]:
     """Measure both and return the blank, umol/kg.
 
     Parameters
     ----------
-    guide, options
+    prompts, options
         As ever.
     measure
         Carries out one determination of a standard of so many umol/kg.
@@ -51,7 +52,7 @@ def blank(guide: Guide, options: BlankOptions, measure: Callable[[float], Determ
         )
     levels = []
     for key, level in (("inlet-in-high", options.high_umol_kg), ("inlet-in-low", options.low_umol_kg)):
-        guide.confirm(key, f"Put the sample line's inlet into the standard of {level:.0f} umol/kg")
+        prompts.confirm(key, f"Put the sample line's inlet into the standard of {level:.0f} umol/kg")
         found = []
         for _ in range(options.times):
             found.append(measure(level))
@@ -65,13 +66,13 @@ def blank(guide: Guide, options: BlankOptions, measure: Callable[[float], Determ
                 remedy="Look at its reasons: saltern results",
             )
         levels.append((mean(values), hypot(*(d.alkalinity.u or 0.0 for d in found)) / len(found)))
-    guide.confirm("inlet-back", "Put the sample line's inlet back into the tank")
+    prompts.confirm("inlet-back", "Put the sample line's inlet back into the tank")
     (high, u_high), (low, u_low) = levels
     span = options.high_umol_kg - options.low_umol_kg
     slope = (high - low) / span
     value = low - slope * options.low_umol_kg
     u = hypot(u_low * options.high_umol_kg, u_high * options.low_umol_kg) / span
-    guide.say(f"blank {value:+.1f} umol/kg, u {u:.1f}; factor {slope:.4f}")
+    prompts.say(f"blank {value:+.1f} umol/kg, u {u:.1f}; factor {slope:.4f}")
     if abs(value) > SIGMAS * u:
         raise RefusedError(
             Cause.RECOVERY,

@@ -8,11 +8,12 @@ from statistics import mean
 
 from saltern.bench import ledger as books
 from saltern.bench.bench import Bench
-from saltern.config import Titrant
-from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedError, Value
+from saltern.config.tables import Titrant
+from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
+from saltern.model.determination import Determination
 from saltern.procedures.notebook import Notebook
-from saltern.procedures.outcome import Determination
 from saltern.procedures.prime import PrimeOptions, prime, suggested_ml
+from saltern.procedures.prompts import Prompts
 from saltern.procedures.standardise import demand_going_on
 from saltern.procedures.vessel import empty, keep_wet
 
@@ -48,7 +49,7 @@ class BottleOptions:
 
 def change_bottle(
     bench: Bench,
-    guide: Guide,
+    prompts: Prompts,
     options: BottleOptions,
     old: Sequence[Determination],
     measure: Callable[[], Determination],
@@ -57,7 +58,7 @@ def change_bottle(
 
     Parameters
     ----------
-    bench, guide, options
+    bench, prompts, options
         As ever.
     old
         The last two determinations of the tank on the old bottle, newest first.
@@ -74,7 +75,7 @@ def change_bottle(
         raise RefusedError(
             Cause.EXPIRED, f"the bottle expired on {options.expires}", kind=Kind.TITRANT, remedy="Take a fresh one"
         )
-    guide.confirm(
+    prompts.confirm(
         "bottle-changed",
         "Goggles on: dilute acid still burns eyes. Put the titrant line's inlet into the new bottle, vented and "
         "labelled, where a spill reaches nothing that must not get acid",
@@ -83,7 +84,7 @@ def change_bottle(
     bench.note(books.bottle_replaced(bench.ledger, volume_ml), f"new bottle of titrant, lot {options.lot}")
     notebook = Notebook(bench)
     purge_ml = PURGE_LINES / 1.5 * suggested_ml(bench, "titrant")
-    prime(bench, guide, PrimeOptions("titrant", purge_ml))
+    prime(bench, prompts, PrimeOptions("titrant", purge_ml))
     keep_wet(bench, notebook)
     empty(bench, notebook, "empty the purge")
     keep_wet(bench, notebook)
@@ -95,9 +96,9 @@ def change_bottle(
         for _ in range(2):
             new.append(measure())
             demand_going_on(new[-1])
-        statistics |= _bridge(bench, guide, old, new)
+        statistics |= _bridge(bench, prompts, old, new)
         words += f"; bridged: {statistics['jump_percent']:+.2f} % against the old bottle"
-    guide.say(words)
+    prompts.say(words)
     return Calibration(Kind.TITRANT, values, words, statistics)
 
 
@@ -111,7 +112,9 @@ def strength(options: BottleOptions, titrant: Titrant) -> dict[str, Value]:
     }
 
 
-def _bridge(bench: Bench, guide: Guide, old: Sequence[Determination], new: Sequence[Determination]) -> dict[str, float]:
+def _bridge(
+    bench: Bench, prompts: Prompts, old: Sequence[Determination], new: Sequence[Determination]
+) -> dict[str, float]:
     """Compare the last two determinations on the old bottle with the first two on the new.
 
     Raises
@@ -132,7 +135,7 @@ def _bridge(bench: Bench, guide: Guide, old: Sequence[Determination], new: Seque
     left, right = (mean(v for v in found if v is not None) for found in values)
     scatter = hypot(*(d.alkalinity.u or 0.0 for d in (*before[:2], *new[:2]))) / 2.0
     jump = (right - left) / left
-    guide.say(f"old bottle {left:.0f}, new bottle {right:.0f} umol/kg: {100.0 * jump:+.2f} %")
+    prompts.say(f"old bottle {left:.0f}, new bottle {right:.0f} umol/kg: {100.0 * jump:+.2f} %")
     if abs(right - left) > JUMP_SIGMAS * scatter:
         raise RefusedError(
             Cause.JUMP,

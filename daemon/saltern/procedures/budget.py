@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import date
 from math import sqrt
 
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
 
 DENSITY_PER_SALINITY, DENSITY_PER_K = 7.4e-4, 3.0e-4
 """Relative change of the sample's mass with salinity and temperature at S 35 and 25 degC (TEOS-10); what they do to the

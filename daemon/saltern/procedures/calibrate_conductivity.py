@@ -6,8 +6,9 @@ from math import hypot
 from saltern.bench.bench import Bench
 from saltern.chemistry.conductivity import undo_compensation
 from saltern.chemistry.standards import standard_ms_cm
-from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedError, Value
+from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.prompts import Prompts
 from saltern.procedures.steady import Steady, until_steady
 
 TOGETHER_S, LONGER_S = 600.0, 1200.0
@@ -48,7 +49,7 @@ class _Seen:
         return self.expected_ms_cm / self.raw_ms_cm
 
 
-def calibrate_conductivity(bench: Bench, guide: Guide, options: ConductivityOptions) -> Calibration:
+def calibrate_conductivity(bench: Bench, prompts: Prompts, options: ConductivityOptions) -> Calibration:
     """Calibrate the cell: one standard gives its factor, two a factor and an offset.
 
     Raises
@@ -59,12 +60,12 @@ def calibrate_conductivity(bench: Bench, guide: Guide, options: ConductivityOpti
     notebook, seen = Notebook(bench), []
     readings: list[dict[str, Value]] = []
     for name in options.standards:
-        guide.confirm(
+        prompts.confirm(
             f"cell-in {name}",
             f"Rinse cell and temperature probe with a little of the standard {name}, put both into it, and tap bubbles "
             "off the cell",
         )
-        one = _read_standard(bench, guide, notebook, name, options.together_s)
+        one = _read_standard(bench, prompts, notebook, name, options.together_s)
         seen.append(one)
         readings.append(
             {
@@ -83,17 +84,17 @@ def calibrate_conductivity(bench: Bench, guide: Guide, options: ConductivityOpti
                 remedy="Tap the cell until no bubble clings to it, and begin again",
                 readings=tuple(readings),
             )
-    guide.confirm("cell-back", "Rinse the probes and put them back into the vessel")
+    prompts.confirm("cell-back", "Rinse the probes and put them back into the vessel")
     _demand_agreement(seen, tuple(readings))
     _demand_nearness(bench, seen, tuple(readings))
-    return _fitted(bench, guide, seen, tuple(readings))
+    return _fitted(bench, prompts, seen, tuple(readings))
 
 
-def _read_standard(bench: Bench, guide: Guide, notebook: Notebook, name: str, together_s: float) -> _Seen:
+def _read_standard(bench: Bench, prompts: Prompts, notebook: Notebook, name: str, together_s: float) -> _Seen:
     temperature = until_steady(
         bench,
         notebook.temperature_c,
-        lambda c: guide.see("temperature", c, "degC"),
+        lambda c: prompts.see("temperature", c, "degC"),
         slope_per_min=STEADY_K_PER_MIN,
         least_s=together_s,
         most_s=together_s + LONGER_S,
@@ -118,7 +119,7 @@ def _read_standard(bench: Bench, guide: Guide, notebook: Notebook, name: str, to
     found: Steady = until_steady(
         bench,
         raw_ms_cm,
-        lambda ms: guide.see("conductivity", ms, "mS/cm"),
+        lambda ms: prompts.see("conductivity", ms, "mS/cm"),
         slope_per_min=STEADY_PER_MIN * expected,
         least_s=60.0,
         most_s=600.0,
@@ -192,7 +193,7 @@ def _demand_nearness(bench: Bench, seen: list[_Seen], readings: tuple[dict[str, 
             )
 
 
-def _fitted(bench: Bench, guide: Guide, seen: list[_Seen], readings: tuple[dict[str, Value], ...]) -> Calibration:
+def _fitted(bench: Bench, prompts: Prompts, seen: list[_Seen], readings: tuple[dict[str, Value], ...]) -> Calibration:
     if len(seen) == 1:
         factor, offset = seen[0].ratio, 0.0
     else:
@@ -202,7 +203,7 @@ def _fitted(bench: Bench, guide: Guide, seen: list[_Seen], readings: tuple[dict[
     noise = max(one.noise for one in seen)
     u_percent = hypot(STANDARD_U_PERCENT, 100.0 * noise / 5.0)
     words = f"factor {factor:.4f}, offset {offset:+.2f} mS/cm, u {u_percent:.2f} %"
-    guide.say(words)
+    prompts.say(words)
     values: dict[str, Value] = {
         "probes.conductivity.cell_factor": factor,
         "probes.conductivity.cell_offset_ms_cm": offset,

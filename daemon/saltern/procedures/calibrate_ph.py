@@ -7,8 +7,9 @@ import numpy as np
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.electrode import buffer_ph, calibrate, nernst_slope_mv
-from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedError, Value
+from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.prompts import Prompts
 from saltern.procedures.settling import Lag, wait_until_settled
 from saltern.procedures.steady import until_steady
 
@@ -54,7 +55,7 @@ def value_of(buffer: str, temperature_c: float) -> float:
     return buffer_ph(SHORT[buffer], temperature_c) if buffer in SHORT else float(buffer)
 
 
-def calibrate_ph(bench: Bench, guide: Guide, options: PhOptions) -> Calibration:
+def calibrate_ph(bench: Bench, prompts: Prompts, options: PhOptions) -> Calibration:
     """Calibrate the electrode.
 
     Raises
@@ -67,11 +68,11 @@ def calibrate_ph(bench: Bench, guide: Guide, options: PhOptions) -> Calibration:
     signals, temperatures, noises, lags = [], [], [], []
     readings: list[dict[str, Value]] = []
     for buffer in buffers:
-        guide.confirm(
+        prompts.confirm(
             f"probes-in {buffer}",
             f"Rinse pH and temperature probe, and put both into the buffer {buffer} (neutral first); stir a little",
         )
-        emf_mv, noise_mv, lag_s, temperature_c = _read_buffer(bench, guide, notebook, buffer)
+        emf_mv, noise_mv, lag_s, temperature_c = _read_buffer(bench, prompts, notebook, buffer)
         signals.append(emf_mv)
         noises.append(noise_mv)
         lags.append(lag_s)
@@ -80,7 +81,7 @@ def calibrate_ph(bench: Bench, guide: Guide, options: PhOptions) -> Calibration:
             {"buffer": buffer, "emf_mv": emf_mv, "noise_mv": noise_mv, "temperature_c": temperature_c, "lag_s": lag_s}
         )
         _demand_this_buffer(bench, buffers, len(signals) - 1, signals, temperatures, tuple(readings))
-    guide.confirm("probes-back", "Rinse the probes and put them back into the vessel")
+    prompts.confirm("probes-back", "Rinse the probes and put them back into the vessel")
     if max(temperatures) - min(temperatures) > SAME_TEMPERATURE_K:
         raise RefusedError(
             Cause.NOT_AT_TEMPERATURE,
@@ -89,10 +90,10 @@ def calibrate_ph(bench: Bench, guide: Guide, options: PhOptions) -> Calibration:
             remedy="Let all buffers come to the room's temperature",
             readings=tuple(readings),
         )
-    return _fitted(bench, guide, buffers, signals, temperatures, noises, lags, tuple(readings))
+    return _fitted(bench, prompts, buffers, signals, temperatures, noises, lags, tuple(readings))
 
 
-def _read_buffer(bench: Bench, guide: Guide, notebook: Notebook, buffer: str) -> tuple[float, float, float, float]:
+def _read_buffer(bench: Bench, prompts: Prompts, notebook: Notebook, buffer: str) -> tuple[float, float, float, float]:
     """Return signal, noise of a reading, lag, and temperature."""
     probe = bench.config.probes.ph
     first = wait_until_settled(
@@ -105,7 +106,7 @@ def _read_buffer(bench: Bench, guide: Guide, notebook: Notebook, buffer: str) ->
     found = until_steady(
         bench,
         lambda: notebook.emf_mv()[0],
-        lambda mv: guide.see("electrode", mv, "mV"),
+        lambda mv: prompts.see("electrode", mv, "mV"),
         slope_per_min=STEADY_MV_PER_MIN,
         least_s=LEAST_S,
         most_s=MOST_S,
@@ -168,7 +169,7 @@ def _demand_this_buffer(
 
 def _fitted(
     bench: Bench,
-    guide: Guide,
+    prompts: Prompts,
     buffers: list[str],
     signals: list[float],
     temperatures: list[float],
@@ -214,8 +215,8 @@ def _fitted(
         f"{e7_mv.value:+.1f} mV at pH 7, lag {lag_s:.0f} s, noise {noise_mv:.2f} mV: "
         + _verdict(slope.value, e7_mv.value)
     )
-    guide.say(words)
-    guide.say("Buffers are poor in salt: for 15 to 30 minutes in tank water the junction still moves, and so does pH")
+    prompts.say(words)
+    prompts.say("Buffers are poor in salt: for 15 to 30 minutes in tank water the junction still moves, and so does pH")
     values: dict[str, Value] = {
         "probes.ph.e7_mv": e7_mv.value,
         "probes.ph.e7_u_mv": max(e7_mv.u, 0.1),

@@ -11,9 +11,10 @@ from saltern.bench.bench import Bench
 from saltern.chemistry.seawater import density_kg_l
 from saltern.chemistry.titrant import titrant_density_kg_l
 from saltern.chemistry.volumetric import volume_ml
-from saltern.config import Pump
-from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedError, Value
+from saltern.config.tables import Pump
+from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.prompts import Prompts
 from saltern.procedures.vessel import NotEmptyError, empty, fill, keep_wet, wet_the_probes
 
 PRIME_LINES = 1.2
@@ -71,7 +72,7 @@ USUAL_SALINITY = 35.0
 KINDS = {"sample": Kind.SAMPLE_PUMP, "waste": Kind.WASTE_PUMP, "titrant": Kind.TITRANT_PUMP}
 
 
-def calibrate_pump(bench: Bench, guide: Guide, options: PumpOptions) -> Calibration:
+def calibrate_pump(bench: Bench, prompts: Prompts, options: PumpOptions) -> Calibration:
     """Calibrate a pump.
 
     Raises
@@ -82,9 +83,9 @@ def calibrate_pump(bench: Bench, guide: Guide, options: PumpOptions) -> Calibrat
     notebook = Notebook(bench)
     wet_the_probes(bench, notebook)
     if options.pump == "waste":
-        return _by_emptying(bench, guide, notebook)
+        return _by_emptying(bench, prompts, notebook)
     empty(bench, notebook)
-    guide.confirm(
+    prompts.confirm(
         f"{options.pump}-line-out",
         f"Take the end of the {options.pump} line out of the vessel and hold it over a beaker; its inlet stays in its "
         "liquid. Nothing may run into the vessel from now on",
@@ -93,11 +94,11 @@ def calibrate_pump(bench: Bench, guide: Guide, options: PumpOptions) -> Calibrat
     run_ml = options.volume_ml or _one_run_ml(bench, options.pump)
     bench.collect(options.pump, PRIME_LINES * config.line.volume_ml)
     bench.wait(2.0)
-    units, volumes, readings = _replicates(bench, guide, options, run_ml)
-    linearity = _by_small_doses(bench, guide, options, run_ml) if options.small_doses > 1 else None
-    guide.confirm(f"{options.pump}-line-back", f"Put the end of the {options.pump} line back where it belongs")
+    units, volumes, readings = _replicates(bench, prompts, options, run_ml)
+    linearity = _by_small_doses(bench, prompts, options, run_ml) if options.small_doses > 1 else None
+    prompts.confirm(f"{options.pump}-line-back", f"Put the end of the {options.pump} line back where it belongs")
     keep_wet(bench, notebook)
-    return _judged(bench, guide, options, config, units, volumes, readings, linearity)
+    return _judged(bench, prompts, options, config, units, volumes, readings, linearity)
 
 
 def _one_run_ml(bench: Bench, pump: str) -> float:
@@ -112,7 +113,7 @@ def _one_run_ml(bench: Bench, pump: str) -> float:
 
 
 def _replicates(
-    bench: Bench, guide: Guide, options: PumpOptions, run_ml: float
+    bench: Bench, prompts: Prompts, options: PumpOptions, run_ml: float
 ) -> tuple[list[float], list[float], tuple[dict[str, Value], ...]]:
     units: list[float] = []
     volumes: list[float] = []
@@ -121,13 +122,15 @@ def _replicates(
     vessel_of = "tared beaker on the scale" if options.by == "mass" else "empty measuring cylinder"
     density, temperature_c = 0.0, 0.0
     if options.by == "mass":
-        temperature_c = guide.number("liquid-temperature", "The liquid's temperature", "degC", 5.0, 40.0)
+        temperature_c = prompts.number("liquid-temperature", "The liquid's temperature", "degC", 5.0, 40.0)
         density = _density_kg_l(bench, options, temperature_c)
     for turn in range(1, options.times + 1):
-        guide.confirm("tare", f"Run {turn} of {options.times}: hold the line's end over the {vessel_of}")
+        prompts.confirm("tare", f"Run {turn} of {options.times}: hold the line's end over the {vessel_of}")
         turned = bench.collect(options.pump, run_ml)
         bench.wait(3.0)
-        shown = guide.number("collected", f"What came, {run_ml:.1f} mL being asked for", unit, 0.0, 3.0 * run_ml + 1.0)
+        shown = prompts.number(
+            "collected", f"What came, {run_ml:.1f} mL being asked for", unit, 0.0, 3.0 * run_ml + 1.0
+        )
         ml = volume_ml(shown, density, temperature_c) if options.by == "mass" else shown
         if ml < SMALLEST_PART * run_ml:
             raise RefusedError(
@@ -141,7 +144,7 @@ def _replicates(
         units.append(turned)
         volumes.append(ml)
         readings.append({"run": float(turn), "units": turned, f"shown_{unit}": shown, "volume_ml": ml})
-        guide.see("gain", ml / turned, f"mL a {bench.devices.pumps[options.pump].unit.rstrip('s') or 's'}")
+        prompts.see("gain", ml / turned, f"mL a {bench.devices.pumps[options.pump].unit.rstrip('s') or 's'}")
     return units, volumes, tuple(readings)
 
 
@@ -156,7 +159,7 @@ def _density_kg_l(bench: Bench, options: PumpOptions, temperature_c: float) -> f
 
 def _judged(
     bench: Bench,
-    guide: Guide,
+    prompts: Prompts,
     options: PumpOptions,
     config: Pump,
     units: list[float],
@@ -205,7 +208,7 @@ def _judged(
         f"the last: that was {abs(bias_percent) * alkalinity / 100.0:.0f} umol/kg at {alkalinity:.0f}, and the "
         f"calibration leaves {u_percent * alkalinity / 100.0:.0f}"
     )
-    guide.say(words)
+    prompts.say(words)
     path = f"pumps.{options.pump}"
     values: dict[str, Value] = {
         f"{path}.ml_per_unit": gain,
@@ -230,27 +233,27 @@ def _judged(
             f"in {options.small_doses} small doses it gave {off_percent:+.2f} % against one run: "
             + ("look at the tube and the rollers, and dose by whole roller pitches" if sure else "no more than chance"),
         )
-        guide.say(remarks[0])
+        prompts.say(remarks[0])
     return Calibration(kind, values, words, statistics, readings, remarks)
 
 
-def _by_small_doses(bench: Bench, guide: Guide, options: PumpOptions, run_ml: float) -> float:
+def _by_small_doses(bench: Bench, prompts: Prompts, options: PumpOptions, run_ml: float) -> float:
     """Give a run in small doses, and return its gain, mL a unit."""
-    guide.confirm("tare", f"One more, in {options.small_doses} small doses: tare, and hold the line's end over it")
+    prompts.confirm("tare", f"One more, in {options.small_doses} small doses: tare, and hold the line's end over it")
     units = 0.0
     for _ in range(options.small_doses):
         units += bench.collect(options.pump, run_ml / options.small_doses)
         bench.wait(1.0)
     unit = "g" if options.by == "mass" else "mL"
-    shown = guide.number("collected", f"What came, {run_ml:.1f} mL being asked for", unit, 0.0, 3.0 * run_ml + 1.0)
+    shown = prompts.number("collected", f"What came, {run_ml:.1f} mL being asked for", unit, 0.0, 3.0 * run_ml + 1.0)
     bench.found_outside(options.pump)
     if options.by == "volume":
         return shown / units
-    temperature_c = guide.number("liquid-temperature", "The liquid's temperature", "degC", 5.0, 40.0)
+    temperature_c = prompts.number("liquid-temperature", "The liquid's temperature", "degC", 5.0, 40.0)
     return volume_ml(shown, _density_kg_l(bench, options, temperature_c), temperature_c) / units
 
 
-def _by_emptying(bench: Bench, guide: Guide, notebook: Notebook) -> Calibration:
+def _by_emptying(bench: Bench, prompts: Prompts, notebook: Notebook) -> Calibration:
     """Empty a sample of known volume and take the time until the cell falls dry.
 
     Raises
@@ -289,7 +292,7 @@ def _by_emptying(bench: Bench, guide: Guide, notebook: Notebook) -> Calibration:
         )
     u_percent = max(2.0, spread, bench.config.pumps.sample.gain_u_percent)
     words = f"{gain:.4g} mL a unit, u {u_percent:.1f} %; {bias_percent:+.1f} % from the last"
-    guide.say(words)
+    prompts.say(words)
     return Calibration(
         Kind.WASTE_PUMP,
         {

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 from math import hypot
 
 from saltern.bench.bench import Bench
-from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedError
+from saltern.model.calibration import Calibration, Cause, Kind, RefusedError
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.prompts import Prompts
 from saltern.procedures.steady import until_steady
 
 STEADY_K_PER_MIN, LEAST_S, MOST_S = 0.05, 120.0, 1200.0
@@ -19,7 +20,7 @@ class TemperatureOptions:
     thermometer_u_k: float = 0.1
 
 
-def calibrate_temperature(bench: Bench, guide: Guide, options: TemperatureOptions) -> Calibration:
+def calibrate_temperature(bench: Bench, prompts: Prompts, options: TemperatureOptions) -> Calibration:
     """Compare the probe with a thermometer in the same, stirred water.
 
     Raises
@@ -28,11 +29,11 @@ def calibrate_temperature(bench: Bench, guide: Guide, options: TemperatureOption
         The temperature still changes, or the two are too far apart.
     """
     notebook = Notebook(bench)
-    guide.confirm("thermometer-beside", "Put probe and thermometer side by side into a beaker of stirred water")
+    prompts.confirm("thermometer-beside", "Put probe and thermometer side by side into a beaker of stirred water")
     found = until_steady(
         bench,
         notebook.temperature_c,
-        lambda c: guide.see("temperature", c, "degC"),
+        lambda c: prompts.see("temperature", c, "degC"),
         slope_per_min=STEADY_K_PER_MIN,
         least_s=LEAST_S,
         most_s=MOST_S,
@@ -44,8 +45,8 @@ def calibrate_temperature(bench: Bench, guide: Guide, options: TemperatureOption
             kind=Kind.TEMPERATURE,
             remedy="Let the water come to the room's temperature",
         )
-    shown_c = guide.number("thermometer", "What the thermometer shows", "degC", 2.0, 45.0)
-    guide.confirm("thermometer-away", "Put the probe back into the vessel")
+    shown_c = prompts.number("thermometer", "What the thermometer shows", "degC", 2.0, 45.0)
+    prompts.confirm("thermometer-away", "Put the probe back into the vessel")
     offset_k = bench.config.probes.temperature.offset_k + shown_c - found.value
     if abs(offset_k) > FURTHEST_K:
         raise RefusedError(
@@ -56,7 +57,7 @@ def calibrate_temperature(bench: Bench, guide: Guide, options: TemperatureOption
         )
     u_k = hypot(options.thermometer_u_k, found.noise)
     words = f"offset {offset_k:+.2f} K, u {u_k:.2f} K"
-    guide.say(words)
+    prompts.say(words)
     return Calibration(
         Kind.TEMPERATURE,
         {

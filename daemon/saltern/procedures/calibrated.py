@@ -6,7 +6,7 @@ from saltern.chemistry.conductivity import undo_compensation
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.seawater import practical_salinity
-from saltern.config import BenchConfig, PhProbe
+from saltern.config.tables import BenchConfig, PhProbe
 
 NBS_MINUS_TOTAL_PH = 0.13
 """What an electrode calibrated in dilute buffers reads in seawater above the total scale, about: the free scale

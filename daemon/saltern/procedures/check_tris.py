@@ -11,12 +11,13 @@ from typing import Any
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.electrode import nernst_slope_mv, tris_ph_total
+from saltern.model.calibration import Cause, Kind, RefusedError
+from saltern.model.determination import Determination
+from saltern.model.verdict import Verdict
 from saltern.procedures.calibrate_ph import LEAST_S, MOST_S, STEADY_MV_PER_MIN
-from saltern.procedures.guide import Cause, Guide, Kind, RefusedError
 from saltern.procedures.notebook import Notebook
-from saltern.procedures.outcome import Determination
+from saltern.procedures.prompts import Prompts
 from saltern.procedures.steady import until_steady
-from saltern.quality.verdict import Verdict
 
 TRIS_U_PH = 0.005
 """Of a buffer made up by a keeper; a certified one is better (its certificate says)."""
@@ -33,7 +34,7 @@ class TrisOptions:
     salinity: float = 35.0
 
 
-def check_tris(bench: Bench, guide: Guide, options: TrisOptions, past: Sequence[Determination]) -> dict[str, Any]:
+def check_tris(bench: Bench, prompts: Prompts, options: TrisOptions, past: Sequence[Determination]) -> dict[str, Any]:
     """Read the buffer with the electrode of the last believed titration; return how far it is off.
 
     Raises
@@ -53,18 +54,18 @@ def check_tris(bench: Bench, guide: Guide, options: TrisOptions, past: Sequence[
         )
     end_point = fitted[-1].end_point
     assert end_point is not None and end_point.e0_mv is not None  # noqa: PT018, S101 - chosen so
-    guide.confirm("probes-in tris", "Rinse pH and temperature probe, put both into the tris buffer, stir a little")
+    prompts.confirm("probes-in tris", "Rinse pH and temperature probe, put both into the tris buffer, stir a little")
     notebook = Notebook(bench)
     found = until_steady(
         bench,
         lambda: notebook.emf_mv()[0],
-        lambda mv: guide.see("electrode", mv, "mV"),
+        lambda mv: prompts.see("electrode", mv, "mV"),
         slope_per_min=STEADY_MV_PER_MIN,
         least_s=LEAST_S,
         most_s=MOST_S,
     )
     temperature_c = notebook.temperature_c()
-    guide.confirm("probes-back", "Rinse the probes and put them back into the vessel")
+    prompts.confirm("probes-back", "Rinse the probes and put them back into the vessel")
     if not found.steady:
         raise RefusedError(
             Cause.DRIFTING,
@@ -78,7 +79,9 @@ def check_tris(bench: Bench, guide: Guide, options: TrisOptions, past: Sequence[
     reads, is_ph = (e0_mv - found.value) / mv_per_ph, tris_ph_total(options.salinity, temperature_c)
     u = hypot(TRIS_U_PH, (end_point.e0_u_mv or 0.0) / mv_per_ph, is_ph * (end_point.slope_u or 0.0) * 0.5)
     off = reads - is_ph
-    guide.say(f"pH total {reads:.3f}, and the buffer is {is_ph:.3f} at {temperature_c:.1f} degC: {off:+.3f}, u {u:.3f}")
+    prompts.say(
+        f"pH total {reads:.3f}, and the buffer is {is_ph:.3f} at {temperature_c:.1f} degC: {off:+.3f}, u {u:.3f}"
+    )
     if abs(off) > DIFFERS * u:
         raise RefusedError(
             Cause.OFFSET,

@@ -21,13 +21,14 @@ from saltern.chemistry.seawater import density_kg_l
 from saltern.chemistry.standards import NACL_IONIC_SALINITY, nacl_density_kg_l
 from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
 from saltern.chemistry.volumetric import volume_ml
-from saltern.config import BenchConfig, Water
+from saltern.config.tables import BenchConfig, Water
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
+from saltern.model.determination import Determination, Quantity, Source
+from saltern.model.verdict import Reason, Verdict
 from saltern.ports import DriverError, MisuseError
 from saltern.procedures.budget import alkalinity_budget, combined_u, of_doubted_motion
 from saltern.procedures.calibrated import calibrated_options, e0_from_calibration, ph_nbs, sample_salinity
 from saltern.procedures.notebook import Notebook, Watcher
-from saltern.procedures.outcome import Determination, Quantity, Source
 from saltern.procedures.rinse import plan_for
 from saltern.procedures.settling import Plateau
 from saltern.procedures.titrate import CeilingError, NoResponseError, NotMixedError, settled_reading, titrate
@@ -52,7 +53,6 @@ from saltern.quality.history import (
     salinity_against,
 )
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
-from saltern.quality.verdict import Reason, Verdict
 
 NACL_PK1_U, USUAL_UMOL_KG = 0.03, 2400.0
 TITRANT_WITHIN_G, TITRANT_WITHIN = 0.25, 0.03

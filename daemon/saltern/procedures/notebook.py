@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.endpoint.curve import Curve
-from saltern.procedures.outcome import Sighting
+from saltern.model.determination import Sighting
 
 Watcher = Callable[["Step"], None]
 

@@ -5,8 +5,8 @@ from typing import Literal
 
 from saltern.bench.bench import Bench
 from saltern.errors import ConfigError
-from saltern.procedures.guide import Guide
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.prompts import Prompts
 from saltern.procedures.vessel import empty, keep_wet, wet_the_probes
 
 LINES = 1.5
@@ -30,9 +30,9 @@ def suggested_ml(bench: Bench, pump: str) -> float:
     return float(LINES * line.volume_ml)
 
 
-def prime_and_leave_clean(bench: Bench, guide: Guide, options: PrimeOptions) -> float:
+def prime_and_leave_clean(bench: Bench, prompts: Prompts, options: PrimeOptions) -> float:
     """Prime, then leave the vessel as between determinations: no acid in it, probes wet in fresh sample."""
-    through_ml = prime(bench, guide, options)
+    through_ml = prime(bench, prompts, options)
     notebook = Notebook(bench)
     if options.pump == "titrant":  # what went through is acid, and too little to be seen to drain
         keep_wet(bench, notebook)
@@ -41,7 +41,7 @@ def prime_and_leave_clean(bench: Bench, guide: Guide, options: PrimeOptions) -> 
     return through_ml
 
 
-def prime(bench: Bench, guide: Guide, options: PrimeOptions) -> float:
+def prime(bench: Bench, prompts: Prompts, options: PrimeOptions) -> float:
     """Pump through a line into the vessel, in short pieces so that a stop is heeded at once; return the total, mL.
 
     Raises
@@ -73,6 +73,6 @@ def prime(bench: Bench, guide: Guide, options: PrimeOptions) -> float:
             part_ml = min(piece_ml, volume_ml - through_ml)
             bench.add(options.pump, part_ml)
             through_ml += part_ml
-            guide.see(f"{options.pump} through", through_ml, "mL")
-    guide.say(f"{through_ml:.2f} mL went through the {options.pump} line")
+            prompts.see(f"{options.pump} through", through_ml, "mL")
+    prompts.say(f"{through_ml:.2f} mL went through the {options.pump} line")
     return through_ml

@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import structlog
 
-from saltern.config import BenchConfig, Reference
+from saltern.config.tables import BenchConfig, Reference
 from saltern.procedures.arithmetic import sample_per_run_ml
 from saltern.procedures.standardise import EXTRA_TRIES, StandardiseOptions
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
 
 MOST_RINSES = 8
 COVER = 1.1  # of the volume at which the probes' tips are just covered: a drain must be seen to go from wet to dry

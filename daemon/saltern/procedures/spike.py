@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from math import hypot
 from typing import Any
 
-from saltern.procedures.guide import Cause, Guide, Kind, RefusedError
-from saltern.procedures.outcome import Determination
+from saltern.model.calibration import Cause, Kind, RefusedError
+from saltern.model.determination import Determination
+from saltern.procedures.prompts import Prompts
 from saltern.procedures.standardise import demand_going_on, is_believed
 
 RECOVERY_PERCENT = (95.0, 105.0)
@@ -21,7 +22,7 @@ class SpikeOptions:
     u_umol_kg: float = 0.0
 
 
-def spike(guide: Guide, options: SpikeOptions, measure: Callable[[], Determination]) -> dict[str, Any]:
+def spike(prompts: Prompts, options: SpikeOptions, measure: Callable[[], Determination]) -> dict[str, Any]:
     """Measure a bucket, let carbonate be added, measure again, and return the recovery.
 
     Raises
@@ -29,17 +30,17 @@ def spike(guide: Guide, options: SpikeOptions, measure: Callable[[], Determinati
     RefusedError
         A determination is not believed, or the recovery is out of bounds.
     """
-    guide.confirm(
+    prompts.confirm(
         "inlet-in-bucket", "Put the sample line's inlet into a bucket with some litres of tank water, weighed"
     )
     before = measure()
     demand_going_on(before)
-    guide.confirm(
+    prompts.confirm(
         "spiked", f"Add carbonate or bicarbonate worth {options.added_umol_kg:.0f} umol/kg, dissolved, and stir well"
     )
     after = measure()
     demand_going_on(after)
-    guide.confirm("inlet-back", "Put the sample line's inlet back into the tank")
+    prompts.confirm("inlet-back", "Put the sample line's inlet back into the tank")
     pair = (before, after)
     values = [d.alkalinity.value for d in pair if is_believed(d) and d.alkalinity.value is not None]
     if len(values) < 2:
@@ -52,7 +53,7 @@ def spike(guide: Guide, options: SpikeOptions, measure: Callable[[], Determinati
     found = values[1] - values[0]
     u = hypot(before.alkalinity.u or 0.0, after.alkalinity.u or 0.0, options.u_umol_kg) / options.added_umol_kg
     recovery, wide = 100.0 * found / options.added_umol_kg, 200.0 * u
-    guide.say(f"recovered {recovery:.1f} % of {options.added_umol_kg:.0f} umol/kg, +- {wide:.1f} % (k = 2)")
+    prompts.say(f"recovered {recovery:.1f} % of {options.added_umol_kg:.0f} umol/kg, +- {wide:.1f} % (k = 2)")
     if not RECOVERY_PERCENT[0] - wide <= recovery <= RECOVERY_PERCENT[1] + wide:
         raise RefusedError(
             Cause.RECOVERY,

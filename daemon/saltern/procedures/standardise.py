@@ -12,10 +12,11 @@ from typing import Literal
 
 from saltern.bench.bench import Bench, StopRequested
 from saltern.errors import SalternError
-from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedError, Value
-from saltern.procedures.outcome import Determination
+from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
+from saltern.model.determination import Determination
+from saltern.model.verdict import Reason, Verdict
+from saltern.procedures.prompts import Prompts
 from saltern.quality.titre_filter import JUMP_SIGMAS, TitreState, aged, updated
-from saltern.quality.verdict import Reason, Verdict
 
 EXTRA_TRIES = 2
 SCATTER_LIMIT = {2: 3.29, 3: 2.63, 4: 2.33, 5: 2.15, 6: 2.03}
@@ -62,13 +63,13 @@ Measure = Callable[[], Determination]
 
 
 def standardise(
-    bench: Bench, guide: Guide, options: StandardiseOptions, measure: Measure, before: TitreState | None
+    bench: Bench, prompts: Prompts, options: StandardiseOptions, measure: Measure, before: TitreState | None
 ) -> Calibration:
     """Measure the reference and find the factor.
 
     Parameters
     ----------
-    bench, guide, options
+    bench, prompts, options
         As ever.
     measure
         Carries out and keeps one determination of the reference.
@@ -82,19 +83,19 @@ def standardise(
     """
     _demand_fresh(options, bench.clock.now().date())
     if options.by_hand:
-        guide.confirm(
+        prompts.confirm(
             "inlet-in-reference",
             f"Put the sample line's inlet into the reference ({options.alkalinity_umol_kg:.0f} umol/kg {options.lot})",
         )
     try:
-        believed = _replicates(guide, options, measure)
+        believed = _replicates(prompts, options, measure)
     except SalternError:
         if options.by_hand:
-            guide.say("Do not forget: the sample line's inlet is still in the reference")
+            prompts.say("Do not forget: the sample line's inlet is still in the reference")
         raise
     if options.by_hand:
-        guide.confirm("inlet-back", "Put the sample line's inlet back into the tank")
-    return _factor_of(bench, guide, options, believed, before)
+        prompts.confirm("inlet-back", "Put the sample line's inlet back into the tank")
+    return _factor_of(bench, prompts, options, believed, before)
 
 
 def _demand_fresh(options: StandardiseOptions, today: date) -> None:
@@ -107,7 +108,7 @@ def _demand_fresh(options: StandardiseOptions, today: date) -> None:
         )
 
 
-def _replicates(guide: Guide, options: StandardiseOptions, measure: Measure) -> list[Determination]:
+def _replicates(prompts: Prompts, options: StandardiseOptions, measure: Measure) -> list[Determination]:
     believed: list[Determination] = []
     tried = 0
     while len(believed) < options.times:
@@ -123,9 +124,9 @@ def _replicates(guide: Guide, options: StandardiseOptions, measure: Measure) -> 
         demand_going_on(d)
         if is_believed(d):
             believed.append(d)
-            guide.see("alkalinity without the factor", raw_umol_kg(d), "umol/kg")
+            prompts.see("alkalinity without the factor", raw_umol_kg(d), "umol/kg")
         else:
-            guide.say(f"not believed: {', '.join(reason.value for reason in d.alkalinity.reasons)}")
+            prompts.say(f"not believed: {', '.join(reason.value for reason in d.alkalinity.reasons)}")
     return believed
 
 
@@ -162,7 +163,7 @@ def repeatability(d: Determination) -> float:
 
 def _factor_of(
     bench: Bench,
-    guide: Guide,
+    prompts: Prompts,
     options: StandardiseOptions,
     believed: list[Determination],
     before: TitreState | None,
@@ -201,10 +202,10 @@ def _factor_of(
         f"factor {state.factor:.5f}, u {state.u_percent:.3f} %; this standardisation alone {found.factor:.5f}, its "
         f"replicates scatter by {100.0 * scatter:.2f} %"
     )
-    guide.say(words)
+    prompts.say(words)
     remarks = () if abs(apart) <= JUMP_SIGMAS else (f"the factor jumped by {apart:+.1f} standard uncertainties",)
     for remark in remarks:
-        guide.say(remark + ": look for what has changed; the new one counts alone")
+        prompts.say(remark + ": look for what has changed; the new one counts alone")
     statistics = {
         "factor_found": found.factor,
         "u_found_percent": found.u_percent,

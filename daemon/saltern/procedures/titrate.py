@@ -8,7 +8,7 @@ import numpy as np
 from saltern.bench.bench import Bench
 from saltern.chemistry.endpoint.curve import Conditions, Curve, Priors
 from saltern.chemistry.titration_plan import Effort, next_dose_g
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
 from saltern.errors import MotionError
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.settling import ENOUGH, Lag, Plateau, wait_until_settled

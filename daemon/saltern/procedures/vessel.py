@@ -1,7 +1,7 @@
 """Filling and emptying the vessel: the moves that all procedures share."""
 
 from saltern.bench.bench import Bench
-from saltern.config import DrawDown
+from saltern.config.tables import DrawDown
 from saltern.errors import MotionError
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.rinse import RinsePlan

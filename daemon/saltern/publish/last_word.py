@@ -13,9 +13,10 @@ from datetime import datetime, time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from saltern.config import Alerts, BenchConfig, read_toml
+from saltern.config.hours import is_within
+from saltern.config.loading import read_toml
+from saltern.config.tables import Alerts, BenchConfig
 from saltern.publish.credentials import secret
-from saltern.schedule import is_within
 
 FILE = "whom-to-tell.json"
 

@@ -14,9 +14,9 @@ import paho.mqtt.client as paho
 import structlog
 from paho.mqtt.enums import CallbackAPIVersion
 
-from saltern.alerts import Alert
-from saltern.config import Mqtt
+from saltern.config.tables import Mqtt
 from saltern.errors import StorageError
+from saltern.model.alert import Alert
 from saltern.publish.credentials import secret
 from saltern.publish.discovery import announcement
 from saltern.records.as_json import determination_json

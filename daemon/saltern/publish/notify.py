@@ -14,9 +14,9 @@ from pathlib import Path
 import structlog
 from apprise import Apprise, NotifyType
 
-from saltern.alerts import Alert, Severity
-from saltern.config import Alerts
+from saltern.config.tables import Alerts
 from saltern.errors import ConfigError, StorageError
+from saltern.model.alert import Alert, Severity
 from saltern.ports import Clock
 from saltern.publish.credentials import secret
 from saltern.records.store import Store

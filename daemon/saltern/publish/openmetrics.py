@@ -6,7 +6,7 @@ from typing import Any
 import structlog
 from prometheus_client import CollectorRegistry, Counter, Gauge, start_http_server, write_to_textfile
 
-from saltern.config import Metrics
+from saltern.config.tables import Metrics
 from saltern.errors import ConfigError
 
 LOOPBACK = "127.0.0.1"
@@ -67,7 +67,7 @@ class MetricsOutlet:
                 ) from error
 
     def update(self, status: dict[str, Any]) -> None:
-        """Take over a status (see `saltern.status`), and rewrite the text file whole."""
+        """Take over a status (see `saltern.running.status`), and rewrite the text file whole."""
         last = status["last"]
         if last is not None:
             a = last["alkalinity"]

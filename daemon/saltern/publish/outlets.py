@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
-from saltern.config import BenchConfig
+from saltern.config.hours import is_within
+from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError
 from saltern.ports import Clock
 from saltern.records.store import Store
-from saltern.schedule import is_within
 
 
 class _Closes(Protocol):

@@ -13,7 +13,7 @@ from typing import Protocol
 
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import EndPoint, Estimate, Finding
-from saltern.quality.verdict import Quantity, Verdict
+from saltern.model.verdict import Quantity, Verdict
 
 LEAST_RESULTS = 5
 MOST_RESULTS = 12

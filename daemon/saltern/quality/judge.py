@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from math import hypot
 
 from saltern.chemistry.endpoint.curve import EndPoint, Estimate, Finding
-from saltern.config import BenchConfig
-from saltern.quality.verdict import ASKED_AGAIN, Quantity, Reason, Verdict
+from saltern.config.tables import BenchConfig
+from saltern.model.verdict import ASKED_AGAIN, Quantity, Reason, Verdict
 
 ALKALINITY_UMOL_KG = (200.0, 9000.0)
 PH_TOTAL = (6.0, 11.0)

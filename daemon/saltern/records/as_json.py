@@ -3,7 +3,7 @@
 from typing import Any
 
 from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.procedures.outcome import Determination, Quantity
+from saltern.model.determination import Determination, Quantity
 
 
 def determination_json(number: int, d: Determination) -> dict[str, Any]:

@@ -7,7 +7,8 @@ from contextlib import closing
 from pathlib import Path
 from shutil import copyfile
 
-from saltern.config import bench_from, records_path
+from saltern.config.loading import bench_from
+from saltern.config.paths import records_path
 from saltern.errors import ConfigError, StorageError
 from saltern.records.beside import LEDGER
 from saltern.records.books import worst_beside

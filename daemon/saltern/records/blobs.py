@@ -12,7 +12,7 @@ import numpy as np
 
 from saltern.chemistry.endpoint.curve import Curve, FloatArray
 from saltern.errors import StorageError
-from saltern.procedures.outcome import Sighting
+from saltern.model.determination import Sighting
 
 FORMAT = 1
 COLUMNS = ("titrant_g", "emf_mv", "temperature_c", "time_s", "emf_sd_mv", "dose_sd_g")

@@ -10,8 +10,8 @@ import sqlite3
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from saltern.bench.ledger import Interval, Ledger
 from saltern.errors import StorageError
+from saltern.model.ledger import Interval, Ledger
 from saltern.records import beside
 
 if TYPE_CHECKING:

@@ -10,9 +10,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from saltern.config import BenchConfig, with_values
+from saltern.config.loading import with_values
+from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, StartupError
-from saltern.procedures.guide import Calibration, Kind, RefusedError, Value
+from saltern.model.calibration import Calibration, Kind, RefusedError, Value
 from saltern.records.store import Store
 
 ACCEPTED, REFUSED, ENDED = "accepted", "refused", "ended"

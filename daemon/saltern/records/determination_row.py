@@ -8,8 +8,8 @@ from datetime import datetime
 import numpy as np
 
 from saltern.chemistry.endpoint.curve import Co2, Conditions, EndPoint, Estimate, Finding, Medium, Priors
-from saltern.procedures.outcome import Determination, Quantity, Source
-from saltern.quality.verdict import Reason, Verdict
+from saltern.model.determination import Determination, Quantity, Source
+from saltern.model.verdict import Reason, Verdict
 from saltern.records import blobs
 
 

@@ -7,8 +7,8 @@ from datetime import datetime
 from typing import TextIO
 
 from saltern.chemistry.units import umol_kg_to_dkh, umol_kg_to_meq_l
-from saltern.procedures.outcome import Determination
-from saltern.records.keeper import Logged
+from saltern.model.determination import Determination
+from saltern.model.logbook import Logged
 
 RESULTS = (
     "id",

@@ -15,16 +15,16 @@ from itertools import chain, count
 from pathlib import Path
 from typing import TextIO, TypeVar
 
-from saltern.alerts import Alert, Severity
-from saltern.bench.ledger import Ledger
 from saltern.errors import StorageError
+from saltern.model.alert import Alert, Severity
+from saltern.model.determination import Determination, Source
+from saltern.model.ledger import Ledger
+from saltern.model.logbook import ENTRY, Dose, Logged, OtherTest, Remark, WaterChange
+from saltern.model.verdict import Reason
 from saltern.ports import Clock
-from saltern.procedures.outcome import Determination, Source
-from saltern.quality.verdict import Reason
 from saltern.records import reserve, row_sums
 from saltern.records.books import Books
 from saltern.records.determination_row import determination_of, row_of
-from saltern.records.keeper import ENTRY, Dose, Logged, OtherTest, Remark, WaterChange
 from saltern.records.schema import MIGRATIONS, VERSION
 
 Said = TypeVar("Said")

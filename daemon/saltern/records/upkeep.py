@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 
-from saltern.bench.usage import Usage
+from saltern.model.away import Away
+from saltern.model.usage import Usage
 from saltern.records import blobs
 from saltern.records.store import Store
-from saltern.tank.away import Away
 
 
 @dataclass(frozen=True)

@@ -13,9 +13,9 @@ import matplotlib.dates as mdates
 from matplotlib.figure import Figure
 
 from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.procedures.outcome import Determination
-from saltern.quality.verdict import Quantity, Verdict
-from saltern.records.keeper import Logged
+from saltern.model.determination import Determination
+from saltern.model.logbook import Logged
+from saltern.model.verdict import Quantity, Verdict
 
 INK = "#0a0b0c"
 """Drawn in this colour, which no chart uses otherwise; on a page it becomes that of the text, light or dark."""

@@ -6,11 +6,11 @@ from datetime import datetime
 from html import escape
 from zoneinfo import ZoneInfo
 
-from saltern.alerts import Alert
 from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.procedures.outcome import Determination
-from saltern.quality.verdict import Verdict
-from saltern.records.keeper import Logged
+from saltern.model.alert import Alert
+from saltern.model.determination import Determination
+from saltern.model.logbook import Logged
+from saltern.model.verdict import Verdict
 from saltern.report.charts import as_svg, curve, overview
 from saltern.tank.trend import trend
 

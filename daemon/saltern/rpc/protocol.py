@@ -8,10 +8,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from saltern.commands import COMMANDS, form, shortened
 from saltern.errors import ConfigError, InterlockError, SalternError
-from saltern.procedures.guide import Kind
-from saltern.records.keeper import Entry
+from saltern.model.calibration import Kind
+from saltern.model.commands import COMMANDS, form, shortened
+from saltern.model.logbook import Entry
 
 VERSION = 1
 LONGEST_TEXT = 500

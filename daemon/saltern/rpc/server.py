@@ -21,8 +21,8 @@ from typing import Any
 import structlog
 from pydantic import ValidationError
 
-from saltern.commands import shortened
 from saltern.errors import ConfigError, SalternError, told
+from saltern.model.commands import shortened
 from saltern.rpc import protocol
 from saltern.rpc.rights import Rights, readers, rights_at
 

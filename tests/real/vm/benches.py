@@ -9,7 +9,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 
 CONFIG = Path(__file__).parents[3] / "config"
 SLOWER, MICROSTEPS, LAPSE_S = 8, 32, 1.0

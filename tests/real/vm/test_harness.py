@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from saltern.bench.devices import validate_devices
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from tests.real.vm.benches import example, examples, filled, outputs, serial_bench
 from tests.real.vm.image import HERE, KERNEL_PARTS, SOURCE
 from tests.real.vm.lab import Lab, Records

@@ -3,17 +3,11 @@
 A bench file is TOML. Unknown keys are refused, and all mistakes are reported together.
 """
 
-import tomllib
-from collections.abc import Mapping
 from datetime import date, time
-from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
-
-from saltern.errors import ConfigError, SalternError, StartupError
-from saltern.places import instance_of, runtime_of, state_of
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 PositiveMl = Annotated[float, Field(gt=0)]
 Millimetres = Annotated[float, Field(ge=-3000, le=3000)]
@@ -492,111 +486,3 @@ class BenchConfig(Table):
             )
             raise ValueError(msg)
         return self
-
-
-def read_toml(path: Path) -> dict[str, Any]:
-    """Read a TOML file.
-
-    Raises
-    ------
-    ConfigError
-        The file cannot be read or is not TOML.
-    """
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ConfigError(
-            f"cannot be read ({error.strerror})", where=str(path), remedy="Give the path of a file that is there"
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"is not TOML: {error}", where=str(path), remedy="Correct that line") from error
-
-
-def load_bench(path: Path) -> BenchConfig:
-    """Read a bench file.
-
-    Raises
-    ------
-    ConfigError
-        The file cannot be read or is not TOML.
-    StartupError
-        It is TOML, but says something wrong; every mistake is listed.
-    """
-    return bench_from(read_toml(path), where=str(path))
-
-
-def bench_from(table: dict[str, Any], *, where: str) -> BenchConfig:
-    """Validate a bench file already parsed; `where` names it in messages."""
-    try:
-        return BenchConfig.model_validate(table)
-    except ValidationError as error:
-        raise StartupError(where, config_mistakes(error, where)) from error
-
-
-def with_values(config: BenchConfig, values: Mapping[str, object], *, where: str) -> BenchConfig:
-    """Return the bench file with options replaced, by dotted name, and everything checked again.
-
-    Raises
-    ------
-    StartupError
-        What results is no bench that could run.
-    """
-    table = config.model_dump(exclude_unset=True)
-    for name, value in values.items():
-        *path, last = name.split(".")
-        inner = table
-        for part in path:
-            inner = inner.setdefault(part, {})
-        inner[last] = value
-    return bench_from(table, where=where)
-
-
-def config_mistakes(error: ValidationError, where: str) -> list[SalternError]:
-    """Turn pydantic's list into ours: one error a mistake, each with its place and remedy."""
-    mistakes: list[SalternError] = []
-    for mistake in error.errors():
-        key = ".".join(str(part) for part in mistake["loc"]) or "the file"
-        remedy = {
-            "extra_forbidden": "Remove it, or look for a misspelling",
-            "missing": "Add it; the example benches show how",
-        }.get(mistake["type"], "Correct the value")
-        what = {"extra_forbidden": "is not an option", "missing": "is missing"}.get(
-            mistake["type"], mistake["msg"].removeprefix("Value error, ")
-        )
-        if mistake["type"] not in ("extra_forbidden", "missing", "value_error"):
-            what += f" (it says {mistake['input']!r})"
-        mistakes.append(ConfigError(what, where=f"{where}, {key}", remedy=remedy))
-    return mistakes
-
-
-def records_path(config: BenchConfig, bench_file: Path) -> Path:
-    """Return where a bench keeps its records: an installed one in its state folder, any other beside its bench file.
-
-    Records that an earlier version has left beside an installed bench file stay there.
-    """
-    beside, instance = bench_file.parent / config.records.path, instance_of(bench_file)
-    return beside if instance is None or beside.is_file() else state_of(instance) / config.records.path
-
-
-def socket_path(config: BenchConfig, bench_file: Path) -> Path:
-    """Return the socket on which its service answers: an installed one in its runtime folder, by default."""
-    instance, named = instance_of(bench_file), config.service.socket
-    if instance is not None:
-        return default_socket(instance) if named is None else runtime_of(instance) / named
-    if named is not None:
-        return bench_file.parent / named
-    return records_path(config, bench_file).with_name(f"{config.name}.sock")
-
-
-def default_socket(instance: str) -> Path:
-    """Return the socket of an installed bench whose file names none; known without reading that file."""
-    return runtime_of(instance) / "saltern.sock"
-
-
-def shipped_config(name: str) -> Path:
-    """Return the path of an example bench that ships with Saltern."""
-    package = Path(__file__).parent
-    for folder in (package / "shipped_config", package.parents[1] / "config"):
-        if (folder / name).is_file():
-            return folder / name
-    raise ConfigError(f"no example is called {name}", where="shipped config", remedy="Reinstall Saltern")

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from saltern.config import Schedule
+from saltern.config.hours import is_within
+from saltern.config.tables import Schedule
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 LATE_IS_MISSED = timedelta(minutes=15)
@@ -142,11 +143,6 @@ def _times_of_day(schedule: Schedule) -> list[tuple[time, str]]:
     count = max(1, int(1440.0 / minutes + 1e-9))
     spread = sorted(round(first + k * minutes) % 1440 for k in range(count))
     return [(time(m // 60, m % 60), f"{why} from {start:%H:%M}") for m in spread]
-
-
-def is_within(local: time, spans: tuple[tuple[time, time], ...]) -> bool:
-    """Return whether a local time lies in one of the spans, which may run past midnight."""
-    return any(begin <= local < end if begin < end else local >= begin or local < end for begin, end in spans)
 
 
 def _is_quiet(schedule: Schedule, at: datetime) -> bool:

@@ -5,7 +5,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Priors
-from saltern.quality.verdict import Quantity
+from saltern.model.verdict import Quantity
 
 __all__ = ["Determination", "Quantity", "Sighting", "Source"]
 

@@ -9,8 +9,12 @@ its things beside it.
 import os
 import re
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from saltern.errors import ConfigError
+
+if TYPE_CHECKING:  # commands that need no bench file start without its tables
+    from saltern.config.tables import BenchConfig
 
 ROOT = "SALTERN_ROOT"
 """Environment: a folder that stands for `/`, for tests and for images of a disk."""
@@ -88,6 +92,30 @@ def runtime_folder(bench_file: Path) -> Path | None:
 def unit_of(instance: str) -> str:
     """Return the name of the unit that runs an instance."""
     return "saltern" if instance == DEFAULT else f"saltern@{instance}"
+
+
+def records_path(config: "BenchConfig", bench_file: Path) -> Path:
+    """Return where a bench keeps its records: an installed one in its state folder, any other beside its bench file.
+
+    Records that an earlier version has left beside an installed bench file stay there.
+    """
+    beside, instance = bench_file.parent / config.records.path, instance_of(bench_file)
+    return beside if instance is None or beside.is_file() else state_of(instance) / config.records.path
+
+
+def socket_path(config: "BenchConfig", bench_file: Path) -> Path:
+    """Return the socket on which its service answers: an installed one in its runtime folder, by default."""
+    instance, named = instance_of(bench_file), config.service.socket
+    if instance is not None:
+        return default_socket(instance) if named is None else runtime_of(instance) / named
+    if named is not None:
+        return bench_file.parent / named
+    return records_path(config, bench_file).with_name(f"{config.name}.sock")
+
+
+def default_socket(instance: str) -> Path:
+    """Return the socket of an installed bench whose file names none; known without reading that file."""
+    return runtime_of(instance) / "saltern.sock"
 
 
 def _root() -> Path:

@@ -1,23 +1,14 @@
 """What a keeper's absence asks of a bench: what would run out, and a schedule that lasts. Pure functions."""
 
 from dataclasses import dataclass
-from datetime import datetime
 from math import floor
 
-from saltern.bench.ledger import Ledger
-from saltern.config import BenchConfig, Schedule
+from saltern.config.tables import BenchConfig, Schedule
+from saltern.model.ledger import Ledger
 from saltern.procedures.arithmetic import sample_per_run_ml, titrant_per_run_ml
 
 MARGIN = 1.15
 """A determination may take more than computed: repeats, richer water."""
-
-
-@dataclass(frozen=True)
-class Away:
-    """A keeper is away until then; meanwhile determinations begin at least `gap_h` apart."""
-
-    until: datetime
-    gap_h: float
 
 
 @dataclass(frozen=True)

@@ -1,40 +1,9 @@
-"""What a guided procedure needs of the person at the bench, and what comes of it: a calibration, or its refusal.
-
-A procedure asks; whoever stands behind the guide (a terminal over SSH, a script, a test's keeper) answers. Liquid
-moves and time passes through the bench as ever, so that interlocks are scanned while it waits for an answer.
-"""
+"""What comes of a calibration: what was found, or why it must not be accepted."""
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Protocol
 
 from saltern.errors import SalternError
-
-
-class Guide(Protocol):
-    """The person, as a procedure sees them."""
-
-    def confirm(self, key: str, text: str) -> None:
-        """Ask that something be done, and come back when it is.
-
-        Raises
-        ------
-        SalternError
-            Nobody answered in time, or a stop was asked for.
-        """
-        ...
-
-    def number(self, key: str, text: str, unit: str, low: float, high: float) -> float:
-        """Ask for a number between `low` and `high`; one that is not is asked for again."""
-        ...
-
-    def say(self, text: str) -> None:
-        """Tell how it goes."""
-        ...
-
-    def see(self, what: str, value: float, unit: str) -> None:
-        """Show what the instrument reads now."""
-        ...
 
 
 class Kind(StrEnum):
@@ -108,7 +77,3 @@ class RefusedError(SalternError):
         self.cause = cause
         self.kind = kind
         self.readings = readings
-
-
-class NobodyAnsweredError(SalternError):
-    """A question stood for too long; the procedure has ended, and changed nothing."""

@@ -11,14 +11,13 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Any
 
-from saltern import guided
 from saltern.bench.proof import trials
 from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.commands import command_of
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, InterlockError, told
-from saltern.guidance import Guidance
-from saltern.procedures.outcome import Source
+from saltern.model.away import Away
+from saltern.model.commands import command_of
+from saltern.model.determination import Source
 from saltern.records import calibrations
 from saltern.records.as_json import determination_json
 from saltern.records.store import Store
@@ -26,10 +25,12 @@ from saltern.records.upkeep import go_away, installed
 from saltern.rpc import protocol
 from saltern.rpc.protocol import BusyError
 from saltern.rpc.server import Answer, Handler
-from saltern.schedule import next_slots
-from saltern.service import Service
-from saltern.status import picture
-from saltern.tank.away import Away, outlook
+from saltern.running import guided
+from saltern.running.away import outlook
+from saltern.running.prompting import Prompting
+from saltern.running.schedule import next_slots
+from saltern.running.service import Service
+from saltern.running.status import picture
 
 PICTURE_HOLDS_S = 0.5
 """A status this young is given again: two hundred clients cost what one does."""
@@ -60,7 +61,7 @@ class Remote:
     scans: Callable[[], bool] = lambda: True
     _picture: dict[str, Any] | None = None
     _drawn_s: float = 0.0
-    _guidance: Guidance | None = None
+    _prompting: Prompting | None = None
 
     def handlers(self) -> dict[str, Handler]:
         return {
@@ -116,7 +117,7 @@ class Remote:
                 connections=service.bench.connections,
             )
             self._drawn_s = now_s
-        question = self._guidance.question if self._guidance is not None else None
+        question = self._prompting.question if self._prompting is not None else None
         asked = None if question is None else asdict(question)
         return {**self._picture, "running": self.service.running, "question": asked}
 
@@ -251,12 +252,12 @@ class Remote:
         self._refuse_while_busy()
         service = self.service
         service.claim(params.procedure, guided=True)
-        guidance = Guidance(service.bench, service.on_event, params.answers)
-        self._guidance = guidance
+        prompting = Prompting(service.bench, service.on_event, params.answers)
+        self._prompting = prompting
 
         def act() -> Answer:
             try:
-                found = guided.run(service, params.procedure, options, guidance, params.who)
+                found = guided.run(service, params.procedure, options, prompting, params.who)
             except Exception as failure:
                 error = told(failure, params.procedure)
                 what = {"what": error.what, "where": error.where, "remedy": error.remedy}
@@ -270,9 +271,9 @@ class Remote:
         return {"started": params.procedure}
 
     def _answer(self, params: protocol.AnswerParams) -> Answer:
-        if self._guidance is None:
+        if self._prompting is None:
             raise ConfigError("nothing is asked", where="answer", remedy="Begin a guided procedure first")
-        self._guidance.answer(params.key, params.text)
+        self._prompting.answer(params.key, params.text)
         return {"answered": params.key}
 
     def _calibrations(self, params: protocol.CalibrationsParams) -> Answer:

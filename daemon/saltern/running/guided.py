@@ -9,9 +9,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from saltern.bench.bench import StopRequested
-from saltern.commands import shortened
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StartupError
+from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
+from saltern.model.commands import shortened
+from saltern.model.determination import Source
 from saltern.procedures.arithmetic import sample_per_run_ml
 from saltern.procedures.blank import BlankOptions, blank
 from saltern.procedures.bottle import BottleOptions, change_bottle, strength
@@ -20,10 +22,9 @@ from saltern.procedures.calibrate_ph import PhOptions, calibrate_ph
 from saltern.procedures.calibrate_pump import PumpOptions, calibrate_pump
 from saltern.procedures.calibrate_temperature import TemperatureOptions, calibrate_temperature
 from saltern.procedures.check_tris import TrisOptions, check_tris
-from saltern.procedures.guide import Calibration, Cause, Guide, Kind, RefusedError, Value
-from saltern.procedures.outcome import Source
 from saltern.procedures.park import ParkOptions, ResumeOptions, park, resume
 from saltern.procedures.prime import PrimeOptions, prime_and_leave_clean
+from saltern.procedures.prompts import Prompts
 from saltern.procedures.reference import Unattended
 from saltern.procedures.reference import options_of as options_of_reference
 from saltern.procedures.spike import SpikeOptions, spike
@@ -34,7 +35,7 @@ from saltern.records.calibrations import ENDS_TITRE, NO_TITRE
 from saltern.records.upkeep import install, keep_state
 from saltern.rpc.options import OPTIONS
 from saltern.rpc.protocol import problems
-from saltern.service import Service
+from saltern.running.service import Service
 
 
 @dataclass(frozen=True)
@@ -42,73 +43,73 @@ class Guided:
     """One guided procedure."""
 
     options: type[Any]
-    run: Callable[[Service, Guide, Any], Calibration | dict[str, Any]]
+    run: Callable[[Service, Prompts, Any], Calibration | dict[str, Any]]
 
 
-def _calibrate_pump(service: Service, guide: Guide, options: PumpOptions) -> Calibration:
+def _calibrate_pump(service: Service, prompts: Prompts, options: PumpOptions) -> Calibration:
     """Calibrate a pump; how dense tank water is, the bench itself has measured."""
     past = service.store.believed(Source.TANK, 1)
     if options.salinity is None and past and past[-1].salinity.value is not None:
         options = replace(options, salinity=past[-1].salinity.value)
-    return calibrate_pump(service.bench, guide, options)
+    return calibrate_pump(service.bench, prompts, options)
 
 
-def _standardise(service: Service, guide: Guide, options: StandardiseOptions) -> Calibration:
+def _standardise(service: Service, prompts: Prompts, options: StandardiseOptions) -> Calibration:
     def measure() -> Any:
         if not options.by_hand:  # a run that failed has let go of the valve
             service.bench.select("reference", other=True)
         return service.measure_reference(options)
 
-    return standardise(service.bench, guide, options, measure, titre_state(service))
+    return standardise(service.bench, prompts, options, measure, titre_state(service))
 
 
-def _change_bottle(service: Service, guide: Guide, options: BottleOptions) -> Calibration:
+def _change_bottle(service: Service, prompts: Prompts, options: BottleOptions) -> Calibration:
     old = [d for _, d in service.store.results(20) if d.source is Source.TANK and d.alkalinity.u is not None][:2]
-    found = change_bottle(service.bench, guide, options, old, lambda: service.measure_again())
+    found = change_bottle(service.bench, prompts, options, old, lambda: service.measure_again())
     install(service.store, "titrant bottle", service.clock.now(), note=f"lot {options.lot}, expires {options.expires}")
     return found
 
 
-def _park(service: Service, guide: Guide, options: ParkOptions) -> dict[str, Any]:
-    park(service.bench, guide, options)
+def _park(service: Service, prompts: Prompts, options: ParkOptions) -> dict[str, Any]:
+    park(service.bench, prompts, options)
     keep_state(service.store, "parked", service.clock.now().isoformat(timespec="seconds"), service.clock.now())
     return {"parked": True}
 
 
-def _resume(service: Service, guide: Guide, options: ResumeOptions) -> dict[str, Any]:
-    resume(service.bench, guide, options)
+def _resume(service: Service, prompts: Prompts, options: ResumeOptions) -> dict[str, Any]:
+    resume(service.bench, prompts, options)
     keep_state(service.store, "parked", None, service.clock.now())
     install(service.store, "pause", service.clock.now(), note="resumed after parking")
     return {"parked": False, "next": "measure a reference: saltern standardise"}
 
 
-def _prime(service: Service, guide: Guide, options: PrimeOptions) -> dict[str, Any]:
-    return {"pumped_ml": prime_and_leave_clean(service.bench, guide, options)}
+def _prime(service: Service, prompts: Prompts, options: PrimeOptions) -> dict[str, Any]:
+    return {"pumped_ml": prime_and_leave_clean(service.bench, prompts, options)}
 
 
-def _spike(service: Service, guide: Guide, options: SpikeOptions) -> dict[str, Any]:
-    return spike(guide, options, lambda: service.measure_other())
+def _spike(service: Service, prompts: Prompts, options: SpikeOptions) -> dict[str, Any]:
+    return spike(prompts, options, lambda: service.measure_other())
 
 
-def _blank(service: Service, guide: Guide, options: BlankOptions) -> dict[str, Any]:
+def _blank(service: Service, prompts: Prompts, options: BlankOptions) -> dict[str, Any]:
     def measure(level: float) -> Any:
         return service.measure_reference(StandardiseOptions(level, 1.0, medium="nacl"))
 
-    return blank(guide, options, measure)
+    return blank(prompts, options, measure)
 
 
-def _check_tris(service: Service, guide: Guide, options: TrisOptions) -> dict[str, Any]:
-    return check_tris(service.bench, guide, options, service.store.believed(Source.TANK, 5))
+def _check_tris(service: Service, prompts: Prompts, options: TrisOptions) -> dict[str, Any]:
+    return check_tris(service.bench, prompts, options, service.store.believed(Source.TANK, 5))
 
 
 PROCEDURES: dict[str, Guided] = {
     "calibrate-pump": Guided(PumpOptions, _calibrate_pump),
-    "calibrate-ph": Guided(PhOptions, lambda service, guide, o: calibrate_ph(service.bench, guide, o)),
+    "calibrate-ph": Guided(PhOptions, lambda service, prompts, o: calibrate_ph(service.bench, prompts, o)),
     "calibrate-conductivity": Guided(
-        ConductivityOptions, lambda service, guide, o: calibrate_conductivity(service.bench, guide, o)
+        ConductivityOptions, lambda service, prompts, o: calibrate_conductivity(service.bench, prompts, o)
     ),
     "calibrate-temperature": Guided(
-        TemperatureOptions, lambda service, guide, o: calibrate_temperature(service.bench, guide, o)
+        TemperatureOptions, lambda service, prompts, o: calibrate_temperature(service.bench, prompts, o)
     ),
     "standardise": Guided(StandardiseOptions, _standardise),
     "change-bottle": Guided(BottleOptions, _change_bottle),
@@ -150,7 +151,7 @@ def options_of(name: str, table: Mapping[str, Any]) -> Any:
     return guided.options(**found.model_dump(exclude_unset=True))
 
 
-def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> dict[str, Any]:
+def run(service: Service, name: str, options: Any, prompts: Prompts, who: str) -> dict[str, Any]:
     """Run a guided procedure; what it finds is kept and put in force, what it refuses is kept too.
 
     Raises
@@ -163,7 +164,7 @@ def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> di
     if by_hand:
         service.hands_at_the_bench(name)
     try:
-        found = PROCEDURES[name].run(service, guide, options)
+        found = PROCEDURES[name].run(service, prompts, options)
         if by_hand:
             service.hands_at_the_bench(None)
         if isinstance(found, Calibration):
@@ -179,10 +180,10 @@ def run(service: Service, name: str, options: Any, guide: Guide, who: str) -> di
     number = calibrations.keep(service.store, found, who, now, before(service.config, found.values))
     bridged_u_percent = found.statistics.get("bridge_u_percent")
     if bridged_u_percent is not None and service.config.titre.u_percent is not None:
-        _carry_titre_over(service, guide, bridged_u_percent, who)
+        _carry_titre_over(service, prompts, bridged_u_percent, who)
     elif found.kind in ENDS_TITRE and service.config.titre.u_percent is not None:
         _end_titre(service, f"ended: {found.kind.value} was calibrated or changed, which the factor held")
-        guide.say("The titre factor has ended with that; results are provisional until: saltern standardise")
+        prompts.say("The titre factor has ended with that; results are provisional until: saltern standardise")
     service.take_up_calibrations()
     return {"calibration": number, **asdict(found)}
 
@@ -233,7 +234,7 @@ def _demand_a_bench(service: Service, found: Calibration) -> None:
         ) from error
 
 
-def _carry_titre_over(service: Service, guide: Guide, bridge_u_percent: float, who: str) -> None:
+def _carry_titre_over(service: Service, prompts: Prompts, bridge_u_percent: float, who: str) -> None:
     """Let the titre factor go on counting on a bottle that was bridged; it knows less by as much as the bridge does."""
     titre, now = service.config.titre, service.clock.now()
     kept = calibrations.in_force(service.store).get(Kind.TITRE)
@@ -250,12 +251,12 @@ def _carry_titre_over(service: Service, guide: Guide, bridge_u_percent: float, w
         calibrations.would_be(service.file, service.store, Kind.TITRE, values)
     except StartupError:
         _end_titre(service, f"ended: carried over a bridge, it would be uncertain by {u_percent:.1f} %")
-        guide.say("The titre factor has ended: the bridge says too little. Measure a reference: saltern standardise")
+        prompts.say("The titre factor has ended: the bridge says too little. Measure a reference: saltern standardise")
         return
     words = f"factor {titre.factor:.5f} carried over to a new bottle by a bridge, u {u_percent:.3f} %"
     carried = Calibration(Kind.TITRE, values, words, statistics)
     calibrations.keep(service.store, carried, who, now, before(service.config, values))
-    guide.say(words)
+    prompts.say(words)
 
 
 def measure_reference_unattended(service: Service) -> None:

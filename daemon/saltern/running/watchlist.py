@@ -10,17 +10,17 @@ from itertools import pairwise
 from statistics import median
 from typing import NamedTuple
 
-from saltern.alerts import Severity
-from saltern.bench.ledger import Ledger
-from saltern.bench.usage import Usage
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.config import Alerts, BenchConfig, Part
+from saltern.config.tables import Alerts, BenchConfig, Part
+from saltern.model.alert import Severity
+from saltern.model.determination import Determination
+from saltern.model.ledger import Ledger
+from saltern.model.usage import Usage
+from saltern.model.verdict import Verdict
 from saltern.procedures.arithmetic import titrant_per_run_ml
-from saltern.procedures.outcome import Determination
 from saltern.quality.history import MAD_TO_SD, OFFSET_FLOOR_MV, pivot_mv
 from saltern.quality.part_settling import NewPart, Settles, Settling, still_settling
-from saltern.quality.verdict import Verdict
 from saltern.records.upkeep import Installed
 from saltern.tank.trend import trend
 

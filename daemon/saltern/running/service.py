@@ -14,8 +14,6 @@ from zoneinfo import ZoneInfo
 
 import structlog
 
-from saltern import watchlist
-from saltern.alerts import Alert, Alerting, Severity
 from saltern.bench import ledger as books
 from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
@@ -24,7 +22,11 @@ from saltern.bench.interlocks import DEVICE_ABSENT
 from saltern.bench.proof import GRACE, due, trials
 from saltern.chemistry.endpoint.curve import Estimate, Medium
 from saltern.chemistry.units import dkh_to_umol_kg
-from saltern.commands import (
+from saltern.config.tables import BenchConfig, Schedule
+from saltern.errors import ConfigError, SalternError, StorageError, told
+from saltern.model.alert import Alert, Severity
+from saltern.model.calibration import Kind
+from saltern.model.commands import (
     Bypass,
     Empty,
     Hold,
@@ -37,13 +39,11 @@ from saltern.commands import (
     Rinse,
     command_of,
 )
-from saltern.config import BenchConfig, Schedule
-from saltern.errors import ConfigError, SalternError, StorageError, told
+from saltern.model.determination import Determination, Quantity, Source
+from saltern.model.verdict import Reason, Verdict
 from saltern.ports import Clock, MisuseError, Wires
 from saltern.procedures.determination import Expectation, determine
-from saltern.procedures.guide import Kind
 from saltern.procedures.notebook import Notebook, Step
-from saltern.procedures.outcome import Determination, Quantity, Source
 from saltern.procedures.reference import is_due, needs_ml
 from saltern.procedures.rinse import plan_for
 from saltern.procedures.standardise import StandardiseOptions
@@ -52,7 +52,6 @@ from saltern.procedures.vessel import empty, keep_wet, rinse, wet_the_probes
 from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
-from saltern.quality.verdict import Reason, Verdict
 from saltern.records.as_json import determination_json
 from saltern.records.calibrations import applied, doubted, in_force, taken_up
 from saltern.records.store import Store
@@ -70,8 +69,10 @@ from saltern.records.upkeep import (
     thin,
     usage,
 )
-from saltern.schedule import Circumstances, Decision, decide
-from saltern.tank.away import stretched
+from saltern.running import watchlist
+from saltern.running.alerting import Alerting
+from saltern.running.away import stretched
+from saltern.running.schedule import Circumstances, Decision, decide
 
 RELOADED = ("schedule", "alerts", "water", "titration", "titre", "limits", "method", "expected_dkh", "parts")
 """Tables of the bench file that may change while the service runs."""

@@ -3,21 +3,21 @@
 from datetime import datetime, timedelta
 from typing import Any
 
-from saltern.alerts import Alert
-from saltern.bench.ledger import Ledger
-from saltern.bench.usage import Usage
-from saltern.config import BenchConfig
+from saltern.config.tables import BenchConfig
+from saltern.model.alert import Alert
+from saltern.model.determination import Source
+from saltern.model.ledger import Ledger
+from saltern.model.usage import Usage
 from saltern.ports import Connection
 from saltern.procedures.arithmetic import titrant_per_run_ml
-from saltern.procedures.outcome import Source
 from saltern.records.as_json import determination_json
 from saltern.records.calibrations import in_force
 from saltern.records.store import Store
 from saltern.records.upkeep import Installed, away_now, installed, state, usage
-from saltern.schedule import next_slots
-from saltern.tank.away import stretched
+from saltern.running.away import stretched
+from saltern.running.schedule import next_slots
+from saltern.running.watchlist import due_by, worn
 from saltern.tank.trend import trend
-from saltern.watchlist import due_by, worn
 
 TREND_DAYS = 7
 

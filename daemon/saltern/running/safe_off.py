@@ -17,8 +17,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TextIO
 
+from saltern.config.paths import DEFAULT, all_runtimes, all_states, instance_of, runtime_folder, runtime_of, state_of
 from saltern.errors import NotRunningError, RemoteError, SafeOffError
-from saltern.places import DEFAULT, all_runtimes, all_states, instance_of, runtime_folder, runtime_of, state_of
 from saltern.ports import LinesBusyError
 
 ENDED_WITHIN_S = 3.0

@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass
 
 from saltern.bench.bench import Bench
 from saltern.errors import ConfigError
-from saltern.procedures.guide import NobodyAnsweredError
+from saltern.procedures.prompts import NobodyAnsweredError
 
 LOOK_EVERY_S = 0.5
 PATIENCE_S = 4.0 * 3600.0
@@ -27,7 +27,7 @@ class Question:
     high: float | None = None
 
 
-class Guidance:
+class Prompting:
     """A guide whose person is somewhere else.
 
     Parameters

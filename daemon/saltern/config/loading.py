@@ -1,0 +1,95 @@
+"""Reading a bench file: TOML, every mistake reported together, and the examples that ship."""
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from saltern.config.tables import BenchConfig
+from saltern.errors import ConfigError, SalternError, StartupError
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Read a TOML file.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read or is not TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ConfigError(
+            f"cannot be read ({error.strerror})", where=str(path), remedy="Give the path of a file that is there"
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"is not TOML: {error}", where=str(path), remedy="Correct that line") from error
+
+
+def load_bench(path: Path) -> BenchConfig:
+    """Read a bench file.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read or is not TOML.
+    StartupError
+        It is TOML, but says something wrong; every mistake is listed.
+    """
+    return bench_from(read_toml(path), where=str(path))
+
+
+def bench_from(table: dict[str, Any], *, where: str) -> BenchConfig:
+    """Validate a bench file already parsed; `where` names it in messages."""
+    try:
+        return BenchConfig.model_validate(table)
+    except ValidationError as error:
+        raise StartupError(where, config_mistakes(error, where)) from error
+
+
+def with_values(config: BenchConfig, values: Mapping[str, object], *, where: str) -> BenchConfig:
+    """Return the bench file with options replaced, by dotted name, and everything checked again.
+
+    Raises
+    ------
+    StartupError
+        What results is no bench that could run.
+    """
+    table = config.model_dump(exclude_unset=True)
+    for name, value in values.items():
+        *path, last = name.split(".")
+        inner = table
+        for part in path:
+            inner = inner.setdefault(part, {})
+        inner[last] = value
+    return bench_from(table, where=where)
+
+
+def config_mistakes(error: ValidationError, where: str) -> list[SalternError]:
+    """Turn pydantic's list into ours: one error a mistake, each with its place and remedy."""
+    mistakes: list[SalternError] = []
+    for mistake in error.errors():
+        key = ".".join(str(part) for part in mistake["loc"]) or "the file"
+        remedy = {
+            "extra_forbidden": "Remove it, or look for a misspelling",
+            "missing": "Add it; the example benches show how",
+        }.get(mistake["type"], "Correct the value")
+        what = {"extra_forbidden": "is not an option", "missing": "is missing"}.get(
+            mistake["type"], mistake["msg"].removeprefix("Value error, ")
+        )
+        if mistake["type"] not in ("extra_forbidden", "missing", "value_error"):
+            what += f" (it says {mistake['input']!r})"
+        mistakes.append(ConfigError(what, where=f"{where}, {key}", remedy=remedy))
+    return mistakes
+
+
+def shipped_config(name: str) -> Path:
+    """Return the path of an example bench that ships with Saltern."""
+    package = Path(__file__).parents[1]
+    for folder in (package / "shipped_config", package.parents[1] / "config"):
+        if (folder / name).is_file():
+            return folder / name
+    raise ConfigError(f"no example is called {name}", where="shipped config", remedy="Reinstall Saltern")

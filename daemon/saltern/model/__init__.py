@@ -1,0 +1,1 @@
+"""Values without behaviour, which every room may import."""

@@ -1,0 +1,1 @@
+"""What runs a bench: the service, its rules, and what it answers."""
