@@ -17,7 +17,8 @@ A pulse that comes late is followed by others too close behind it. A rotor catch
 so a motion in which pulses came later than `microsteps` steps last does not vouch for the steps since it was last well:
 the motor is brought to rest, and started gently again. The same holds where the host looked too late and the queue ran
 dry at speed. Limits: a motor that loses steps for a reason of its own is not seen; a balance, or the pump's
-calibration, tells. Where the kernel does not count waiting (no schedstat), late pulses are not seen either.
+calibration, shows it. Where the kernel does not count waiting (no schedstat) and permits no real-time priority, late
+pulses could not be seen: the pump is not opened there.
 """
 
 import threading
