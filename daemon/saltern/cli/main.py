@@ -14,6 +14,7 @@ from saltern.cli import (
     demo,
     evaluate,
     guide,
+    init,
     keep,
     live,
     operate,
@@ -40,6 +41,7 @@ app = typer.Typer(
 app.command()(demo.demo)
 app.command()(simulate.simulate)
 app.command()(evaluate.evaluate)
+app.command()(init.init)
 app.command()(check.check)
 app.command()(probe.probe)
 app.command()(results.results)
