@@ -4,9 +4,6 @@ import pytest
 
 from saltern.chemistry.seawater import practical_salinity
 from saltern.chemistry.standards import (
-    SODIUM_CARBONATE_G_MOL,
-    carbonate_alkalinity_umol_kg,
-    carbonate_recipe,
     nacl_density_kg_l,
     standard_ms_cm,
 )
@@ -34,26 +31,6 @@ def test_air_weighs_about_a_gram_a_litre():
 def test_seawater_weighed_in_air_is_a_little_more_than_it_shows():
     """100 g shown of a liquid of 1.0233 kg/L: 97.72 mL in vacuo, and 0.1 % more for buoyancy."""
     assert volume_ml(100.0, 1.0233, 25.0) == pytest.approx(100.0 / 1.0233 * 1.00101, rel=2e-5)
-
-
-def test_molar_mass_of_sodium_carbonate_from_its_atoms():
-    """IUPAC standard atomic weights, abridged: Na 22.990, C 12.011, O 15.999."""
-    assert pytest.approx(2 * 22.98976928 + 12.011 + 3 * 15.999, abs=0.001) == SODIUM_CARBONATE_G_MOL
-
-
-def test_one_mole_of_carbonate_is_two_of_alkalinity():
-    """5.2994 g (0.05 mol) in 1 kg, diluted one to forty: 2500 umol/kg."""
-    assert carbonate_alkalinity_umol_kg(5.2994, 1000.0, 25.0, 1000.0) == pytest.approx(2500.0, rel=1e-4)
-
-
-@pytest.mark.parametrize("final_g", [500.0, 1000.0, 5000.0])
-def test_a_recipe_serves_with_a_scale_of_a_hundredth_of_a_gram(final_g):
-    recipe = carbonate_recipe(2400.0, final_g)
-    made = carbonate_alkalinity_umol_kg(recipe.stock_carbonate_g, recipe.stock_g, recipe.take_stock_g, recipe.final_g)
-
-    assert made == recipe.alkalinity_umol_kg == pytest.approx(2400.0, rel=0.005)
-    assert recipe.u_umol_kg / made < 0.0015
-    assert recipe.stock_carbonate_g == pytest.approx(round(recipe.stock_carbonate_g, 2), abs=1e-9)
 
 
 def test_density_of_its_background():

@@ -1,13 +1,8 @@
-"""Standards that a keeper makes up or buys: sodium carbonate for alkalinity, solutions for conductivity."""
-
-from dataclasses import dataclass
+"""Standards as liquids: the background of a carbonate standard, and solutions of known conductivity."""
 
 import numpy as np
 
 from saltern.chemistry.seawater import conductivity_ms_cm, density_kg_l
-
-SODIUM_CARBONATE_G_MOL = 105.988
-"""Na2CO3, IUPAC standard atomic weights (2021)."""
 
 SODIUM_CHLORIDE_G_MOL = 58.443
 BACKGROUND_MOL_KG = 0.7
@@ -15,15 +10,6 @@ BACKGROUND_MOL_KG = 0.7
 
 NACL_IONIC_SALINITY = 35.0
 """Practical salinity of about that ionic strength: what `Medium.NACL` wants to know of it."""
-
-DRYING = (
-    "Dry the carbonate at 270 to 280 degC for two hours and let it cool in a desiccator: what it drew from air weighs "
-    "and does not titrate."
-)
-"""Common practice for the primary standard; follow the label's own where it differs."""
-
-CARBONATE_PURITY_U = 0.0005
-"""Of a dried analytical-grade carbonate (99.95 % at least, rectangular: common practice)."""
 
 WATER_KG_L_PER_PERCENT_NACL = 0.00715
 """Rise of density with each percent by mass of NaCl up to 6 % (handbook tables at 20 degC, 1.0268 at 4 %; memory)."""
@@ -39,62 +25,6 @@ KCL_MS_CM: dict[str, tuple[float, ...]] = {
 }  # fmt: skip
 """Potassium chloride of 0.01 and 0.1 mol/kg, mS/cm (Wu, Koch & Pratt 1991, J. Res. NIST 96, 191; Pratt et al. 2001,
 Pure Appl. Chem. 73, 1783), what dissolved CO2 adds taken off."""
-
-
-@dataclass(frozen=True)
-class CarbonateRecipe:
-    """How to make a standard of known alkalinity with a scale that shows `scale_g`."""
-
-    stock_carbonate_g: float
-    stock_nacl_g: float
-    stock_g: float
-    take_stock_g: float
-    nacl_g: float
-    final_g: float
-    alkalinity_umol_kg: float
-    u_umol_kg: float
-    drying: str = DRYING
-
-
-def carbonate_alkalinity_umol_kg(carbonate_g: float, stock_g: float, take_g: float, final_g: float) -> float:
-    """Return the alkalinity of a diluted stock, umol/kg: each carbonate takes two acids."""
-    return 2.0e6 * carbonate_g / SODIUM_CARBONATE_G_MOL / (stock_g / 1000.0) * take_g / final_g
-
-
-def carbonate_recipe(alkalinity_umol_kg: float, final_g: float, scale_g: float = 0.01) -> CarbonateRecipe:
-    """Return masses for a standard of about this alkalinity in 0.7 mol/kg NaCl.
-
-    As many grams of carbonate go into a kilogram of stock as grams of stock into the standard: so the smallest two
-    masses weighed are as large as they can be, and count as many steps of the scale.
-
-    Parameters
-    ----------
-    alkalinity_umol_kg
-        Wanted, umol/kg.
-    final_g
-        Mass of the standard, g: the determinations' samples, rinses and line, with some to spare.
-    scale_g
-        Step of the scale; each weighing is uncertain by that much, rectangular.
-    """
-    stock_g = 1000.0
-    even_g = float(np.sqrt(final_g * alkalinity_umol_kg * 1e-6 / 2.0 * SODIUM_CARBONATE_G_MOL))
-    carbonate_g = round(even_g / scale_g) * scale_g
-    strength_umol_kg = carbonate_alkalinity_umol_kg(carbonate_g, stock_g, 1.0, 1.0)
-    take_g = round(final_g * alkalinity_umol_kg / strength_umol_kg / scale_g) * scale_g
-    nacl_share = BACKGROUND_MOL_KG * SODIUM_CHLORIDE_G_MOL / 1000.0
-    made = carbonate_alkalinity_umol_kg(carbonate_g, stock_g, take_g, final_g)
-    weighed = np.array([carbonate_g, stock_g, take_g, final_g])
-    u = made * float(np.sqrt(np.sum((scale_g / weighed) ** 2) / 3.0 + CARBONATE_PURITY_U**2))
-    return CarbonateRecipe(
-        stock_carbonate_g=carbonate_g,
-        stock_nacl_g=nacl_share * stock_g,
-        stock_g=stock_g,
-        take_stock_g=take_g,
-        nacl_g=nacl_share * (final_g - take_g),
-        final_g=final_g,
-        alkalinity_umol_kg=made,
-        u_umol_kg=u,
-    )
 
 
 def nacl_density_kg_l(temperature_c: float, mol_per_kg: float = BACKGROUND_MOL_KG) -> float:

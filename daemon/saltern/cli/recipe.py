@@ -1,30 +1,76 @@
-"""`saltern recipe`: how to make up a carbonate standard, for this bench's vessel."""
+"""`saltern recipe`: how to make up a carbonate standard, or the titrant."""
 
 from dataclasses import asdict
-from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from saltern.cli.live import BenchOption
+
+if TYPE_CHECKING:
+    from saltern.config.tables import BenchConfig
+
 DETERMINATIONS, SPARE = 4, 1.25
+FINE_TAKES_G, COARSE_TAKES_G = 200.0, 5000.0
 
 
 def recipe(
-    bench: Annotated[Path, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file.")],
-    alkalinity: Annotated[float, typer.Option(min=500, max=6000, help="Wanted, umol/kg.")] = 2400.0,
-    scale_g: Annotated[float, typer.Option(min=0.0001, max=1.0, help="Step of the scale, g.")] = 0.01,
-    mass_g: Annotated[float | None, typer.Option(min=100, max=20000, help="Of the standard; enough otherwise.")] = None,
+    what: Annotated[str, typer.Argument(help="carbonate: a standard of known alkalinity. titrant: dilute acid.")] = (
+        "carbonate"
+    ),
+    bench: BenchOption = None,
+    alkalinity: Annotated[float, typer.Option(min=500, max=6000, help="Wanted of the standard, umol/kg.")] = 2400.0,
+    scale_g: Annotated[float, typer.Option(min=0.0001, max=1.0, help="Step of the fine scale, g.")] = 0.01,
+    coarse_g: Annotated[float, typer.Option(min=0.01, max=10.0, help="Step of the coarse scale, g.")] = 1.0,
+    oven_c: Annotated[float, typer.Option(min=50, max=400, help="What your oven reaches, degC.")] = 250.0,
+    nacl_blank: Annotated[
+        float | None, typer.Option(min=-50, max=500, help="Alkalinity of the salt water alone, if measured, umol/kg.")
+    ] = None,
+    mass_g: Annotated[float | None, typer.Option(min=100, max=5000, help="Of the standard; enough otherwise.")] = None,
+    mol_per_l: Annotated[
+        float | None, typer.Option(min=0.006, max=0.5, help="Of the titrant; what the bench file says otherwise.")
+    ] = None,
+    litres: Annotated[float, typer.Option(min=0.1, max=10, help="Of titrant.")] = 1.0,
+    stock_mol_per_l: Annotated[float, typer.Option("--from", min=0.05, max=12, help="Acid you have, mol/L.")] = 1.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
-    """Say how to make a standard of sodium carbonate in 0.7 mol/kg NaCl with a kitchen-grade scale."""
-    from saltern.chemistry.standards import carbonate_recipe
+    """Show how to make a standard of sodium carbonate in salt water, or a bottle of titrant, with two scales."""
+    from saltern.config.loading import load_bench, shipped_config
+    from saltern.config.paths import meant
+    from saltern.errors import ConfigError
+
+    named = meant(bench)
+    config = load_bench(named if named is not None else shipped_config("bench-simulated.toml"))
+    try:
+        if what == "carbonate":
+            _carbonate(config, alkalinity, mass_g, (scale_g, coarse_g), oven_c, nacl_blank, as_json=as_json)
+        elif what == "titrant":
+            strength = mol_per_l or config.titrant.concentration_mol_per_l
+            _titrant(strength, litres, stock_mol_per_l, config.titrant.background, as_json=as_json)
+        else:
+            raise ConfigError(f"there is no recipe for {what!r}", where="recipe", remedy="Say carbonate or titrant")
+    except ValueError as error:
+        raise ConfigError(str(error), where=f"recipe {what}", remedy="See saltern recipe --help") from error
+
+
+def _carbonate(
+    config: "BenchConfig",
+    alkalinity: float,
+    mass_g: float | None,
+    steps_g: tuple[float, float],
+    oven_c: float,
+    nacl_blank: float | None,
+    *,
+    as_json: bool,
+) -> None:
+    from saltern.chemistry.recipes import Scale, carbonate_recipe
     from saltern.cli.present import console, print_json
-    from saltern.config.loading import load_bench
     from saltern.procedures.rinse import plan_for
 
-    config = load_bench(bench)
     one_ml = config.sample.volume_ml + plan_for(config).total_ml + 2.0 * config.sample.keep_wet_ml
-    made = carbonate_recipe(alkalinity, mass_g or round(SPARE * DETERMINATIONS * one_ml, -2), scale_g)
+    final_g = mass_g or round(SPARE * DETERMINATIONS * one_ml, -2)
+    fine, coarse = Scale(steps_g[0], FINE_TAKES_G), Scale(steps_g[1], COARSE_TAKES_G)
+    made = carbonate_recipe(alkalinity, final_g, fine, coarse, oven_c, nacl_blank)
     if as_json:
         print_json({"schema_version": 1, **asdict(made)})
         return
@@ -32,14 +78,57 @@ def recipe(
     say(f"A standard of {made.alkalinity_umol_kg:.1f} umol/kg, u {made.u_umol_kg:.1f} (k = 1), {made.final_g:.0f} g")
     say(f"1. {made.drying}")
     say(
-        f"2. Stock: {made.stock_carbonate_g:.2f} g of Na2CO3 and {made.stock_nacl_g:.1f} g of NaCl, made up with "
-        f"distilled water to {made.stock_g:.2f} g. Cover it: it takes up CO2."
+        "2. The salt is sodium chloride of analytical grade without additives. Table salt holds carbonate, iodide and "
+        "what keeps it free-flowing: they titrate."
     )
     say(
-        f"3. Standard: {made.take_stock_g:.2f} g of the stock and {made.nacl_g:.1f} g of NaCl, made up with distilled "
-        f"water to {made.final_g:.2f} g."
+        f"3. Stock: {made.stock_carbonate_g:.2f} g of sodium carbonate (Na2CO3) on the fine scale, and "
+        f"{made.stock_nacl_g:.1f} g of NaCl, made up with distilled water to {made.stock_g:.0f} g on the coarse one. "
+        "Cover it: it takes up CO2."
     )
     say(
-        f"4. saltern standardise --alkalinity {made.alkalinity_umol_kg:.1f} --u {made.u_umol_kg:.1f} --medium nacl. "
-        "It keeps for days, closed; plain water instead of NaCl would be evaluated wrongly."
+        f"4. Standard: {made.take_stock_g:.2f} g of the stock on the fine scale, and {made.nacl_g:.1f} g of NaCl, made "
+        f"up with distilled water to {made.final_g:.0f} g on the coarse one."
+    )
+    say(
+        f"5. saltern standardise --alkalinity {made.alkalinity_umol_kg:.1f} --u {made.u_umol_kg:.1f} --medium nacl. "
+        "It keeps for days, closed; plain water instead of salt water would be evaluated wrongly."
+    )
+    say("What its uncertainty is made of, umol/kg (k = 1):")
+    for source, u in sorted(made.budget_umol_kg.items(), key=lambda row: -row[1]):
+        say(f"   {source:26}{u:6.2f}")
+    if nacl_blank is None:
+        say(
+            "   The salt's alkali is assumed. `saltern blank` measures it; then say it with --nacl-blank, and it "
+            "counts as known to 1 umol/kg."
+        )
+
+
+def _titrant(
+    mol_per_l: float, litres: float, stock: float, background: Literal["water", "nacl"], *, as_json: bool
+) -> None:
+    from saltern.chemistry.recipes import titrant_recipe
+    from saltern.cli.present import console, print_json
+
+    made = titrant_recipe(mol_per_l, litres, stock, background)
+    if as_json:
+        print_json({"schema_version": 1, **asdict(made)})
+        return
+    say = console().print
+    say(f"{made.litres:g} L of titrant, {made.mol_per_l:g} mol/L hydrochloric acid")
+    for caution in made.cautions:
+        say(f"! {caution}")
+    say(f"1. Put {0.8 * made.final_g:.0f} g of distilled water into the bottle, on a scale.")
+    step = 2
+    if made.nacl_g > 0:
+        say(f"{step}. Dissolve {made.nacl_g:.1f} g of sodium chloride of analytical grade, without additives, in it.")
+        step += 1
+    say(
+        f"{step}. Add {made.stock_g:.1f} g ({made.stock_ml:.1f} mL) of the {made.stock_mol_per_l:g} mol/L acid, "
+        "slowly, and stir."
+    )
+    say(f"{step + 1}. Make it up with distilled water to {made.final_g:.0f} g, close it, and turn it over ten times.")
+    say(
+        f"{step + 2}. saltern change-bottle --mol-per-l {made.mol_per_l:g} --u-percent 2, then standardise it: only a "
+        "reference shows how strong it is."
     )
