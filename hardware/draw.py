@@ -119,7 +119,7 @@ def pump_channel():
         )
         d += shot
         d += elm.Line().down(0.5).at(shot.inB1)
-        d += elm.Label().label("HC123: 0.45 R C,\n510 kΩ, 2.2 µF", loc="bottom", fontsize=10)
+        d += elm.Label().label("HCT123 on 5 V: 0.45 R C,\n910 kΩ 1 %, 1 µF film", loc="bottom", fontsize=10)
         d += elm.Line().left(0.8).at(shot.inL1)
         d += (trigger := elm.Dot())
         d += elm.Resistor().down(2).at(trigger.center).label("10 kΩ", loc="bottom")
@@ -145,23 +145,86 @@ def _gate(d, at, label):
     d += elm.Label().at((end.center[0] - 0.2, end.center[1])).label(label, loc="left")
 
 
+def stepper():
+    """Draw one stepper: step and direction from the computer, enable pulled down by drive and permit in series."""
+    pump = BENCH["pumps"]["titrant"]
+    with schemdraw.Drawing(show=False) as d:
+        d += (
+            chip := elm.Ic(
+                pins=[
+                    elm.IcPin(name="step", side="left", slot="3/3"),
+                    elm.IcPin(name="direction", side="left", slot="2/3"),
+                    elm.IcPin(name="enable", side="left", slot="1/3", invert=True),
+                    elm.IcPin(name="motor supply", side="top", slot="1/1"),
+                    elm.IcPin(name="coils", side="right", slot="1/1"),
+                ],
+                size=(6.4, 4.2),
+                label="stepper driver",
+            ).at((8, 6))
+        )
+        d += elm.Line().up(0.8).at(chip.inT1)
+        d += elm.Vdd().label("12 V: fuse, stop button,\nand the second float's relay")
+        d += elm.Line().right(1.0).at(chip.inR1)
+        d += elm.Label().label("motor", loc="right")
+        for pin, name in ((chip.inL1, "step"), (chip.inL2, "direction")):
+            d += elm.Line().left(1.2).at(pin)
+            d += elm.Dot(open=True)
+            d += elm.Label().label(f"GPIO {pump['drive'][f'{name}_pin']}", loc="left")
+        d += elm.Line().left(4.4).at(chip.inL3)
+        d += (node := elm.Dot())
+        d += elm.Resistor().up(2.6).at(node.center).label("4.7 kΩ", loc="top")
+        d += elm.Vdd().label("3.3 V")
+        d += (
+            drive := elm.NFet(bulk=False).right().reverse().anchor("drain").at((node.center[0], node.center[1] - 0.4))
+        )
+        d += elm.Line().at(node.center).to(drive.drain)
+        d += (
+            permit := elm.NFet(bulk=False)
+            .right()
+            .reverse()
+            .anchor("drain")
+            .at((drive.source[0], drive.source[1] - 1.6))
+        )
+        d += elm.Line().at(drive.source).to(permit.drain)
+        d += elm.Ground().at(permit.source)
+        _gate(d, drive.gate, f"enable, GPIO {pump['drive']['enable_pin']}")
+        _gate(d, permit.gate, "one-shot of the permit")
+        d.save(str(OUT / "stepper.svg"))
+        d.save(str(OUT / "stepper.png"), dpi=130)
+
+
 def inputs():
     """Draw a normally closed input, and the second float that needs no computer."""
     with schemdraw.Drawing(show=False) as d:
-        d += elm.Vdd().label("3.3 V").at((0, 4))
-        d += elm.Resistor().down(2).label("pull-up,\nin the chip", loc="bottom")
-        d += (node := elm.Dot())
-        d += elm.Line().left(0.8)
-        d += elm.Label().label(f"GPIO {BENCH['switches']['overfill']['pin']}", loc="left")
-        d += elm.Resistor().right(2.4).at(node.center).label("1 kΩ")
-        d += (filt := elm.Dot())
-        d += elm.Capacitor().down(2).label("100 nF", loc="bottom")
-        d += elm.Ground()
-        d += elm.Line().right(2.4).at(filt.center)
+        d += elm.Vdd().label("3.3 V").at((6.2, 4))
+        d += elm.Resistor().down(2).label("2.2 kΩ", loc="bottom")
+        d += (field := elm.Dot())
+        d += elm.Line().right(1.6)
         d += elm.Button(nc=True).down(2).label("float, normally closed:\nopen or broken reads full", loc="bottom")
         d += elm.Ground()
-        d += elm.Vdd().label("12 V").at((11.0, 4))
-        d += elm.Button(nc=True).down(2).label("second float, a little higher", loc="bottom")
+        d += elm.Resistor().left(2.6).at(field.center).label("1 kΩ")
+        d += (node := elm.Dot())
+        d += elm.Capacitor().down(2).label("100 nF", loc="bottom")
+        d += elm.Ground()
+        d += elm.Line().left(1.6).at(node.center)
+        d += (clamp := elm.Dot())
+        d += elm.Schottky().up(2).at(clamp.center)
+        d += elm.Vdd().label("3.3 V")
+        d += elm.Schottky().down(2).reverse().at(clamp.center)
+        d += elm.Ground()
+        d += elm.Line().left(1.2).at(clamp.center)
+        d += elm.Dot(open=True)
+        d += elm.Label().label(f"GPIO {BENCH['switches']['overfill']['pin']}", loc="left")
+        d += elm.Vdd().label("12 V").at((15.0, 4))
+        d += elm.Button(nc=True).down(2).label("second float,\na little higher", loc="bottom")
+        d += (coil := elm.Dot())
+        d += elm.Inductor2(loops=4).down(2).label("relay coil,\n400 Ω", loc="bottom")
+        d += elm.Ground()
+        d += elm.Line().left(1.4).at(coil.center)
+        d += elm.Diode().down(2).reverse()
+        d += elm.Line().right(1.4)
+        d += elm.Vdd().label("12 V").at((20.2, 4))
+        d += elm.Switch().down(2).label("its contact, closed\nwhile the coil is fed", loc="bottom")
         d += elm.Line().down(0.6)
         d += elm.Dot(open=True)
         d += elm.Label().label("pumps of sample and titrant,\nnever of waste", loc="bottom")
@@ -218,7 +281,7 @@ def save(fig, name):
 
 def main():
     OUT.mkdir(exist_ok=True)
-    for draw in (vessel, pump_channel, inputs, power):
+    for draw in (vessel, pump_channel, stepper, inputs, power):
         draw()
 
 
