@@ -6,7 +6,7 @@ from typing import Protocol
 
 import numpy as np
 
-from saltern.chemistry.quantities import FloatArray, Medium
+from saltern.chemistry.quantities import Estimate, FloatArray, Medium
 
 __all__ = ["Co2", "Conditions", "Curve", "EndPoint", "Estimate", "Finding", "FloatArray", "Medium", "Method", "Priors"]
 
@@ -48,14 +48,6 @@ class Curve:
     time_s: FloatArray | None = None
     emf_sd_mv: FloatArray | None = None
     dose_sd_g: FloatArray | None = None
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """A value with its standard uncertainty, in the unit that the name it is bound to states."""
-
-    value: float
-    u: float
 
 
 @dataclass(frozen=True)
