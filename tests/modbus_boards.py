@@ -11,7 +11,7 @@ from pymodbus.pdu.register_message import (
     WriteMultipleRegistersResponse,
 )
 
-from tests.serial_port import VirtualPort
+from saltern.testing import VirtualPort
 
 DELAY_S = 0.02
 

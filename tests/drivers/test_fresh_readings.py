@@ -8,12 +8,12 @@ from dataclasses import replace
 
 import pytest
 
+from saltern.testing import ScriptedPort, wait_for
 from saltern_drivers import gpio_tachometer, i2c_adc, modbus_probe, w1_temperature
 from saltern_drivers.serial_line import Config, LineBoard
-from tests.drivers.conftest import ScriptedPort, over
+from tests.drivers.conftest import over
 from tests.drivers.test_modbus import crc
 from tests.drivers.test_small_probes import NUMBER
-from tests.serial_port import wait_for
 
 HOURS_S = 7200.0
 PATTERN = r"(?P<value>[-+]?\d+\.\d+)"

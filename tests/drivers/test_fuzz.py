@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from saltern.clock import VirtualClock
 from saltern.ports import DriverError, Wires
+from saltern.testing import VirtualPort
 from saltern_drivers import modbus_probe, serial_line
 from tests.drivers.test_modbus import crc
-from tests.serial_port import VirtualPort
 from tests.sizes import holds_for
 
 STREAMS = {"examples": 1500, "in_soak": 10_000}

@@ -12,11 +12,10 @@ import pytest
 
 from saltern.clock import RealClock
 from saltern.ports import DeviceSilentError, DeviceUnavailableError, ReplyError, Wires
+from saltern.testing import ScriptedPort, wait_for
 from saltern_drivers import modbus_probe
 from saltern_drivers.gpio_lines import open_serial
-from tests.drivers.conftest import ScriptedPort
 from tests.processes import until
-from tests.serial_port import wait_for
 
 
 def crc(body):

@@ -7,10 +7,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from saltern.ports import DeviceSilentError, DeviceUnavailableError, DriverError, ReplyError, Wires
+from saltern.testing import ScriptedPort, wait_for
 from saltern_drivers.gpio_lines import open_serial
 from saltern_drivers.serial_line import Config, LineBoard, open_board
-from tests.drivers.conftest import ScriptedPort, over
-from tests.serial_port import wait_for
+from tests.drivers.conftest import over
 
 PATTERN = r"(?P<value>[-+]?\d+\.\d+)"
 CONFIG = Config(port="/dev/serial/by-id/board", query="R", pattern=PATTERN, unit="mV", timeout_s=1.0)

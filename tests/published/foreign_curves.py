@@ -12,7 +12,8 @@ import numpy as np
 
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import Co2, Conditions, Curve, Priors
-from saltern.chemistry.endpoint.methods import METHODS
+from saltern.chemistry.endpoint.methods import NAMES
+from saltern.chemistry.endpoint.methods import method as method_named
 from saltern.errors import CurveError
 
 SAMPLE_G = 100.0
@@ -145,9 +146,10 @@ def _curve(case, acid_g, ph):
 def deviation(case, curve, method="least-squares"):
     """Return found minus true alkalinity, umol/kg, or None where the method refuses."""
     try:
-        return METHODS[method](curve, case.conditions(), Priors()).alkalinity_umol_kg - case.alkalinity_umol_kg
+        found = method_named(method).find(curve, case.conditions(), Priors())
     except CurveError:
         return None
+    return found.alkalinity_umol_kg - case.alkalinity_umol_kg
 
 
 def engines():
@@ -160,7 +162,7 @@ def engines():
 
 def main():
     """Print found minus true alkalinity for every case and method."""
-    names = list(METHODS)
+    names = list(NAMES)
     print("engine".ljust(21), "A_T   S   T  CO2          acid ", *(name.rjust(19) for name in names))
     worst = {}
     for engine, make in engines().items():

@@ -8,8 +8,7 @@ from math import log
 
 import numpy as np
 
-from saltern.chemistry.endpoint.curve import Estimate
-from saltern.chemistry.quantities import FloatArray
+from saltern.chemistry.quantities import Estimate, FloatArray
 
 GAS_CONSTANT = 8.314462618  # J/(mol K), CODATA 2018, exact
 FARADAY = 96485.33212  # C/mol, CODATA 2018, exact

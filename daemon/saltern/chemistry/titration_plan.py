@@ -13,16 +13,9 @@ import numpy as np
 from saltern.chemistry.endpoint.curve import Conditions, Curve, FloatArray, Priors
 from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE
 from saltern.chemistry.endpoint.information import Statistics, acid_at, alkalinity_sd, best_targets, cost_of
+from saltern.chemistry.endpoint.methods import DEFAULT
+from saltern.chemistry.endpoint.methods import method as method_named
 from saltern.chemistry.titration_belief import Answer, Knowledge, believe
-
-DEFAULT = "least-squares"
-TARGETS_PH_FREE: dict[str, tuple[float, ...]] = {
-    "sop3b": (6.0, 4.5, 3.70, 3.60, 3.52, 3.45, 3.38, 3.32, 3.26, 3.20, 3.15, 3.10, 3.05),
-    "gran": (6.0, 4.5, 3.70, 3.60, 3.52, 3.45, 3.38, 3.32, 3.26, 3.20, 3.15, 3.10, 3.05),
-    "inflection": (6.0, 5.5, 5.2, 5.0, 4.85, 4.7, 4.6, 4.5, 4.4, 4.3, 4.2, 4.1, 3.95, 3.8, 3.6, 3.4),
-    "fixed-ph": (6.0, 5.4, 5.0, 4.8, 4.65, 4.55, 4.45, 4.35, 4.2, 3.9, 3.6, 3.4, 3.2, 3.1),
-}
-"""Free pH of the readings that the other methods want."""
 
 MOST_READINGS = 30
 REACHED_PH = 0.06
@@ -78,10 +71,11 @@ def next_dose_g(
     )
     if len(curve.emf_mv) >= MOST_READINGS:
         return None
-    if method == DEFAULT:
+    wanted_ph_free = method_named(method).targets_ph_free
+    if wanted_ph_free is None:
         target = _most_telling(knowledge, statistics, effort, len(curve.emf_mv))
     else:
-        ahead = [t for t in TARGETS_PH_FREE[method] if t < knowledge.ph_free[-1] - REACHED_PH]
+        ahead = [t for t in wanted_ph_free if t < knowledge.ph_free[-1] - REACHED_PH]
         target = ahead[0] if ahead else None
     if target is None:
         return None

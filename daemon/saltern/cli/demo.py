@@ -20,7 +20,7 @@ def demo(
     from saltern.cli.logs import quiet_logs
     from saltern.cli.present import console, plot_curve, print_json, print_simulation
     from saltern.cli.simulation import run
-    from saltern_drivers.twin.scenario import Scenario
+    from saltern.cli.twin import of_the_twin
 
     quiet_logs()
     done = 0
@@ -38,7 +38,7 @@ def demo(
     if not as_json:
         console().print("A day of a 400 L reef tank on the simulated bench (virtual time):")
     kept: list[Any] = []
-    outcome = run(Scenario.model_validate(SCENARIO), Path(), watch, kept)
+    outcome = run(of_the_twin("scenario").model_validate(SCENARIO), Path(), watch, kept)
     if as_json:
         print_json(outcome)
         return

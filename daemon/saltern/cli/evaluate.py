@@ -7,16 +7,11 @@ from typing import Annotated, Any
 
 import typer
 
+from saltern.chemistry.endpoint.methods import DEFAULT, NAMES
+from saltern.cli.method_option import method_option
 from saltern.errors import ConfigError, CurveError
 
-
-class MethodName(StrEnum):
-    LEAST_SQUARES = "least-squares"
-    SOP3B = "sop3b"
-    GRAN = "gran"
-    INFLECTION = "inflection"
-    FIXED_PH = "fixed-ph"
-    ALL = "all"
+ALL = "all"
 
 
 class MediumName(StrEnum):
@@ -41,7 +36,7 @@ def evaluate(
         float | None, typer.Option(min=0.9, max=1.3, help="Default: that of the acid in NaCl of the sample's salinity.")
     ] = None,
     medium: Annotated[MediumName, typer.Option(help="What was titrated.")] = MediumName.SEAWATER,
-    method: Annotated[MethodName, typer.Option(help="How to find the end point.")] = MethodName.LEAST_SQUARES,
+    method: Annotated[str, method_option(ALL, help="How to find the end point.")] = DEFAULT,
     slope_percent: Annotated[float | None, typer.Option(min=80, max=110, help="Electrode slope, % of Nernst.")] = None,
     co2: Annotated[Co2Name, typer.Option(help="What became of the CO2 while the curve was taken.")] = Co2Name.OPEN,
     noise_mv: Annotated[float | None, typer.Option(min=0.001, max=50.0, help="Sd of one reading, mV.")] = None,
@@ -58,7 +53,7 @@ def evaluate(
 ) -> None:
     """Find the alkalinity of a titration curve."""
     from saltern.chemistry.endpoint.curve import Estimate
-    from saltern.chemistry.endpoint.methods import METHODS
+    from saltern.chemistry.endpoint.methods import method as method_named
     from saltern.cli.present import plot_curve, print_end_point, print_json
 
     question = _question(
@@ -82,9 +77,9 @@ def evaluate(
         silicate_umol_kg=Estimate(silicate_umol_kg, silicate_u),
         borate_ratio=Estimate(borate_ratio, borate_ratio_u),
     )
-    if method is not MethodName.ALL:
+    if method != ALL:
         try:
-            answer = METHODS[method.value](titrated, conditions, priors)
+            answer = method_named(method).find(titrated, conditions, priors)
         except CurveError as error:
             raise CurveError(error.what, where=f"{curve}, {error.where}", remedy=error.remedy) from error
         if as_json:
@@ -93,13 +88,13 @@ def evaluate(
             print_end_point(answer, salinity, float(titrated.temperature_c[0]))
         return
     answers, refused = [], {}
-    for name, find in METHODS.items():
+    for name in NAMES:
         try:
-            answers.append(find(titrated, conditions, priors))
+            answers.append(method_named(name).find(titrated, conditions, priors))
         except CurveError as error:
             refused[name] = error
     if not answers:
-        raise CurveError("no method can evaluate this curve", where=str(curve), remedy=str(refused["least-squares"]))
+        raise CurveError("no method can evaluate this curve", where=str(curve), remedy=str(refused[DEFAULT]))
     if as_json:
         print_json({"schema_version": 1, "methods": [_as_json(answer, salinity) for answer in answers]})
         return

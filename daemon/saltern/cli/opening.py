@@ -13,6 +13,7 @@ from pathlib import Path
 import structlog
 
 from saltern.bench.devices import validate_devices
+from saltern.cli.twin import of_the_twin
 from saltern.clock import Clock, PacedClock, RealClock
 from saltern.config.loading import load_bench, shipped_config
 from saltern.config.paths import records_path, socket_path
@@ -86,8 +87,7 @@ def _nobody(begun: Begun) -> AbstractContextManager[object]:
 
 def _paced(pace: float) -> PacedClock:
     """Return a paced clock, which begins as late as a simulated world that outlived its process, by both its times."""
-    (entry,) = entry_points(group="saltern.twin", name="begins")
-    begins_s, began_at = entry.load()(pace)
+    begins_s, began_at = of_the_twin("begins")(pace)
     start = RealClock().now() if began_at is None else datetime.fromtimestamp(began_at, UTC)
     return PacedClock(pace, start=start, begins_s=begins_s)
 

@@ -5,6 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
+from saltern.cli.method_option import method_option
 from saltern.cli.results import records_path
 
 
@@ -15,7 +16,7 @@ def show(
         Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file; its records are used.")
     ] = None,
     budget: Annotated[bool, typer.Option("--budget", help="Only where its uncertainty comes from.")] = False,
-    method: Annotated[str | None, typer.Option(help="Evaluate its curve again by this method.")] = None,
+    method: Annotated[str | None, method_option(help="Evaluate its curve again by this method.")] = None,
     under: Annotated[
         list[int] | None, typer.Option(help="Evaluate it again under this calibration; may be given again.")
     ] = None,
@@ -96,13 +97,9 @@ def _print_budget(number: int, d: Any) -> None:
 
 
 def _again(number: int, d: Any, method: str | None, options: dict[str, Any], *, as_json: bool) -> None:
-    from saltern.chemistry.endpoint.methods import METHODS
     from saltern.cli.present import console, print_end_point, print_json
-    from saltern.errors import ConfigError
     from saltern.procedures.again import evaluated_again
 
-    if method is not None and method not in METHODS:
-        raise ConfigError(f"there is no method {method!r}", where="--method", remedy="Of: " + ", ".join(METHODS))
     end_point, alkalinity = evaluated_again(d, method, options)
     was = d.alkalinity.value
     if as_json:

@@ -4,11 +4,14 @@ Three deaths differ. A power cut lets outputs fall to their pull-downs. A killed
 safe-off. A hang stops the control thread while timers and edges live on, until the watchdog kills it.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
+from saltern.cli.twin import of_the_twin
 from saltern.clock import VirtualClock
 from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
@@ -16,8 +19,9 @@ from saltern.records.store import Store, open_store
 from saltern.running.guided import measure_reference_unattended
 from saltern.running.service import Service, open_service
 from saltern.running.waking import ClockWaker
-from saltern_drivers.twin.scenario import FaultTable, Play
-from saltern_drivers.twin.wires import die, wire
+
+if TYPE_CHECKING:
+    from saltern_drivers.twin.scenario import FaultTable, Play
 
 SAFE_OFF_AFTER_S = 1.0
 """systemd runs ExecStopPost about so soon after a death (an assumption)."""
@@ -139,7 +143,7 @@ class Computer:
             self._wires.pins.force_low()
             self._wires.pins.dead = True
         self._clock.sleep(self._down_s)
-        self._wires = wire(self._play.world, self._play.boards, self._clock)
+        self._wires = of_the_twin("wire")(self._play.world, self._play.boards, self._clock)
         self._play.wires = self._wires
         self.start()
 
@@ -212,7 +216,7 @@ class Computer:
     def lose(self, *, powered: bool) -> None:
         """Let the process be no more; the next start comes as systemd would have it."""
         self.deaths += 1
-        die(self._wires, driven=powered and self._persist)
+        of_the_twin("die")(self._wires, driven=powered and self._persist)
         self._play.world.powered = powered
         self._play.world.dead_since_s = self._clock.monotonic()
         if self._waker is not None:

@@ -1,17 +1,20 @@
 """A scenario, played: the whole service against the twin in virtual time, and what became of it."""
 
+from __future__ import annotations
+
 import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
 from saltern.bench.proof import trials
 from saltern.cli.simulated_computer import Computer, post
+from saltern.cli.twin import of_the_twin
 from saltern.clock import VirtualClock
 from saltern.config.loading import config_mistakes, load_bench, read_toml, shipped_config
 from saltern.config.tables import BenchConfig
@@ -21,7 +24,9 @@ from saltern.model.determination import Determination, Quantity
 from saltern.procedures.notebook import Step
 from saltern.records.store import IN_MEMORY
 from saltern.running.service import Service
-from saltern_drivers.twin.scenario import COMPUTER_FAULTS, Play, Scenario
+
+if TYPE_CHECKING:
+    from saltern_drivers.twin.scenario import Play, Scenario
 
 DEFAULT_BENCHES = {"good": "bench-simulated.toml", "hobby": "bench-simulated-hobby.toml"}
 WARM_UP_S = 0.2  # opening takes so long in virtual time
@@ -40,7 +45,7 @@ def load_scenario(path: Path) -> Scenario:
     """
     table = read_toml(path)
     try:
-        scenario = Scenario.model_validate(table)
+        scenario: Scenario = of_the_twin("scenario").model_validate(table)
     except ValidationError as error:
         raise StartupError(str(path), config_mistakes(error, str(path))) from error
     wrong: list[SalternError] = []
@@ -94,7 +99,7 @@ def run(
 @contextmanager
 def records_for(scenario: Scenario) -> Iterator[str]:
     """Yield where records are kept: in memory, unless the computer is to fail, whose disk they then must outlive."""
-    if not any(fault.kind in COMPUTER_FAULTS for fault in scenario.fault):
+    if not any(fault.kind in of_the_twin("computer-faults") for fault in scenario.fault):
         yield IN_MEMORY
         return
     with tempfile.TemporaryDirectory(prefix="saltern-simulate-") as folder:
@@ -115,7 +120,7 @@ class Stage:
     ) -> None:
         self.scenario = scenario
         self.clock = VirtualClock()
-        self.play = Play(scenario, config.model_dump(), self.clock)
+        self.play: Play = of_the_twin("play")(scenario, config.model_dump(), self.clock)
         self.log = Log(self.play, watcher)
         self.computer = Computer(config, self.play, self.clock, records, self.log, outputs_persist=outputs_persist)
         self.play.computer = self.computer.befall

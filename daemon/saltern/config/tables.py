@@ -7,7 +7,9 @@ from datetime import date, time
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema, field_validator, model_validator
+
+from saltern.chemistry.endpoint import methods
 
 PositiveMl = Annotated[float, Field(gt=0)]
 Millimetres = Annotated[float, Field(ge=-3000, le=3000)]
@@ -16,6 +18,16 @@ Fraction = Annotated[float, Field(ge=0, le=1)]
 PumpRole = Literal["sample", "waste", "titrant"]
 ProbeRole = Literal["ph", "conductivity", "temperature", "stirrer", "balance"]
 SwitchRole = Literal["overfill", "leak", "stop", "waste_full"]
+
+
+def _is_method(name: str) -> str:
+    if name not in methods.NAMES:
+        msg = f"{name!r} is not a method: choose of {', '.join(methods.NAMES)}"
+        raise ValueError(msg)
+    return name
+
+
+MethodName = Annotated[str, AfterValidator(_is_method), WithJsonSchema({"type": "string", "enum": list(methods.NAMES)})]
 
 
 class Table(BaseModel):
@@ -415,7 +427,7 @@ class BenchConfig(Table):
     schema_version: Literal[1]
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")
     wires: Literal["gpio", "twin"] = "gpio"
-    method: Literal["least-squares", "sop3b", "gran", "inflection", "fixed-ph"] = "least-squares"
+    method: MethodName = Field(default=methods.DEFAULT, description="how the end point is found")
     expected_dkh: float | None = Field(default=None, gt=0, le=25, description="before there is a first result")
     vessel: Vessel
     pumps: Pumps

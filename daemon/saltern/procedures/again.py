@@ -7,7 +7,7 @@ import numpy as np
 
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import EndPoint, Estimate
-from saltern.chemistry.endpoint.methods import METHODS
+from saltern.chemistry.endpoint.methods import method as method_named
 from saltern.errors import CurveError
 from saltern.model.determination import Determination
 from saltern.procedures.calibrated import NBS_MINUS_TOTAL_PH
@@ -64,6 +64,6 @@ def evaluated_again(
         per_ph = nernst_slope_mv(float(np.mean(curve.temperature_c))) * slope
         e0_mv = float(new["probes.ph.e7_mv"] or 0.0) + per_ph * (7.0 - NBS_MINUS_TOTAL_PH)
         priors = replace(priors, e0_mv=Estimate(e0_mv, priors.e0_mv.u), slope=Estimate(slope, priors.slope.u))
-    end_point = METHODS[method or d.method](curve, conditions, evaluation_priors(priors))
+    end_point = method_named(method or d.method).find(curve, conditions, evaluation_priors(priors))
     factor = new.get("titre.factor")
     return end_point, end_point.alkalinity_umol_kg * (1.0 if factor is None else float(factor))

@@ -13,7 +13,7 @@ import numpy as np
 from saltern.bench.bench import Bench, Doubted, StopRequested
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Estimate, Finding, Priors
-from saltern.chemistry.endpoint.methods import DEFAULT, METHODS
+from saltern.chemistry.endpoint.methods import DEFAULT, method
 from saltern.chemistry.endpoint.sample_ph import initial_ph_total
 from saltern.chemistry.equilibria import constants
 from saltern.chemistry.quantities import Medium
@@ -342,7 +342,7 @@ def titrate_sample(
 def evaluate(bench: Bench, notebook: Notebook, titration: Titration) -> EndPoint:
     """Find the end point by the keeper's method; history may guide the doses, never the answer."""
     notebook.enter("evaluate")
-    return METHODS[bench.config.method](titration.curve, titration.conditions, evaluation_priors(titration.priors))
+    return method(bench.config.method).find(titration.curve, titration.conditions, evaluation_priors(titration.priors))
 
 
 def doubt_carbonic_acid(curve: Curve, conditions: Conditions, priors: Priors) -> Curve:
@@ -366,7 +366,7 @@ def fitted_electrode(titration: Titration, end_point: EndPoint) -> EndPoint:
     """Return the evaluation whose electrode the sample's pH is read with: not every method fits one."""
     if end_point.method == DEFAULT:
         return end_point
-    return METHODS[DEFAULT](titration.curve, titration.conditions, evaluation_priors(titration.priors))
+    return method(DEFAULT).find(titration.curve, titration.conditions, evaluation_priors(titration.priors))
 
 
 def evaluation_priors(priors: Priors) -> Priors:

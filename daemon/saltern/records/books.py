@@ -7,21 +7,44 @@ records are older than their files, the books are lost: nobody knows what was pu
 import json
 import math
 import sqlite3
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol, TypeVar
 
 from saltern.errors import StorageError
 from saltern.model.ledger import Interval, Ledger
 from saltern.records import beside
 
-if TYPE_CHECKING:
-    from saltern.records.store import Store
+Said = TypeVar("Said")
 
 LEDGERS_KEPT = 5000
 VOLUMES = (
     "vessel_low_ml", "vessel_high_ml", "titrant_low_ml", "titrant_high_ml", "waste_low_ml", "waste_high_ml",
     "titrant_recent_ml", "titrant_run_ml",
 )  # fmt: skip
+
+
+class Rows(Protocol):
+    """The records, as far as the books need them: `saltern.records.store.Store` is one."""
+
+    where: str
+    found: str
+    trouble: str
+
+    def each(
+        self, table: str, decode: Callable[[sqlite3.Row], Said], rest: str = "", values: tuple[object, ...] = ()
+    ) -> list[Said]: ...
+
+    def rows(self, query: str, values: tuple[object, ...] = ()) -> list[sqlite3.Row]: ...
+
+    def writing(self, what: str) -> AbstractContextManager[sqlite3.Connection]: ...
+
+    def fresh_damage(self) -> list[tuple[str, int]]: ...
+
+    def aside(self, path: Path) -> str: ...
+
+    def now_text(self) -> str: ...
 
 
 class Books:
@@ -39,7 +62,7 @@ class Books:
         Whether an earlier Saltern, which kept no small files, wrote them.
     """
 
-    def __init__(self, store: "Store", path: Path | None, *, begun: bool = False, upgraded: bool = False) -> None:
+    def __init__(self, store: Rows, path: Path | None, *, begun: bool = False, upgraded: bool = False) -> None:
         self._store = store
         self._path = path
         self.lost = ""

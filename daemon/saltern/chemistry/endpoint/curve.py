@@ -6,9 +6,21 @@ from typing import Protocol
 
 import numpy as np
 
-from saltern.chemistry.quantities import FloatArray, Medium
+from saltern.chemistry.quantities import Estimate, FloatArray, Medium
 
-__all__ = ["Co2", "Conditions", "Curve", "EndPoint", "Estimate", "Finding", "FloatArray", "Medium", "Method", "Priors"]
+__all__ = [
+    "Co2",
+    "Conditions",
+    "Curve",
+    "EndPoint",
+    "EndPointMethod",
+    "Estimate",
+    "Finding",
+    "FloatArray",
+    "Medium",
+    "Method",
+    "Priors",
+]
 
 
 class Co2(StrEnum):
@@ -48,14 +60,6 @@ class Curve:
     time_s: FloatArray | None = None
     emf_sd_mv: FloatArray | None = None
     dose_sd_g: FloatArray | None = None
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """A value with its standard uncertainty, in the unit that the name it is bound to states."""
-
-    value: float
-    u: float
 
 
 @dataclass(frozen=True)
@@ -139,3 +143,20 @@ class Method(Protocol):
     """A way to find the end point. Raises `saltern.errors.CurveError` where the curve cannot bear it."""
 
     def __call__(self, curve: Curve, conditions: Conditions, priors: Priors, /) -> EndPoint: ...
+
+
+@dataclass(frozen=True)
+class EndPointMethod:
+    """What the file of a method declares.
+
+    Parameters
+    ----------
+    find
+        The method itself.
+    targets_ph_free
+        Free pH of the readings that it wants, falling. None where they are planned, after each reading, from what
+        further ones would tell the default method (`titration_plan`).
+    """
+
+    find: Method
+    targets_ph_free: tuple[float, ...] | None = None

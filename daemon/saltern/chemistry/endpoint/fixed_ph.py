@@ -15,7 +15,7 @@ from dataclasses import replace
 import numpy as np
 
 from saltern.chemistry.electrode import nernst_mv
-from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Priors
+from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, EndPointMethod, Priors
 from saltern.chemistry.endpoint.gran import gran_line
 from saltern.chemistry.equilibria import constants, total_over_free
 from saltern.chemistry.seawater import totals
@@ -98,3 +98,10 @@ def _acid_to_end(curve: Curve, conditions: Conditions, priors: Priors) -> tuple[
     share = (ph[i - 1] - END_PH) / (ph[i - 1] - ph[i])
     per_mv = abs((acid[i] - acid[i - 1]) / (curve.emf_mv[i] - curve.emf_mv[i - 1]))
     return float(acid[i - 1] + share * (acid[i] - acid[i - 1])), e0, e0_u, float(per_mv)
+
+
+_TARGETS_PH_FREE = (6.0, 5.4, 5.0, 4.8, 4.65, 4.55, 4.45, 4.35, 4.2, 3.9, 3.6, 3.4, 3.2, 3.1)
+"""Close about the end point; those below pH 4 are for the electrode's offset, where no calibration gives it."""
+
+METHOD = EndPointMethod(fixed_ph, targets_ph_free=_TARGETS_PH_FREE)
+CORRECTED = EndPointMethod(fixed_ph_corrected, targets_ph_free=_TARGETS_PH_FREE)

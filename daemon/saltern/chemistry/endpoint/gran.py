@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from saltern.chemistry.electrode import nernst_mv
-from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, FloatArray, Priors
+from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, EndPointMethod, FloatArray, Priors
 from saltern.chemistry.equilibria import total_over_free
 from saltern.errors import CurveError
 
@@ -107,3 +107,9 @@ def _need(used: FloatArray, titrant_g: FloatArray) -> None:
             where=NAME,
             remedy="Titrate to pH 3.0, with at least three readings below 3.5",
         )
+
+
+METHOD = EndPointMethod(
+    gran, targets_ph_free=(6.0, 4.5, 3.70, 3.60, 3.52, 3.45, 3.38, 3.32, 3.26, 3.20, 3.15, 3.10, 3.05)
+)
+"""Most readings where the line is straight, down to pH 3.05; two above, on the way there."""

@@ -9,7 +9,7 @@ near the end point, and has none where most CO2 is gone before the end point (th
 
 import numpy as np
 
-from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, FloatArray, Priors
+from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, EndPointMethod, FloatArray, Priors
 from saltern.errors import CurveError
 
 NAME = "inflection"
@@ -70,3 +70,10 @@ def _slope_at(x: FloatArray, e: FloatArray, i: int) -> float:
     centred = x[near] - x[i]
     scale = float(np.abs(centred).max())
     return float(np.polyfit(centred / scale, e[near], 2)[1]) / scale
+
+
+METHOD = EndPointMethod(
+    inflection,
+    targets_ph_free=(6.0, 5.5, 5.2, 5.0, 4.85, 4.7, 4.6, 4.5, 4.4, 4.3, 4.2, 4.1, 3.95, 3.8, 3.6, 3.4),
+)
+"""Small steps about pH 4.5, where the signal rises fastest, and enough on either side to see that it does."""

@@ -14,7 +14,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from saltern.chemistry.electrode import nernst_mv
-from saltern.chemistry.endpoint.curve import Co2, Conditions, Curve, EndPoint, Estimate, FloatArray, Priors
+from saltern.chemistry.endpoint.curve import (
+    Co2,
+    Conditions,
+    Curve,
+    EndPoint,
+    EndPointMethod,
+    Estimate,
+    FloatArray,
+    Priors,
+)
 from saltern.chemistry.endpoint.diagnostics import findings, stretch
 from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE, first_guess
 from saltern.chemistry.endpoint.gauss_newton import Priors as Weighed
@@ -396,3 +405,6 @@ def _variance_of_inputs(q: _Question, solution: Solution, used: Mask, gain: Floa
             other = replace(solution.readings, medium=medium_of(_take(q.k, used), replace(q.water, **moved)))
             total += float(gain @ (evaluated(other, solution.theta).residual - solution.at.residual)) ** 2
     return total
+
+
+METHOD = EndPointMethod(least_squares)

@@ -1,15 +1,33 @@
-"""All methods by name."""
+"""All methods by name: the one list from which bench file, command line and their help take theirs."""
 
-from saltern.chemistry.endpoint import fixed_ph, gran, inflection, least_squares, sop3b
-from saltern.chemistry.endpoint.curve import Method
+from functools import cache
+from importlib import import_module
+from typing import TYPE_CHECKING
 
-DEFAULT = least_squares.NAME
+if TYPE_CHECKING:  # it knows numpy
+    from saltern.chemistry.endpoint.curve import EndPointMethod
 
-METHODS: dict[str, Method] = {
-    least_squares.NAME: least_squares.least_squares,
-    sop3b.NAME: sop3b.sop3b,
-    gran.NAME: gran.gran,
-    inflection.NAME: inflection.inflection,
-    fixed_ph.NAME: fixed_ph.fixed_ph,
-    fixed_ph.CORRECTED_NAME: fixed_ph.fixed_ph_corrected,
+DEFAULT = "least-squares"
+
+WHERE: dict[str, str] = {
+    DEFAULT: "least_squares:METHOD",
+    "sop3b": "sop3b:METHOD",
+    "gran": "gran:METHOD",
+    "inflection": "inflection:METHOD",
+    "fixed-ph": "fixed_ph:METHOD",
+    "fixed-ph-corrected": "fixed_ph:CORRECTED",
 }
+"""Name, and the file of this folder with what it is called there: an `EndPointMethod`.
+
+A file is loaded when its method is used: names alone must not cost a small computer the libraries.
+"""
+
+NAMES = tuple(WHERE)
+
+
+@cache
+def method(name: str) -> "EndPointMethod":
+    """Return the method of this name, one of `NAMES`."""
+    module, _, attribute = WHERE[name].partition(":")
+    found: EndPointMethod = getattr(import_module(f"{__package__}.{module}"), attribute)
+    return found

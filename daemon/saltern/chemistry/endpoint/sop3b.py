@@ -15,7 +15,7 @@ low, because bicarbonate that is left at pH 3.5 is not in its balance; in an ope
 import numpy as np
 
 from saltern.chemistry.electrode import nernst_mv
-from saltern.chemistry.endpoint.curve import Co2, Conditions, Curve, EndPoint, Priors
+from saltern.chemistry.endpoint.curve import Co2, Conditions, Curve, EndPoint, EndPointMethod, Priors
 from saltern.chemistry.endpoint.gran import gran_line
 from saltern.chemistry.equilibria import bisulfate, hydrogen_fluoride
 from saltern.chemistry.seawater import totals
@@ -90,3 +90,9 @@ def sop3b(curve: Curve, conditions: Conditions, priors: Priors) -> EndPoint:
         e0_u_mv=float(np.sqrt(inverse[1, 1])) * max(scatter, 1e-9) * float(slope[0]),
         slope_u=priors.slope.u,
     )
+
+
+METHOD = EndPointMethod(
+    sop3b, targets_ph_free=(6.0, 4.5, 3.70, 3.60, 3.52, 3.45, 3.38, 3.32, 3.26, 3.20, 3.15, 3.10, 3.05)
+)
+"""Most readings where the procedure has them, down to pH 3.05; two above, on the way there."""
