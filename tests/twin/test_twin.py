@@ -72,6 +72,37 @@ def test_charges_balance_at_its_ph_wherever_it_began_to_look(alkalinity, carbon,
     assert unbalanced_charge(10.0**-ph, m, salinity, carbon) == pytest.approx(alkalinity, abs=1e-10)
 
 
+def _bisected(alkalinity, carbon, salinity, m):
+    low, high = -1.0, 15.0
+    for _ in range(80):
+        middle = 0.5 * (low + high)
+        below = unbalanced_charge(10.0**-middle, m, salinity, carbon) < alkalinity
+        low, high = (middle, high) if below else (low, middle)
+    return low
+
+
+def test_a_root_beside_a_steep_flank_is_found_where_newtons_steps_alone_go_round_in_a_circle():
+    """Drawn among 200,000 waters: from this guess those steps alone ended at pH 4.677; the root is at 5.996."""
+    m, carbon, salinity = medium(42.0, 20.0), 0.000630389421471157, 26.539413437131234
+    alkalinity = 0.0003262830202361731
+
+    found = ph_free(alkalinity, carbon, salinity, m, guess=8.670260598177103)
+
+    assert found == pytest.approx(_bisected(alkalinity, carbon, salinity, m), rel=1e-11)
+
+
+@settings(max_examples=200)
+@given(
+    st.floats(-0.004, 0.006), st.floats(0.0, 0.005), st.floats(1.0, 42.0), st.floats(10.0, 35.0), st.floats(2.0, 10.0)
+)
+def test_its_ph_is_that_of_a_plain_bisection_to_eleven_places(alkalinity, carbon, salinity, temperature_c, guess):
+    m = medium(35.0, temperature_c)
+
+    assert ph_free(alkalinity, carbon, salinity, m, guess) == pytest.approx(
+        _bisected(alkalinity, carbon, salinity, m), rel=1e-11
+    )
+
+
 def test_carbon_and_ph_are_each_others_inverse():
     m = medium(35.0, 25.0)
     carbon = carbon_for(8.2, 2.4e-3, 35.0, m)

@@ -113,7 +113,6 @@ class Bench:
         self._storage_failed = False
         self.unreadable: dict[str, str] = {}  # inputs that cannot be read, and why
         self.doubted: dict[str, Doubted] = {}  # by pump, since somebody last cleared it
-        self.noticed = Noticed()
         self.empty_g: float | None = None  # what the emptied vessel weighed, since the service began
         self.turned: dict[str, Usage] = {}  # since somebody last took it from here
         self.calibrations: dict[str, int] = {}  # in force, by kind: what a result is to remember
@@ -131,8 +130,9 @@ class Bench:
         self.books_lost = False  # when it was opened
         self.ledger, self.found, self.found_unclean = self._open_ledger()
         self.must_prove = self.found_unclean  # nothing is added to a wet vessel before a drain is proved
-        self.look_at_ports()
         self.guard = Guard(devices.pumps, devices.permits, self._look, clock, store)
+        self.noticed: Noticed = self.guard.snapshot  # what is noticed here is in what every scan sees
+        self.look_at_ports()
         for attribute, row in SWITCH_ROWS.items():
             switch = devices.switches.get(attribute)
             if switch is not None:
@@ -293,10 +293,8 @@ class Bench:
         seen.waste_room_ml = fixed["waste_room_ml"]
         seen.storage_failed = self._storage_failed
         now_s = self.clock.monotonic()
-        seen.overtime = any(now_s > due_s for due_s in self._due_s.values())
+        seen.overtime = bool(self._due_s) and now_s > min(self._due_s.values())
         seen.motions = len(self._due_s)
-        for name in NOTICED:
-            setattr(seen, name, getattr(self.noticed, name))
         seen.reading_limit_s = STALE_S
         seen.reading_age_s = 0.0 if self._needs is None else now_s - self._good_s.get(self._needs, -1e9)
 

@@ -64,6 +64,7 @@ class Guard:
         self._store = store
         self._table = table
         self._rows = {row.name: row for row in table}
+        self._conditions = tuple((row.name, row.condition) for row in table)
         self._lock = threading.Lock()
         self._latched: set[str] = {name for name in store.load_latches() if name in self._rows}
         self._edges: set[str] = set()
@@ -88,7 +89,7 @@ class Guard:
         """
         seen = self.snapshot
         self._look(seen)
-        now_acting = {row.name for row in self._table if row.condition(seen)}
+        now_acting = {name for name, condition in self._conditions if condition(seen)}
         if self._bypassed_until_s:
             now_acting -= self.bypassed().keys()
         with self._lock:
@@ -104,7 +105,8 @@ class Guard:
             self._tell(acting)
             self._acting = acting
             self.cut = self._cuts(acting)
-        self._stop(self.cut)
+        if self.cut:
+            self._stop(self.cut)
         for role in moving:
             if role not in self.cut:
                 self._permits[role].kick()

@@ -19,6 +19,9 @@ KEPT_IN_PLACE = frozenset(
 """Tables whose rows are numbered: a damaged one stays where it is, so that no other gets its number. Of the others,
 whose rows are written again and again by their key, a damaged one is moved into `set_aside`."""
 
+_KINDS = {kind: b"k" + kind.encode() for kind in ("null", "integer", "real", "text", "blob")}
+_INTEGER, _REAL = struct.Struct("<q").pack, struct.Struct("<d").pack
+
 
 def prepare(connection: sqlite3.Connection) -> None:
     """Let this connection read whatever bytes there are, and compute sums."""
@@ -68,17 +71,17 @@ def _sum(names: Iterable[str]) -> str:
 
 
 def _row_sum(*values: object) -> int:
-    total = 0
+    """Return the CRC of all values, each with its kind before it, that none can be taken for another."""
+    parts = []
     for value in values:
-        if value is None:
-            data = b"n"
-        elif isinstance(value, str):  # of what kind the next value is
-            data = b"k" + value.encode()
+        if isinstance(value, str):  # of what kind the next value is
+            parts.append(_KINDS.get(value) or b"k" + value.encode())
+        elif value is None:
+            parts.append(b"n")
         elif isinstance(value, bytes):
-            data = b"b" + struct.pack("<q", len(value)) + value
+            parts += b"b", _INTEGER(len(value)), value
         elif isinstance(value, int):
-            data = b"i" + struct.pack("<q", value)
+            parts += b"i", _INTEGER(value)
         else:
-            data = b"r" + struct.pack("<d", value)
-        total = zlib.crc32(data, total)
-    return total
+            parts += b"r", _REAL(value)
+    return zlib.crc32(b"".join(parts))

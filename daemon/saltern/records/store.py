@@ -386,6 +386,20 @@ class Store:
             except sqlite3.Error as error:
                 raise storage_error(error, self.where, f"{what} could not be kept") from error
 
+    @property
+    def changes(self) -> int:
+        """How many rows this process has changed: where it is as it was, nobody here has written since.
+
+        Raises
+        ------
+        StorageError
+            The records are closed.
+        """
+        try:
+            return int(self._connection.total_changes)
+        except sqlite3.Error as error:
+            raise storage_error(error, self.where, "the records could not be read") from error
+
     def rows(self, query: str, values: tuple[object, ...] = ()) -> list[sqlite3.Row]:
         with self._lock:
             try:

@@ -54,6 +54,7 @@ from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
 from saltern.records.as_json import determination_json
 from saltern.records.calibrations import applied, doubted, in_force, taken_up
+from saltern.records.remembered import Remembered
 from saltern.records.store import Store
 from saltern.records.upkeep import (
     away_now,
@@ -128,6 +129,9 @@ class Service:
         self.told: list[Alert] = []
         self.interlock_history: list[TripEvent] = []
         self.mailbox: queue.SimpleQueue[Posted] = queue.SimpleQueue()
+        self._look_at_upkeep = Remembered(self._tell_of_upkeep, store, clock)
+        self._seen_held_until = Remembered(self._kept_hold, store, clock)
+        self._seen_left_open = Remembered(self.left_open, store, clock)
         self._dry_by_s: float | None = None
         self._refilled_for: float | None = None
         self._in_doubt = False
@@ -231,7 +235,7 @@ class Service:
             except queue.Empty:
                 break
             self._obey(command)
-        if self.held_until() is not None:
+        if self._still(self._seen_held_until()) is not None:
             self.bench.forget_weights()
         if not self._ending.is_set():
             self.bench.idle(self.idle_s)
@@ -312,9 +316,14 @@ class Service:
 
     def held_until(self) -> datetime | None:
         """Return until when the keeper holds the schedule, or None."""
+        return self._still(self._kept_hold())
+
+    def _kept_hold(self) -> datetime | None:
         until = state(self.store, "held_until")
-        at = datetime.fromisoformat(until) if isinstance(until, str) else None
-        return at if at is not None and at > self.clock.now() else None
+        return datetime.fromisoformat(until) if isinstance(until, str) else None
+
+    def _still(self, until: datetime | None) -> datetime | None:
+        return until if until is not None and until > self.clock.now() else None
 
     def _consider_the_clock(self) -> None:
         """Trust the wall clock unless it says less than the records: it was stepped back, or never set after a start.
@@ -729,11 +738,12 @@ class Service:
                 "the disk of the records is full, or cannot be written: make room, before nothing can be measured",
             )
         try:
-            self._look_at_upkeep()
+            ledger = self.bench.ledger
+            self._look_at_upkeep(self.config, ledger.titrant_left_ml, ledger.waste_ml)
         except StorageError as error:  # what cannot be read is told of, and ends nothing
             self._alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
         self._keep_hours()
-        left_open = self.left_open() if self.running is None else None
+        left_open = self._seen_left_open() if self.running is None else None
         self._standing(
             left_open is not None,
             Severity.WARNING,
@@ -765,7 +775,7 @@ class Service:
             self._recover_later = False
             self.mailbox.put(self._recover)
 
-    def _look_at_upkeep(self) -> None:
+    def _tell_of_upkeep(self) -> None:
         """Tell of what is due: the proof test, parts, calibrations, titrant and waste."""
         proof_due = due(self.config, proved(self.store), self._first_start)
         self.bench.noticed.proof_overdue = self.clock.now() > proof_due + GRACE
@@ -798,9 +808,9 @@ class Service:
         """
         half_s = 1800.0 * self.config.sample.dry_out_h
         due = self._dry_by_s is not None and self.clock.monotonic() > self._dry_by_s - half_s
-        tripped = any(row.kind == "trip" for row in self.bench.guard.acting)
-        away = self.parked() or self.held_until() is not None or self.left_open() is not None
-        if not due or tripped or self._refilled_for == self._dry_by_s or away or self._ending.is_set():
+        if not due or self._refilled_for == self._dry_by_s or self._ending.is_set() or self.bench.guard.tripped:
+            return
+        if self.parked() or self.held_until() is not None or self.left_open() is not None:
             return
         self._refilled_for = self._dry_by_s
         try:

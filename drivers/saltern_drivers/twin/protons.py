@@ -1,8 +1,8 @@
 """The proton balance, solved as a charge balance over species.
 
 The service evaluates curves by writing alkalinity as an explicit function of [H]. Here it goes the other way and by
-another road: from the charge that strong ions leave over, every acid-base species is computed at a trial pH, and the
-pH is bracketed until charges balance. The constants are the published ones.
+another road: from the charge that strong ions leave over, every acid-base species is computed at a trial pH, and
+Newton's steps within a bracket lead to the pH at which charges balance. The constants are the published ones.
 """
 
 from dataclasses import dataclass
@@ -62,6 +62,37 @@ def unbalanced_charge(h: float, m: Medium, natural_salinity: float, carbon: floa
     return bicarbonate + 2.0 * carbonate + (borate - boric) + m.kw / h - h - bisulfate - hydrofluoric
 
 
+def charge_and_slope(h: float, m: Medium, natural_salinity: float, carbon: float) -> tuple[float, float]:
+    """Return what `unbalanced_charge` does, and by how much it grows with pH, mol/kg.
+
+    Each acid HA of total T and constant K takes part with T K / (K + h), whose slope is ln 10 T K h / (K + h)^2; the
+    two steps of carbonic acid are taken together (Stumm & Morgan 1996, Aquatic Chemistry, chapter 3, buffer intensity).
+    """
+    k12 = m.k1 * m.k2
+    weight = h * (h + m.k1) + k12
+    of_borate, of_sulfate, of_fluoride = h + m.kb, h + m.ks, h + m.kf
+    borate = m.borate * natural_salinity * m.kb / of_borate
+    bisulfate = m.sulfate * natural_salinity * h / of_sulfate
+    hydrofluoric = m.fluoride * natural_salinity * h / of_fluoride
+    carbonic = carbon * m.k1 * h / weight  # bicarbonate
+    hydroxide = m.kw / h
+    charge = carbonic + 2.0 * carbon * k12 / weight + borate + hydroxide - h - bisulfate - hydrofluoric
+    slope = (
+        carbonic * (h * (h + 4.0 * m.k2) + k12) / weight
+        + borate * h / of_borate
+        + bisulfate * m.ks / of_sulfate
+        + hydrofluoric * m.kf / of_fluoride
+        + hydroxide
+        + h
+    )
+    return charge, LN10 * slope
+
+
+LOWEST_PH, HIGHEST_PH = -1.0, 15.0
+CLOSE_PH = 1e-6
+"""Newton's steps square the error, within a factor of about one: after a step of this size it is far below 1e-9."""
+
+
 def ph_free(alkalinity: float, carbon: float, natural_salinity: float, m: Medium, guess: float = 8.0) -> float:
     """Return free pH at which charges balance.
 
@@ -74,40 +105,26 @@ def ph_free(alkalinity: float, carbon: float, natural_salinity: float, m: Medium
     m
         The medium.
     guess
-        Where to look first; a bracket is grown around it and closed by regula falsi (Illinois).
+        Where to look first: with the last root two or three steps of Newton's do. The charge grows with pH everywhere,
+        so each trial closes a bracket from one side. A step that leaves the bracket, or is not half of the last one
+        but one, halves the bracket instead: beside a steep flank Newton's steps alone may go round in a circle.
     """
-
-    def excess(ph: float) -> float:
-        return unbalanced_charge(exp(-LN10 * ph), m, natural_salinity, carbon) - alkalinity
-
-    low, high = guess - 0.05, guess + 0.05
-    f_low, f_high = excess(low), excess(high)
-    step = 0.2
-    while f_low > 0.0 and low > -1.0:
-        high, f_high = low, f_low
-        low -= step
-        f_low = excess(low)
-        step *= 2.0
-    step = 0.2
-    while f_high < 0.0 and high < 15.0:
-        low, f_low = high, f_high
-        high += step
-        f_high = excess(high)
-        step *= 2.0
-    for _ in range(80):
-        middle = (low * f_high - high * f_low) / (f_high - f_low) if f_high != f_low else 0.5 * (low + high)
-        if not low < middle < high:
-            middle = 0.5 * (low + high)
-        f = excess(middle)
-        if f < 0.0:
-            low, f_low = middle, f
-            f_high *= 0.5
+    low, high, ph = LOWEST_PH, HIGHEST_PH, guess
+    step = before = HIGHEST_PH - LOWEST_PH
+    for _ in range(100):
+        charge, slope = charge_and_slope(exp(-LN10 * ph), m, natural_salinity, carbon)
+        excess = charge - alkalinity
+        if excess < 0.0:
+            low = ph
         else:
-            high, f_high = middle, f
-            f_low *= 0.5
-        if high - low < 1e-9 or abs(f) < 1e-13:
-            return middle
-    return 0.5 * (low + high)
+            high = ph
+        step, last_but_one, before = -excess / slope, before, abs(step)
+        if not low <= ph + step <= high or abs(step) > 0.5 * last_but_one:
+            step = 0.5 * (low + high) - ph
+        ph += step
+        if -CLOSE_PH < step < CLOSE_PH:
+            break
+    return ph
 
 
 def carbon_for(ph: float, alkalinity: float, natural_salinity: float, m: Medium) -> float:

@@ -49,7 +49,7 @@ class PumpHead:
 
     def moving(self) -> bool:
         """Return whether liquid may move before the wire is touched again."""
-        return self.power > 0.0 or bool(self.trains) or self.runaway
+        return self.power > 0.0 or self.runaway or bool(self.trains)
 
     def advance(self, to_s: float) -> float:
         """Return the volume moved since the last call, mL; negative where the head turned backwards."""

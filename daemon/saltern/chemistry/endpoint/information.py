@@ -123,8 +123,17 @@ def best_targets(
     chosen, promised = np.empty(0), []
     if len(grid) == 0:
         return chosen, np.empty(0)
+    known: dict[bytes, FloatArray] = {}
+
+    def cost_beside(others: FloatArray) -> FloatArray:
+        """Return the cost of each candidate beside these; an exchange that changed nothing leads back to known ones."""
+        key = others.tobytes()
+        if key not in known:
+            known[key] = _with_one_of(belief, statistics, taken, others, grid)
+        return known[key]
+
     for _ in range(more):
-        cost = _with_one_of(belief, statistics, taken, chosen, grid)
+        cost = cost_beside(chosen)
         best = int(np.argmin(cost))
         if not np.isfinite(cost[best]):
             break
@@ -133,7 +142,7 @@ def best_targets(
     for _ in range(SWEEPS):
         for i in range(len(chosen)):
             others = np.delete(chosen, i)
-            best = int(np.argmin(_with_one_of(belief, statistics, taken, others, grid)))
+            best = int(np.argmin(cost_beside(others)))
             chosen = np.sort(np.append(others, grid[best]))[::-1]
     return chosen, np.array(promised)
 
