@@ -132,7 +132,7 @@ class Beliefs:
     sample_part: float = 0.0
     top_up_fresh: bool = True
     factor_u: float = 0.006
-    factor_drift_u: float = 0.00015
+    factor_drift_u: float = 0.00012
     wander_days: float = 2.0
     growth: float = 0.005
     swing_dkh_per_day: tuple[float, float] = (0.5, 0.1)
