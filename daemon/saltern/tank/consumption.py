@@ -1,0 +1,162 @@
+"""What a tank consumes: net rate, consumption and level with their uncertainties, from a history of results and doses.
+
+How much the consumption wanders, and how much a doser scatters from day to day, is learnt from the tank itself: models
+of each are filtered at once and weighed by their likelihood (Hoeting et al. 1999, Statist. Sci. 14, 382), so
+that the uncertainty of what was learnt is in the answer.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from saltern.chemistry.endpoint.curve import Estimate
+from saltern.chemistry.quantities import FloatArray
+from saltern.tank.history import Beliefs, History
+from saltern.tank.model import LEVELS, NET, UPTAKE, Break, Laid, Part, Variant, lay
+from saltern.tank.state_space import Filtered, kalman_filter
+
+WANDERS_DKH_PER_DAY = (0.01, 0.02, 0.04, 0.08, 0.16, 0.32)
+"""The grid over which the wander is learnt; each is as likely as the others before anything is seen."""
+
+SCATTERS = (0.0, 0.03, 0.08)
+"""Of a doser from day to day, relative (one standard deviation); likewise."""
+
+LOOK_BACK_D = 28.0
+SURE_AFTER_D = 2.0
+LEAST_RESULTS = 8
+EARLY_U_DKH_PER_DAY = 0.15
+"""Too early to say: fewer days or results than that, or a consumption that is not known better than that."""
+
+ALWAYS_AFTER_D = 3.0
+WINDOWS_D = (3.0, 7.0, 14.0)
+
+
+@dataclass(frozen=True)
+class Window:
+    """Means over the days up to a moment; k = 1.
+
+    Attributes
+    ----------
+    days
+        How many there are: fewer than asked for in a tank that has not been measured for so long.
+    consumption_dkh_per_day
+        What corals take up, positive, without doses, dilution and sampling's loss.
+    net_dkh_per_day
+        Doses less everything that takes; water changes aside.
+    alkalinity_dkh
+        The mean level.
+    """
+
+    days: float
+    consumption_dkh_per_day: Estimate
+    net_dkh_per_day: Estimate
+    alkalinity_dkh: Estimate
+
+
+@dataclass(frozen=True)
+class Consumption:
+    """What is known at a moment, from what was known then.
+
+    Attributes
+    ----------
+    windows
+        By the days asked for.
+    level_dkh
+        The tank's level at that moment.
+    wander_dkh_per_day, doser_scatter
+        Learnt: their means over the grid.
+    volume_over_believed
+        The volume that doses have shown, over the one that the keeper believes in.
+    day_and_night
+        Amplitude of the swing of the consumption over a day, over its mean.
+    too_early
+        Whether it is too early to say what the tank consumes.
+    """
+
+    windows: dict[float, Window]
+    level_dkh: Estimate
+    rate_dkh_per_day: Estimate
+    wander_dkh_per_day: float
+    doser_scatter: float
+    volume_over_believed: Estimate
+    day_and_night: float
+    too_early: bool
+
+
+def grid(breaks: tuple[Break, ...] = ()) -> list[Variant]:
+    """Return the models over which wander and scatter are learnt."""
+    return [Variant(wander, scatter, breaks) for wander in WANDERS_DKH_PER_DAY for scatter in SCATTERS]
+
+
+def consumption(
+    history: History,
+    beliefs: Beliefs,
+    at_d: float,
+    windows_d: Sequence[float] = WINDOWS_D,
+    breaks: tuple[Break, ...] = (),
+) -> Consumption | None:
+    """Return what a tank consumes, as it stood at a moment; None before the third result.
+
+    Parameters
+    ----------
+    history, beliefs
+        What is known; nothing later than `at_d` counts, and nothing older than four weeks.
+    at_d
+        The moment, in days of the history.
+    windows_d
+        Over how many days, each.
+    breaks
+        Changes that have been found, so that what was before does not weigh on what is now.
+    """
+    known = history.until(at_d).since(at_d - LOOK_BACK_D)
+    if len(known.seen) < 3:
+        return None
+    variants = grid(breaks)
+    laid = lay(known, beliefs, variants, at_d, windows_d)
+    filtered = kalman_filter(laid.start, laid.steps, len(variants))
+    mix = _Mix(filtered, weights(filtered))
+    span = at_d - known.seen[0].at_d
+    windows = {length: _window(mix, laid, i, min(length, span)) for i, length in enumerate(windows_d)}
+    gain, rate = mix.of(Part.GAIN), mix.of(Part.MEAN)
+    swing = float(np.hypot(mix.of(Part.COS1).value, mix.of(Part.SIN1).value))
+    u = min((each.consumption_dkh_per_day.u for each in windows.values()), default=rate.u)
+    too_short = span < SURE_AFTER_D or len(known.seen) < LEAST_RESULTS
+    return Consumption(
+        windows,
+        mix.of(Part.LEVEL),
+        rate,
+        float(mix.weights @ [each.wander_dkh_per_day for each in variants]),
+        float(mix.weights @ [each.scatter for each in variants]),
+        Estimate(1.0 / (1.0 + gain.value), gain.u),
+        swing / max(abs(rate.value), rate.u),
+        too_short or (span < ALWAYS_AFTER_D and u > EARLY_U_DKH_PER_DAY),
+    )
+
+
+def weights(filtered: Filtered) -> FloatArray:
+    """Return the probability of each model, shape (m,), where all were as likely before."""
+    log = filtered.log_likelihood.sum(axis=0)
+    likely = np.exp(log - log.max())
+    found: FloatArray = likely / likely.sum()
+    return found
+
+
+class _Mix:
+    """The last state, as a mixture of what the models make of it."""
+
+    def __init__(self, filtered: Filtered, weights: FloatArray) -> None:
+        self.weights = weights
+        self._mean, self._covariance = filtered.mean[-1], filtered.covariance[-1]
+
+    def of(self, part: int, over: float = 1.0) -> Estimate:
+        means, variances = self._mean[:, part], self._covariance[:, part, part]
+        mean = float(self.weights @ means)
+        variance = float(self.weights @ (variances + (means - mean) ** 2))
+        return Estimate(mean / over, float(np.sqrt(max(0.0, variance))) / over)
+
+
+def _window(mix: _Mix, laid: Laid, number: int, days: float) -> Window:
+    over = max(days, 1e-9)
+    uptake, net, level = (mix.of(laid.accumulator(number, which), over) for which in (UPTAKE, NET, LEVELS))
+    return Window(days, uptake, net, level)

@@ -1,0 +1,320 @@
+"""The tank as a linear model: what its state is, how it moves from event to event, and how results see it.
+
+The level follows a mass balance of a well mixed tank:
+
+    d level / dt = doser (1 + gain + today) - (mean + wander + day and night) - dilution
+
+and a result is the level times one plus the error of its factor. `gain` is the error that all doses share (volume and
+strength), `today` the doser's own of this day. `wander` is an Ornstein-Uhlenbeck process; its spread, and that of
+`today`, are not known: a model of each is filtered, and `consumption` weighs them by their likelihood.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+from math import ceil, cos, exp, floor, pi, sin
+
+import numpy as np
+
+from saltern.chemistry.quantities import FloatArray
+from saltern.tank.history import Beliefs, Dose, Doser, Factor, History, Reference, Seen, WaterChange
+from saltern.tank.state_space import Start, Step
+
+RESULT_OF_NOTHING_DKH = 8.0
+"""About what a tank holds: how far unknown new water may be from it is `UNKNOWN_WATER_U_DKH`."""
+
+UNKNOWN_WATER_U_DKH = 2.0
+AT_ONCE_D = 1e-6
+TURN = 2.0 * pi
+
+
+class Part(IntEnum):
+    """The state's parts. Accumulators for each window follow."""
+
+    LEVEL = 0
+    MEAN = 1
+    WANDER = 2
+    COS1 = 3
+    SIN1 = 4
+    COS2 = 5
+    SIN2 = 6
+    GAIN = 7
+    TODAY = 8
+    FACTOR = 9
+    DRIFT = 10
+
+
+PARTS = len(Part)
+PER_WINDOW = 3
+UPTAKE, NET, LEVELS = range(PER_WINDOW)
+"""Of one window: taken up, net change but for water changes, and the level's integral."""
+
+
+class Kind(StrEnum):
+    """What may have changed at one moment."""
+
+    RATE = "rate"
+    LEVEL = "level"
+    FACTOR = "factor"
+    DRIFT = "drift"
+
+
+OF_KIND = {Kind.RATE: Part.MEAN, Kind.LEVEL: Part.LEVEL, Kind.FACTOR: Part.FACTOR, Kind.DRIFT: Part.DRIFT}
+
+
+@dataclass(frozen=True)
+class Break:
+    """Something changed at `at_d` by an amount of which only the standard deviation is supposed, in its part's unit."""
+
+    at_d: float
+    kind: Kind
+    sd: float
+
+
+@dataclass(frozen=True)
+class Variant:
+    """One of the models that are filtered at once."""
+
+    wander_dkh_per_day: float
+    scatter: float = 0.0
+    breaks: tuple[Break, ...] = ()
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A history as steps of the filter: where results are among them, and where the accumulators of window i lie."""
+
+    start: Start
+    steps: tuple[Step, ...]
+    result_steps: tuple[int, ...]
+    windows_d: tuple[float, ...]
+
+    def accumulator(self, window: int, which: int) -> int:
+        return PARTS + PER_WINDOW * window + which
+
+
+def lay(
+    history: History, beliefs: Beliefs, variants: Sequence[Variant], until_d: float, windows_d: Sequence[float] = ()
+) -> Laid:
+    """Return the steps of a history up to a moment.
+
+    Parameters
+    ----------
+    history
+        What is known; nothing later than `until_d` counts.
+    beliefs
+        What is said and assumed of the tank.
+    variants
+        Models that are filtered at once.
+    until_d
+        The last step's time.
+    windows_d
+        Lengths of the windows that end there, in days; one longer than the history begins with it.
+    """
+    history = history.until(until_d)
+    if not history.seen:
+        msg = "a tank of which nothing was measured has no model"
+        raise ValueError(msg)
+    begin = history.seen[0].at_d
+    doser = [each for each in history.doser if each.at_d <= begin][-1:]
+    rate = doser[0].dkh_per_day if doser else 0.0
+    frame = _Frame(beliefs, variants, len(windows_d))
+    steps: list[Step] = []
+    result_steps = []
+    now = begin
+    for at_d, event in _events(history, variants, begin, until_d, windows_d):
+        step = frame.motion(now, at_d, rate)
+        now = at_d
+        if isinstance(event, Doser):
+            rate = event.dkh_per_day
+        elif isinstance(event, Seen):
+            result_steps.append(len(steps))
+        steps.append(frame.at(step, event))
+    return Laid(frame.start(history), tuple(steps), tuple(result_steps), tuple(windows_d))
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """A sample of the tank is out."""
+
+
+@dataclass(frozen=True)
+class _Midnight:
+    """The doser's error of another day."""
+
+
+@dataclass(frozen=True)
+class _Opened:
+    """A window begins: its accumulators are empty."""
+
+    window: int
+
+
+_Event = Seen | Dose | Doser | WaterChange | Reference | Factor | Break | _Drawn | _Midnight | _Opened | None
+
+
+def _events(
+    history: History, variants: Sequence[Variant], begin: float, until_d: float, windows_d: Sequence[float]
+) -> list[tuple[float, _Event]]:
+    found: list[tuple[float, _Event]] = []
+    found += [(max(begin, until_d - length), _Opened(i)) for i, length in enumerate(windows_d)]
+    found += [(float(day), _Midnight()) for day in range(floor(begin) + 1, ceil(until_d))]
+    found += [(each.at_d, each) for each in dict.fromkeys(each for variant in variants for each in variant.breaks)]
+    found += [(each.at_d, each) for each in history.seen]
+    found += [(each.at_d + AT_ONCE_D, _Drawn()) for each in history.seen]
+    for kind in (history.doses, history.doser, history.water_changes, history.references, history.factors):
+        found += [(each.at_d, each) for each in kind]
+    found.append((until_d, None))
+    return sorted((each for each in found if begin <= each[0] <= until_d), key=lambda each: each[0])
+
+
+class _Frame:
+    """The matrices of one layout."""
+
+    def __init__(self, beliefs: Beliefs, variants: Sequence[Variant], windows: int) -> None:
+        self.beliefs, self.variants, self.windows = beliefs, variants, windows
+        self.n = PARTS + PER_WINDOW * windows
+        self.wander_2 = np.array([each.wander_dkh_per_day**2 for each in variants])
+        self.scatter_2 = np.array([each.scatter**2 for each in variants])
+        self._one = np.eye(self.n)
+
+    def start(self, history: History) -> Start:
+        """Return what is known before the first result: of level and mean consumption nothing."""
+        b = self.beliefs
+        factor_u = next((each.u for each in history.factors if each.at_d <= history.seen[0].at_d), b.factor_u)
+        sd = np.zeros(self.n)
+        first, second = b.swing_dkh_per_day
+        sd[[Part.COS1, Part.SIN1]], sd[[Part.COS2, Part.SIN2]] = first, second
+        sd[Part.GAIN] = np.hypot(b.volume_u, b.doser_u)
+        sd[Part.FACTOR], sd[Part.DRIFT] = factor_u, b.factor_drift_u
+        covariance = np.broadcast_to(np.diag(sd**2), (len(self.variants), self.n, self.n)).copy()
+        covariance[:, Part.WANDER, Part.WANDER] = self.wander_2
+        covariance[:, Part.TODAY, Part.TODAY] = self.scatter_2
+        return Start(np.zeros((1, self.n)), covariance, (Part.LEVEL, Part.MEAN))
+
+    def motion(self, begin: float, end: float, rate: float) -> Step:
+        """Return how the state moves while nothing happens."""
+        dt, tau = end - begin, self.beliefs.wander_days
+        kept = exp(-dt / tau)
+        taken = np.zeros(self.n)
+        taken[Part.MEAN], taken[Part.WANDER] = dt, tau * (1.0 - kept)
+        for k, (c, s) in enumerate(((Part.COS1, Part.SIN1), (Part.COS2, Part.SIN2)), start=1):
+            turn = TURN * k
+            taken[c] = (sin(turn * end) - sin(turn * begin)) / turn
+            taken[s] = (cos(turn * begin) - cos(turn * end)) / turn
+        dosed = np.zeros(self.n)
+        dosed[Part.GAIN] = dosed[Part.TODAY] = rate * dt
+        transition = self._one.copy()
+        transition[Part.WANDER, Part.WANDER] = kept
+        transition[Part.LEVEL] += dosed - taken
+        transition[Part.FACTOR, Part.DRIFT] = dt
+        shift = np.zeros(self.n)
+        shift[Part.LEVEL] = rate * dt
+        spread = np.zeros(self.n)
+        spread[Part.LEVEL] = -1.0
+        for i in range(self.windows):
+            first = PARTS + PER_WINDOW * i
+            transition[first + UPTAKE] += taken
+            transition[first + NET] += dosed - taken
+            transition[first + LEVELS] += 0.5 * dt * (transition[Part.LEVEL] + self._one[Part.LEVEL])
+            shift[first + NET] = rate * dt
+            shift[first + LEVELS] = 0.5 * dt * rate * dt
+            spread[first + UPTAKE], spread[first + NET], spread[first + LEVELS] = 1.0, -1.0, -0.5 * dt
+        noise = self._wandering(dt, kept, spread)
+        noise[:, Part.MEAN, Part.MEAN] += self.beliefs.growth**2 * dt
+        return Step(transition[None], shift[None], noise)
+
+    def _wandering(self, dt: float, kept: float, spread: FloatArray) -> FloatArray:
+        """Return the covariance that the wander adds: of an Ornstein-Uhlenbeck process and its integral, exactly.
+
+        Gillespie 1996, Phys. Rev. E 54, 2084, for a stationary variance of one.
+        """
+        tau = self.beliefs.wander_days
+        both = tau * (1.0 - kept) ** 2
+        of_integral = tau**2 * max(0.0, 2.0 * dt / tau - 3.0 + 4.0 * kept - kept**2)
+        shape = of_integral * np.outer(spread, spread)
+        shape[Part.WANDER, Part.WANDER] = 1.0 - kept**2
+        shape[Part.WANDER] += both * spread
+        shape[:, Part.WANDER] += both * spread
+        noise: FloatArray = self.wander_2[:, None, None] * shape
+        return noise
+
+    def at(self, step: Step, event: _Event) -> Step:
+        """Return a step with what happens, or is seen, at its end."""
+        b = self.beliefs
+        if isinstance(event, Seen):
+            row = self._row({Part.LEVEL: 1.0, Part.FACTOR: event.dkh})
+            return Step(step.transition, step.shift, step.noise, row, event.dkh, event.u_own_dkh**2)
+        if isinstance(event, Reference):
+            row = self._row({Part.FACTOR: 1.0})
+            return Step(step.transition, step.shift, step.noise, row, event.excess, event.u**2)
+        if isinstance(event, Dose):
+            return self._dosed(step, event)
+        if isinstance(event, WaterChange):
+            new = RESULT_OF_NOTHING_DKH if event.dkh is None else event.dkh
+            u = UNKNOWN_WATER_U_DKH if event.dkh is None else event.u_dkh
+            return self._diluted(step, event.part, new, u, ())
+        if isinstance(event, _Drawn) and b.top_up_fresh and b.sample_part > 0.0:
+            return self._diluted(step, b.sample_part, 0.0, 0.0, (NET,))
+        if isinstance(event, Factor):
+            return self._anew(step, (Part.FACTOR,), np.full(len(self.variants), event.u**2))
+        if isinstance(event, _Midnight):
+            return self._anew(step, (Part.TODAY,), self.scatter_2)
+        if isinstance(event, _Opened):
+            first = PARTS + PER_WINDOW * event.window
+            parts = tuple(range(first, first + PER_WINDOW))
+            return self._anew(step, parts, np.zeros(len(self.variants)))
+        if isinstance(event, Break):
+            return self._broken(step, event)
+        return step
+
+    def _row(self, values: dict[Part, float]) -> FloatArray:
+        row = np.zeros((1, self.n))
+        for part, value in values.items():
+            row[0, part] = value
+        return row
+
+    def _dosed(self, step: Step, dose: Dose) -> Step:
+        moved, shift = self._one.copy(), np.zeros(self.n)
+        reach = [Part.LEVEL, *(PARTS + PER_WINDOW * i + NET for i in range(self.windows))]
+        for place in reach:
+            moved[place, Part.GAIN] += dose.dkh
+            shift[place] += dose.dkh
+        noise = np.zeros((self.n, self.n))
+        noise[np.ix_(reach, reach)] = (dose.dkh * self.beliefs.hand_u) ** 2
+        return _then(step, moved, shift, noise[None])
+
+    def _diluted(self, step: Step, part: float, new: float, u: float, also: tuple[int, ...]) -> Step:
+        moved, shift, noise = self._one.copy(), np.zeros(self.n), np.zeros((self.n, self.n))
+        reach = [Part.LEVEL, *(PARTS + PER_WINDOW * i + which for i in range(self.windows) for which in also)]
+        for place in reach:
+            moved[place, Part.LEVEL] -= part
+            shift[place] += part * new
+        noise[Part.LEVEL, Part.LEVEL] = (part * u) ** 2
+        return _then(step, moved, shift, noise[None])
+
+    def _anew(self, step: Step, parts: tuple[int, ...], variance: FloatArray) -> Step:
+        """Forget parts of the state, and give them another variance about zero."""
+        moved = self._one.copy()
+        noise = np.zeros((len(self.variants), self.n, self.n))
+        for part in parts:
+            moved[part, part] = 0.0
+            noise[:, part, part] = variance
+        return _then(step, moved, np.zeros(self.n), noise)
+
+    def _broken(self, step: Step, event: Break) -> Step:
+        part = OF_KIND[event.kind]
+        noise = step.noise.copy()
+        for i, variant in enumerate(self.variants):
+            if event in variant.breaks:
+                noise[i, part, part] += event.sd**2
+        return Step(step.transition, step.shift, noise)
+
+
+def _then(step: Step, moved: FloatArray, shift: FloatArray, noise: FloatArray) -> Step:
+    """Return a step that is followed at once by another."""
+    return Step(
+        moved[None] @ step.transition,
+        (moved @ step.shift[..., None])[..., 0] + shift,
+        moved @ step.noise @ moved.T + noise,
+    )
