@@ -70,7 +70,13 @@ def with_changes(errors: Errors, changes: dict[str, float]) -> Errors:
 
 
 def draw(
-    errors: Errors, *, calibrated: bool, titre_u: float, random: np.random.Generator, metered: float | None = None
+    errors: Errors,
+    *,
+    calibrated: bool,
+    titre_u: float,
+    random: np.random.Generator,
+    by_pump: bool = True,
+    sample: float = 1.0,
 ) -> Truths:
     """Draw a bench.
 
@@ -85,8 +91,10 @@ def draw(
         That uncertainty.
     random
         What draws.
-    metered
-        True sample over the believed one where something else than its pump meters it, a draw-down for example.
+    by_pump
+        Whether the sample pump meters the sample: where a draw-down or a balance does, its gain does not matter.
+    sample
+        True sample over the believed one, but for the pump's gain.
     """
     if not calibrated:
         errors = with_changes(errors, OUT_OF_THE_BOX)
@@ -94,7 +102,7 @@ def draw(
     sample_gain = 1.0 + random.normal(0.0, errors.sample_gain)
     strength = 1.0 + random.normal(0.0, errors.titrant_strength)
     if calibrated:
-        strength = (sample_gain if metered is None else metered) / titrant_gain * (1.0 + random.normal(0.0, titre_u))
+        strength = (sample_gain if by_pump else 1.0) * sample / titrant_gain * (1.0 + random.normal(0.0, titre_u))
     return Truths(
         electrode_offset_mv=random.normal(0.0, float(np.hypot(errors.e0_mv, errors.junction_mv))),
         electrode_slope=1.0 + random.normal(0.0, errors.slope),

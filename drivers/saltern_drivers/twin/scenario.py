@@ -107,7 +107,7 @@ def _truth_field(name: str) -> Any:
 TruthTable: type[_Named] = create_model(
     "TruthTable",
     __base__=_Named,
-    __doc__="Truths by name, as they are from the beginning; what was calibrated was calibrated without them.",
+    __doc__="Truths by name, from the beginning; calibrations were made while they were as the bench file states.",
     **{name: _truth_field(name) for name in TABLE},
 )
 

@@ -2,12 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from saltern_drivers.twin.instruments import Errors, Truths, draw, with_changes
 from saltern_drivers.twin.truth_table import TABLE, Bench, stated
+
+CLEAR_OF_RESIDUE, CLEAR_ML, CLEAR_OF_SPOUT_MM = 1.3, 1.0, 2.0
+"""A cell hangs so far above what a drain leaves, and a float so far below the spout (assumed)."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +27,7 @@ class Asked:
     set_errors
         Names of those errors that the scenario set itself: they are taken as they are, and not drawn about.
     pinned
-        Truths by name, as they are now; what was calibrated was calibrated without them.
+        Truths by name, as they are now; what was calibrated was calibrated while they were as the file states.
     """
 
     errors: Errors
@@ -50,24 +52,38 @@ def draw_truth(bench: Bench, asked: Asked, seed: int, random: np.random.Generato
         Of the errors of the class.
     """
     pinned = dict(asked.pinned or {})
-    real = stated(bench, asked.errors)
-    for name in real:
-        row = TABLE[name]
-        if name in pinned:
-            real[name] = pinned[name]
-        elif row.error not in asked.set_errors:
-            real[name] = row.drawn(asked.world, real[name], seed)
+    believed = stated(bench, asked.errors)
+    drawn = {
+        name: value
+        if name in pinned or TABLE[name].error in asked.set_errors
+        else TABLE[name].drawn(asked.world, value, seed)
+        for name, value in believed.items()
+    }
+    _bring_up(drawn, believed, pinned)
+    real = {name: pinned.get(name, value) for name, value in drawn.items()}
     errors = with_changes(asked.errors, _errors_of(real, bench, asked.errors))
+    by_pump, sample = _sample(bench, drawn)
     titre_u = (bench["titre"]["u_percent"] or 0.0) / 100.0
-    metered = _metered(bench, real)
-    truths = draw(errors, calibrated=asked.calibrated, titre_u=titre_u, random=random, metered=metered)
+    truths = draw(errors, calibrated=asked.calibrated, titre_u=titre_u, random=random, by_pump=by_pump, sample=sample)
+    if asked.calibrated:  # by pumps that gave what the file states, where what they give now is pinned
+        truths.titrant_strength /= truths.sample_gain if by_pump and "sample_ml_per_unit" in pinned else 1.0
+        truths.titrant_strength *= truths.titrant_gain if "titrant_ml_per_unit" in pinned else 1.0
     for row in TABLE.values():
         if row.of_class:
             of_one = row.stated(bench, errors)
-            drawn = row.drawn(asked.world, of_one * getattr(truths, row.of_class), seed)
-            real[row.name] = pinned.get(row.name, drawn)
+            value = row.drawn(asked.world, of_one * getattr(truths, row.of_class), seed)
+            real[row.name] = pinned.get(row.name, value)
             setattr(truths, row.of_class, real[row.name] / of_one)
     return truths, real
+
+
+def _bring_up(drawn: dict[str, float], believed: Mapping[str, float], pinned: Mapping[str, float]) -> None:
+    """Put right what nobody brings up a bench with: a cell that a drain leaves wet, a float at the spout."""
+    least_mm = 10.0 * (CLEAR_OF_RESIDUE * drawn["residue_ml"] + CLEAR_ML) / drawn["vessel_area_cm2"]
+    if "conductivity_tip_mm" not in pinned and drawn["conductivity_tip_mm"] < least_mm:
+        drawn["conductivity_tip_mm"] = max(least_mm, min(believed["conductivity_tip_mm"], least_mm + 1.0))
+    if "overfill_switch_mm" not in pinned and drawn["overfill_switch_mm"] > drawn["spout_mm"] - CLEAR_OF_SPOUT_MM:
+        drawn["overfill_switch_mm"] = drawn["spout_mm"] - CLEAR_OF_SPOUT_MM
 
 
 def _errors_of(real: Mapping[str, float], bench: Bench, errors: Errors) -> dict[str, float]:
@@ -85,13 +101,16 @@ def _unit_of(unit: str) -> float:
     return 100.0 if unit == "%" else 1.0
 
 
-def _metered(bench: Mapping[str, Any], real: Mapping[str, float]) -> float | None:
-    """Return the true sample over the believed one where no pump meters it; None where one does."""
-    tip = bench["sample"].get("draw_down")
-    if tip is None:
-        return None
-    believed_ml = tip["tip_mm"] * bench["vessel"]["area_cm2"]
-    return real["draw_down_tip_mm"] * real["vessel_area_cm2"] / float(believed_ml)
+def _sample(bench: Bench, drawn: Mapping[str, float]) -> tuple[bool, float]:
+    """Return whether the pump meters the sample, and what it is truly, over what is believed, but for its gain."""
+    sample, believed_ml = bench["sample"], float(bench["vessel"]["residue_ml"])
+    tip = sample.get("draw_down")
+    if tip is not None:
+        tip_ml = float(tip["tip_mm"] * bench["vessel"]["area_cm2"])
+        return False, drawn["draw_down_tip_mm"] * drawn["vessel_area_cm2"] / tip_ml
+    left_ml = drawn["residue_ml"] - believed_ml  # what a drain leaves counts as sample
+    weighed = bench["probes"].get("balance") is not None
+    return not weighed, 1.0 + left_ml / (float(sample["volume_ml"]) + believed_ml)
 
 
 def as_stated(bench: Bench, truths: Truths) -> dict[str, float]:

@@ -141,7 +141,7 @@ def _rule(stated: float, random: np.random.Generator) -> float:
     return stated * (1.0 + 0.01 * random.normal())
 
 
-NEAR_MM, APART_MM = within(1.0), within(4.0)
+NEAR_MM, APART_MM = within(1.0), within(3.0)
 
 
 def _height(name: str, what: str, *path: str, least: float = 0.0, most: float = 300.0) -> Row:
@@ -182,7 +182,7 @@ VESSEL = (
     _level("waste_outlet_mm", "end of the waste line", "pumps", "waste", "line", "outlet_mm"),
     Row(
         "residue_ml", "mL", "what a drain leaves", _at("vessel", "residue_ml"), 0.0, 50.0,
-        scattered(0.05), times(0.5, 3.0),
+        scattered(0.05), times(0.5, 2.0),
     ),
     _scatter("residue_scatter_ml", "mL", "its scatter from drain to drain", "residue_ml"),
 )  # fmt: skip
