@@ -144,7 +144,7 @@ def test_a_service_writes_every_line_that_its_drivers_drive(tmp_path):
 def test_a_list_is_locked_while_the_process_that_wrote_it_lives_and_by_that_alone_it_is_known_to_live(tmp_path):
     path = tmp_path / "outputs.json"
     writes = (
-        "import sys, os, time; from pathlib import Path; from saltern.safe_off import Outputs, write_outputs; "
+        "import sys, os, time; from pathlib import Path; from saltern.running.safe_off import Outputs, write_outputs; "
         "held = write_outputs(Path(sys.argv[1]), Outputs('gpio', (17,), os.getpid(), 'no socket')); "
         "print('written', flush=True); time.sleep(60)"
     )

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from saltern.bench.proof import trials
+from saltern.cli.simulated_card import unknown_record
 from saltern.cli.simulated_computer import Computer, post
 from saltern.cli.twin import of_the_twin
 from saltern.clock import VirtualClock
@@ -54,6 +55,7 @@ def load_scenario(path: Path) -> Scenario:
             command_of(act.command)
         except ConfigError as error:
             wrong.append(error)
+    wrong += [error for fault in scenario.fault for error in unknown_record(fault.kind, fault.table, fault.column)]
     if wrong:
         raise StartupError(str(path), wrong)
     return scenario
