@@ -152,6 +152,7 @@ class World:
         self._stood_s = 0.0
         self._co2_loss_per_s = real["co2_loss_per_min"] / 60.0
         self._mixing_s = real["mixing_s"]
+        self._air_pco2_uatm = real["air_pco2_uatm"]
         nature = Nature(real, self.tank.salinity)
         self.nature = None if nature.plain else nature
         self.tank.nature = self.nature
@@ -422,7 +423,7 @@ class World:
         m = self._medium_of(water, temperature_c)
         share = carbonic_share(exp(-LN10 * self._ph_of(water, water.alkalinity, temperature_c)), m)
         dissolved = share * water.carbon / water.mass_g
-        balanced = m.k0 * self.real["air_pco2_uatm"]
+        balanced = m.k0 * self._air_pco2_uatm
         water.carbon += self.real["filling_co2_share"] * (balanced - dissolved) * water.mass_g
 
     def into_bottle(self, volume_ml: float) -> None:
@@ -542,7 +543,7 @@ class World:
         rate *= 100.0 * SEAWATER_G_ML / mass
         m = self._medium()
         share = carbonic_share(exp(-LN10 * self._ph), m)
-        balanced = m.k0 * self.real["air_pco2_uatm"] / share  # umol/kg
+        balanced = m.k0 * self._air_pco2_uatm / share  # umol/kg
         carbon = self.vessel.carbon / mass
         self.vessel.carbon = mass * (balanced + (carbon - balanced) * exp(-rate * share * elapsed_s))
         if stirrer > 0.0:
@@ -620,8 +621,10 @@ class World:
         """Return what the electrode gives its board at this instant, mV."""
         if isinstance(self.electrode, UnrulyElectrode):
             self.electrode.stirring = self.stirrer
-        motor = self.stirrer_power > 0.0 or any(head.turns(self.at_s) for head in self._heads)
-        return self.electrode.read() + (self.ground_loop_mv if motor else 0.0)
+        signal_mv = self.electrode.read()
+        if self.ground_loop_mv and (self.stirrer_power > 0.0 or any(head.turns(self.at_s) for head in self._heads)):
+            signal_mv += self.ground_loop_mv
+        return signal_mv
 
     def conductivity(self) -> float:
         """Return the conductivity that the cell meets, mS/cm at its temperature; near nothing in air."""
