@@ -48,6 +48,7 @@ from saltern.procedures.reference import is_due, needs_ml
 from saltern.procedures.rinse import plan_for
 from saltern.procedures.standardise import StandardiseOptions
 from saltern.procedures.titrate import SLOW_ELECTRODE
+from saltern.procedures.titre import titre_at
 from saltern.procedures.vessel import empty, keep_wet, rinse, wet_the_probes
 from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
@@ -279,6 +280,12 @@ class Service:
             return False
         self._reference_tried_s = self.clock.monotonic()
         return True
+
+    def tube_changed_since(self, at: datetime) -> bool:
+        """Return whether the sample or the titrant pump has had a new tube since: a titre factor held the old one's."""
+        known = installed(self.store)
+        tubes = [name for name, part in self.config.parts.items() if part.pump in ("sample", "titrant")]
+        return any(name in known and known[name].at > at for name in tubes)
 
     def reference_used(self, volume_ml: float) -> None:
         """Keep what a standardisation has taken of the reference's bottle."""
@@ -538,12 +545,16 @@ class Service:
             part = NewPart("the pH probe's junction, after buffers,", buffered.at, "ph")
             found.append(Settling(part, f"{part.name} settles in tank water for half an hour"))
         damaged = doubted(self.store) - {Kind.WASTE_PUMP}
-        if not found and not damaged:
+        factor = in_force(self.store).get(Kind.TITRE)
+        another_tube = factor is not None and self.tube_changed_since(factor.at)
+        if not found and not damaged and not another_tube:
             return d
         bears_on = {one.part.bears_on for one in found}
 
         def provisional(quantity: Quantity, name: str) -> Quantity:
             why = (*([Reason.SETTLING] if name in bears_on else []), *([Reason.CALIBRATION_DAMAGED] if damaged else []))
+            if another_tube and name == "alkalinity":
+                why = (*why, Reason.NOT_STANDARDISED)
             if not why or quantity.verdict is not Verdict.ACCEPTED:
                 return quantity
             return replace(quantity, verdict=Verdict.PROVISIONAL, reasons=(*quantity.reasons, *why))
@@ -656,7 +667,9 @@ class Service:
     def _expectation(self, source: Source) -> Expectation:
         """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word."""
         past = self.store.believed(source, MOST_RESULTS)
-        history = history_of(past, self.config.probes.conductivity.calibrated_on)
+        titre = titre_at(self.config.titre, self.clock.now())
+        cell_on = self.config.probes.conductivity.calibrated_on
+        history = history_of(past, cell_on, None if titre is None else titre.factor)
         loss = usual_loss(past)
         last = past[-1].alkalinity.value if past else None
         if last is not None:
