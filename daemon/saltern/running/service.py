@@ -72,6 +72,7 @@ from saltern.records.upkeep import (
 )
 from saltern.running import watchlist
 from saltern.running.alerting import Alerting
+from saltern.running.anchoring import said_of, step_of
 from saltern.running.away import stretched
 from saltern.running.schedule import Circumstances, Decision, decide
 
@@ -460,10 +461,11 @@ class Service:
     def measure(self, source: Source) -> Determination:
         """Carry out one determination; where it is suspect by what chance may do, ask once more.
 
-        What two determinations agree on is not unexpected: the second is then accepted. The first stays suspect. A
-        bench that was in doubt already is not asked again: that would only use up titrant.
+        What two determinations agree on is not unexpected: the second is then accepted, or provisional, where neither
+        tank nor log explains the step. The first stays suspect. A bench that was in doubt already is not asked again:
+        that would only use up titrant.
         """
-        first = outcome = self._measure_once(source, lambda d: d)
+        first = outcome = self._measure_once(source, self._surprising)
         if asked_again(first.alkalinity) and not self._in_doubt and not self._ending.is_set():
             self._log.info("determination.asked_again", reasons=[reason.value for reason in first.alkalinity.reasons])
             outcome = self._measure_once(
@@ -510,9 +512,8 @@ class Service:
         with structlog.contextvars.bound_contextvars(determination=number):
             self._log.info("determination.started", source=source.value)
             try:
-                outcome = judged(
-                    self._settled(determine(self.bench, source, expected, self._watch, self._keep_draft, medium))
-                )
+                measured = determine(self.bench, source, expected, self._watch, self._keep_draft, medium)
+                outcome = self._anchored(judged(self._settled(measured)))
             finally:
                 if tells:
                     self.running = None
@@ -532,6 +533,30 @@ class Service:
             if tells:
                 self._tell_of(outcome)
         return outcome
+
+    def _surprising(self, d: Determination) -> Determination:
+        """Make suspect a first result beyond a step that nothing explains: another one tells if it was chance."""
+        if not self._accepted(d) or self._step_open() or step_of(self.store, self.config.alerts, d) is None:
+            return d
+        suspect = replace(d.alkalinity, verdict=Verdict.SUSPECT, reasons=(*d.alkalinity.reasons, Reason.UNEXPECTED))
+        return replace(d, alkalinity=suspect)
+
+    def _anchored(self, d: Determination) -> Determination:
+        """Keep provisional what lies beyond a step that nothing explains, however often it repeats."""
+        step = step_of(self.store, self.config.alerts, d) if self._accepted(d) else None
+        if step is None:
+            return d
+        reasons = (*d.alkalinity.reasons, Reason.STEP_UNEXPLAINED)
+        remark = f"{Reason.STEP_UNEXPLAINED.value}: {said_of(step, d)}"
+        open_still = replace(d.alkalinity, verdict=Verdict.PROVISIONAL, reasons=reasons)
+        return replace(d, alkalinity=open_still, remarks=(*d.remarks, remark))
+
+    def _accepted(self, d: Determination) -> bool:
+        return d.source is Source.TANK and d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
+
+    def _step_open(self) -> bool:
+        newest = self.store.believed(Source.TANK, 1)
+        return bool(newest) and Reason.STEP_UNEXPLAINED in newest[-1].alkalinity.reasons
 
     def _settled(self, d: Determination) -> Determination:
         """Make provisional what a part that is still settling bears on, and say which part and how long."""
@@ -866,6 +891,10 @@ class Service:
             weighed = watchlist.of_weighed(self.config, past[-watchlist.WEIGHED_RESULTS :])
             for found in (*weighed, *watchlist.of_value(self.config.alerts, outcome, past, self.clock.now())):
                 self._standing(*found)
+        if outcome.alkalinity.value is not None and outcome.source is Source.TANK:
+            steps = [r for r in outcome.remarks if r.startswith(Reason.STEP_UNEXPLAINED.value)]
+            if steps or outcome.alkalinity.verdict is not Verdict.SUSPECT:
+                self._standing(bool(steps), Severity.WARNING, Reason.STEP_UNEXPLAINED.value, "".join(steps))
         verdict = outcome.alkalinity.verdict
         reasons = ", ".join(reason.value for reason in outcome.alkalinity.reasons)
         first = outcome.remarks[0] if outcome.remarks else ""
