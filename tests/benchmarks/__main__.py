@@ -14,6 +14,7 @@ from tests.benchmarks import (
     endpoint_speed,
     organics,
     status_start,
+    titre_ramps,
 )
 from tests.published import foreign_curves
 
@@ -39,6 +40,7 @@ for title, table in (
         "From the box to commissioned, and sixty days on",
         lambda: commissioning.main(of(commissioning.BENCHES), of(commissioning.AGED)),
     ),
+    ("A titre factor that drifts", lambda: titre_ramps.main(of(titre_ramps.BENCHES))),
     ("What is noticed of faults, and false alarms", lambda: diagnostics.main(of(diagnostics.BENCHES))),
     ("Processor time of `saltern status` from cold", status_start.main),
 ):

@@ -1,6 +1,6 @@
 """A bench's own past: what it lets one expect, and what differs from it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -33,6 +33,7 @@ class Result:
     end_point: EndPoint | None
     temperature_c: float | None = 25.0
     salinity: Quantity = SALINITY
+    calibrated: dict = field(default_factory=dict)
 
 
 def electrode(e0_mv=394.0, slope=1.0, loss=0.05):
@@ -100,6 +101,17 @@ def test_a_jump_differs_and_the_same_jump_after_a_long_pause_does_not():
 
     assert flagged(alkalinity_against(history, jumped, next_at(12))) == ["differs-from-expectation"]
     assert flagged(alkalinity_against(history, jumped, next_at(12) + timedelta(days=30))) == []
+
+
+def test_a_standardisation_between_two_results_is_no_surprise():
+    """The factor has fallen by 2 %: under today's the past lies 49 lower, where the next result is."""
+    results = past(12, np.random.default_rng(4))
+    for result in results:
+        result.calibrated = {"titre.factor": 1.0}
+    now = Estimate(0.98 * 2450.0, 4.0)
+
+    assert flagged(alkalinity_against(history_of(results, factor=0.98), now, next_at(12))) == []
+    assert flagged(alkalinity_against(history_of(results), now, next_at(12))) == ["differs-from-expectation"]
 
 
 def test_an_electrode_that_moved_is_told_from_one_that_did_not():

@@ -7,7 +7,16 @@ from datetime import date, time
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
 
 from saltern.chemistry.endpoint import methods
 
@@ -168,6 +177,7 @@ class ConductivityProbe(Table):
     cell_factor: float = Field(default=1.0, gt=0.5, lt=2.0, description="multiplies the reading, from calibration")
     cell_offset_ms_cm: float = Field(default=0.0, ge=-10, le=10, description="added, from two standards")
     u_percent: float = Field(default=0.5, gt=0, le=10)
+    noise_percent: float = Field(default=0.1, gt=0, le=5, description="sd of one reading: how results differ by chance")
     calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
     dry_ms_cm: float = Field(default=2.0, gt=0, le=20, description="below this the cell is in air")
 
@@ -263,6 +273,20 @@ class Titrant(Table):
     tip_discard_ml: float = Field(default=0.3, ge=0, le=5)
 
 
+class Course(Table):
+    """Where the titre factor is going, as successive standardisations found; `saltern standardise` keeps it."""
+
+    at: AwareDatetime = Field(description="when titre.factor was found: it goes on from there at its rate")
+    u_percent: float = Field(
+        gt=0, le=10, description="standard uncertainty of the factor then, without the reference's"
+    )
+    rate_percent_per_month: float = Field(ge=-50, le=50, description="of 30 days")
+    rate_u_percent_per_month: float = Field(ge=0, le=50)
+    correlation: float = Field(default=0.0, ge=-1, le=1, description="of factor and rate")
+    reference: str = Field(default="", description="which reference: its error is common to all results made with it")
+    reference_u_percent: float = Field(default=0.0, ge=0, le=10)
+
+
 class Titre(Table):
     """The titre factor: what a standardisation says to multiply the result with."""
 
@@ -272,6 +296,7 @@ class Titre(Table):
         default=0.2, ge=0, le=10, description="how tubes and titrant may change; widens the uncertainty with its age"
     )
     calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
+    course: Course | None = Field(default=None, description="how the factor moves; none: as it stands, for good")
 
 
 class Waste(Table):
@@ -408,6 +433,13 @@ class Alerts(Table):
     low_dkh: float | None = Field(default=None, ge=0, le=30)
     high_dkh: float | None = Field(default=None, ge=0, le=30)
     change_dkh_per_day: float | None = Field(default=None, gt=0, le=10, description="faster than this, either way")
+    most_dkh_per_day: float = Field(
+        default=1.0,
+        gt=0,
+        le=20,
+        description="more than this the tank does not change by itself, doses apart: a larger step stays provisional "
+        "until something explains it",
+    )
     no_result_h: float = Field(default=24.0, gt=0, le=720)
     titrant_days: float = Field(default=3.0, gt=0, le=60)
     waste_part: float = Field(default=0.85, gt=0, le=1, description="of the container's room")

@@ -3,10 +3,12 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+from saltern.model.parts import Parts, unknown
+
 
 class Verdict(StrEnum):
     ACCEPTED = "accepted"
-    PROVISIONAL = "provisional"  # a part is still settling
+    PROVISIONAL = "provisional"  # reported, with something open that its reason names
     SUSPECT = "suspect"  # measured, not believed
     VOID = "void"  # not measured to the end
     SUPERSEDED = "superseded"  # evaluated again
@@ -39,6 +41,7 @@ class Reason(StrEnum):
     OUT_OF_RANGE = "out-of-range"
     NOT_STANDARDISED = "not-standardised"
     SETTLING = "part-settling"
+    STEP_UNEXPLAINED = "step-unexplained"
     CALIBRATION_DAMAGED = "calibration-damaged"
     CONTAMINATED = "rinse-incomplete"
     TITRANT_WEIGHED = "titrant-weighed-differs"
@@ -60,9 +63,17 @@ ASKED_AGAIN = frozenset(
 
 @dataclass(frozen=True)
 class Quantity:
-    """A value with its standard uncertainty (k = 1), verdict and reasons; a value not measured is None, never zero."""
+    """A value with its standard uncertainty (k = 1), verdict and reasons; a value not measured is None, never zero.
+
+    `parts` are the two parts of `u`: whatever compares results wants them. None: a record from before they were kept.
+    """
 
     value: float | None
     u: float | None
     verdict: Verdict
     reasons: tuple[Reason, ...] = ()
+    parts: Parts | None = None
+
+    def in_parts(self) -> Parts:
+        """Return the two parts of the uncertainty; of an older record, all of it may be its own."""
+        return self.parts if self.parts is not None else unknown(self.u or 0.0)

@@ -12,6 +12,7 @@ from saltern.errors import CurveError
 from saltern.model.determination import Determination
 from saltern.procedures.calibrated import NBS_MINUS_TOTAL_PH
 from saltern.procedures.determination import evaluation_priors
+from saltern.procedures.titre import factor_of
 
 
 def evaluated_again(
@@ -65,5 +66,5 @@ def evaluated_again(
         e0_mv = float(new["probes.ph.e7_mv"] or 0.0) + per_ph * (7.0 - NBS_MINUS_TOTAL_PH)
         priors = replace(priors, e0_mv=Estimate(e0_mv, priors.e0_mv.u), slope=Estimate(slope, priors.slope.u))
     end_point = method_named(method or d.method).find(curve, conditions, evaluation_priors(priors))
-    factor = new.get("titre.factor")
+    factor = factor_of(options or {}, d.started_at) or new.get("titre.factor")
     return end_point, end_point.alkalinity_umol_kg * (1.0 if factor is None else float(factor))

@@ -2,9 +2,11 @@
 
 from collections.abc import Mapping
 from datetime import date
-from math import sqrt
+from math import hypot, sqrt
 
 from saltern.config.tables import BenchConfig
+from saltern.model.parts import Parts
+from saltern.procedures.titre import AGE, FACTOR, titre_at
 
 DENSITY_PER_SALINITY, DENSITY_PER_K = 7.4e-4, 3.0e-4
 """Relative change of the sample's mass with salinity and temperature at S 35 and 25 degC (TEOS-10); what they do to the
@@ -12,6 +14,31 @@ curve itself is the evaluation's."""
 
 TIP_HEIGHT_PERCENT = 1.0
 """A tip's height is set with a rule: half a millimetre in fifty (assumed); a reference takes it away."""
+
+SHARED_BY: dict[str, str | None] = {
+    "curve": None,
+    "sample volume, from fill to fill": None,
+    "sample weighed, difference of two": None,
+    "sample drawn down to its tip": None,
+    "residue": None,
+    "steps of the sample pump in doubt": None,
+    "steps of the titrant pump in doubt": None,
+    "salinity": "conductivity",
+    "temperature": "temperature",
+    FACTOR: "titre",
+    AGE: "titre",
+    "titrant strength": "titrant",
+    "titrant pump gain": "titrant-pump",
+    "sample pump gain": "sample-pump",
+    "height of the draw-down tip": "draw-down tip",
+    "gain of the balance": "balance",
+}
+"""Each source, and the kind of calibration through which results share its error; None: it is a result's own.
+
+The curve counts as its own, though constants and borate repeat in it: that makes the uncertainty of a change a little
+too wide, and that of a mean a little too narrow."""
+
+OWN = frozenset(source for source, kind in SHARED_BY.items() if kind is None)
 
 
 def alkalinity_budget(
@@ -40,22 +67,22 @@ def alkalinity_budget(
     salinity_u
         Standard uncertainty of the sample's salinity, which its mass is computed with.
     today
-        With it the titre factor's uncertainty grows with its age, where the bench file says how old it is: a change
-        that lies within `titre.drift_percent_per_month` either way, rectangular (GUM, JCGM 100:2008, 4.3.7).
+        With it the titre factor's uncertainty grows with its age: by what is known of its rate, or, where only the
+        bench file says how old it is, by a change that lies within `titre.drift_percent_per_month` either way,
+        rectangular (GUM, JCGM 100:2008, 4.3.7).
     """
     pumps, titrant = config.pumps, config.titrant
     per_percent = abs(alkalinity_umol_kg) / 100.0
     budget = {
         "curve": fit_u_umol_kg,
         **_of_the_fill(config, per_percent, sample_ml),
-        "salinity": 100.0 * per_percent * DENSITY_PER_SALINITY * salinity_u,
-        "temperature": 100.0 * per_percent * DENSITY_PER_K * config.probes.temperature.u_k,
     }
-    if config.titre.u_percent is not None:
-        budget["titre factor"] = per_percent * config.titre.u_percent
-        if today is not None and config.titre.calibrated_on is not None:
-            months = max(0.0, (today - config.titre.calibrated_on).days / 30.0)
-            budget["age of the titre factor"] = per_percent * config.titre.drift_percent_per_month * months / sqrt(3.0)
+    if config.probes.balance is None or config.sample.draw_down is not None:  # a weighed sample needs no density
+        budget["salinity"] = 100.0 * per_percent * DENSITY_PER_SALINITY * salinity_u
+        budget["temperature"] = 100.0 * per_percent * DENSITY_PER_K * config.probes.temperature.u_k
+    titre = titre_at(config.titre, today)
+    if titre is not None:
+        budget |= {source: per_percent * percent for source, percent in titre.percent.items()}
     else:
         budget["titrant strength"] = per_percent * titrant.concentration_u_percent
         budget["titrant pump gain"] = per_percent * pumps.titrant.gain_u_percent
@@ -66,6 +93,38 @@ def alkalinity_budget(
         else:
             budget["gain of the balance"] = per_percent * config.probes.balance.gain_u_percent
     return budget
+
+
+def alkalinity_parts(
+    config: BenchConfig, alkalinity_umol_kg: float, budget: Mapping[str, float], at: date, numbers: Mapping[str, int]
+) -> Parts:
+    """Return the two parts of an alkalinity's uncertainty.
+
+    Parameters
+    ----------
+    config, alkalinity_umol_kg, budget, at
+        The bench, the result, its budget, its time.
+    numbers
+        Of the calibrations in force, by kind.
+    """
+    epochs: dict[str, float] = {}
+    for source, u in budget.items():
+        kind = SHARED_BY[source]
+        if kind is None or u == 0.0:
+            continue
+        if kind != "titre":
+            epochs[epoch_of(kind, numbers)] = u
+            continue
+        titre = titre_at(config.titre, at, numbers.get(kind))
+        per_percent = abs(alkalinity_umol_kg) / 100.0
+        epochs |= {name: per_percent * u for name, u in titre.epochs.items() if u} if titre is not None else {}
+    return Parts(hypot(*(u for source, u in budget.items() if source in OWN)), epochs)
+
+
+def epoch_of(kind: str, numbers: Mapping[str, int]) -> str:
+    """Return the name of what results share through a calibration of this kind."""
+    number = numbers.get(kind)
+    return f"{kind} {'of the bench file' if number is None else number}"
 
 
 def _of_the_fill(config: BenchConfig, per_percent: float, sample_ml: float) -> dict[str, float]:

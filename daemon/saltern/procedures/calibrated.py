@@ -1,5 +1,6 @@
 """From what the boards say to what it means, by the calibrations in the bench file."""
 
+from datetime import datetime
 from math import hypot
 
 from saltern.chemistry.conductivity import undo_compensation
@@ -7,6 +8,7 @@ from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.seawater import practical_salinity
 from saltern.config.tables import BenchConfig, PhProbe
+from saltern.procedures.titre import titre_at
 
 NBS_MINUS_TOTAL_PH = 0.13
 """What an electrode calibrated in dilute buffers reads in seawater above the total scale, about: the free scale
@@ -16,9 +18,10 @@ NBS_MINUS_TOTAL_U_PH = 0.08
 """Standard uncertainty of that difference: the junction shift of an electrode is its own, some hundredths and more."""
 
 
-def calibrated_options(config: BenchConfig) -> dict[str, float | None]:
-    """Return the options, by dotted name, that a result depends on and that calibrations give."""
+def calibrated_options(config: BenchConfig, at: datetime) -> dict[str, float | None]:
+    """Return the options, by dotted name, that a result depends on and that calibrations give, as they are then."""
     pumps, ph, cell = config.pumps, config.probes.ph, config.probes.conductivity
+    titre = titre_at(config.titre, at)
     return {
         "pumps.sample.ml_per_unit": pumps.sample.ml_per_unit,
         "pumps.titrant.ml_per_unit": pumps.titrant.ml_per_unit,
@@ -28,7 +31,7 @@ def calibrated_options(config: BenchConfig) -> dict[str, float | None]:
         "probes.conductivity.cell_offset_ms_cm": cell.cell_offset_ms_cm,
         "probes.temperature.offset_k": config.probes.temperature.offset_k,
         "titrant.concentration_mol_per_l": config.titrant.concentration_mol_per_l,
-        "titre.factor": config.titre.factor,
+        "titre.factor": config.titre.factor if titre is None else titre.factor,
         "titre.u_percent": config.titre.u_percent,
     }
 

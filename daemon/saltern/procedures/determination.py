@@ -6,7 +6,6 @@ Read `determine` top-down: it is the lab's standard operating procedure.
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from math import hypot
 
 import numpy as np
 
@@ -24,14 +23,22 @@ from saltern.chemistry.volumetric import volume_ml
 from saltern.config.tables import BenchConfig, Water
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
 from saltern.model.determination import Determination, Quantity, Source
+from saltern.model.parts import Parts
 from saltern.model.verdict import Reason, Verdict
 from saltern.ports import DriverError, MisuseError
-from saltern.procedures.budget import alkalinity_budget, combined_u, of_doubted_motion
+from saltern.procedures.budget import (
+    alkalinity_budget,
+    alkalinity_parts,
+    combined_u,
+    epoch_of,
+    of_doubted_motion,
+)
 from saltern.procedures.calibrated import calibrated_options, e0_from_calibration, ph_nbs, sample_salinity
 from saltern.procedures.notebook import Notebook, Watcher
 from saltern.procedures.rinse import plan_for
 from saltern.procedures.settling import Plateau
 from saltern.procedures.titrate import CeilingError, NoResponseError, NotMixedError, settled_reading, titrate
+from saltern.procedures.titre import AGE, titre_at
 from saltern.procedures.vessel import (
     ELECTRODE_WET_LAGS,
     NotEmptyError,
@@ -402,11 +409,14 @@ def _finished(
     history: History,
 ) -> Determination:
     config = bench.config
-    alkalinity = end_point.alkalinity_umol_kg * config.titre.factor
+    titre = titre_at(config.titre, run.started_at)
+    factor = config.titre.factor if titre is None else titre.factor
+    alkalinity = end_point.alkalinity_umol_kg * factor
     proof_failed = bench.noticed.sample_missing  # with no sample to turn by itself, the last proof proved nothing
     sample_ml = sample_at_hand_ml(config)
-    fit_u, today = end_point.u_umol_kg * config.titre.factor, run.started_at.date()
-    budget = alkalinity_budget(config, alkalinity, fit_u, sample_ml, today, drawn.salinity.u)
+    budget = alkalinity_budget(
+        config, alkalinity, end_point.u_umol_kg * factor, sample_ml, run.started_at, drawn.salinity.u
+    )
     doubted_ml = {role: doubted.most_ml for role, doubted in run.doubted.items()}
     budget |= of_doubted_motion(config, alkalinity, sample_ml, notebook.titrant_ml, doubted_ml)
     notebook.remarks += [
@@ -415,20 +425,30 @@ def _finished(
     ]
     ph_total = initial_ph_total(titration.curve, electrode, titration.conditions)
     found = Estimate(alkalinity, combined_u(budget))
+    parts = alkalinity_parts(config, alkalinity, budget, run.started_at, bench.calibrations)
+    cell = epoch_of("conductivity", bench.calibrations)
+    salinity_parts = Parts(
+        config.probes.conductivity.noise_percent / 100.0 * drawn.salinity.value, {cell: drawn.salinity.u}
+    )
+    salinity = Estimate(drawn.salinity.value, salinity_parts.u)
     electrode_now = electrode_against(history, electrode, drawn.temperature_c)
-    against = (*alkalinity_against(history, found, run.started_at), *electrode_now)
+    against = (*alkalinity_against(history, Estimate(alkalinity, parts.u_own), run.started_at), *electrode_now)
     against = (*against, *_titrant_weighed(notebook, run, titration, drawn))
     against_ph = (*ph_against(history, ph_total), *electrode_now)
-    against_salinity = salinity_against(history, drawn.salinity)
+    against_salinity = salinity_against(history, salinity)
     told = (*end_point.findings, *against, *against_ph[:1], *against_salinity)
     notebook.remarks += [f"{f.code}: {f.about}" for f in told if f.flagged]
+    judged = judge_alkalinity(
+        config, found, ph_total, end_point, titration.settled, against, proof_failed, budget.get(AGE, 0.0)
+    )
+    ph_parts = Parts(ph_total.u, {epoch_of("ph", bench.calibrations): PH_MODEL_U})
     return _record(
         bench,
         notebook,
         run,
-        alkalinity=judge_alkalinity(config, found, ph_total, end_point, titration.settled, against, proof_failed),
-        ph_total=judge_ph(Estimate(ph_total.value, hypot(ph_total.u, PH_MODEL_U)), electrode, against_ph),
-        salinity=judge_salinity(drawn.salinity, against_salinity),
+        alkalinity=replace(judged, parts=parts),
+        ph_total=replace(judge_ph(Estimate(ph_total.value, ph_parts.u), electrode, against_ph), parts=ph_parts),
+        salinity=replace(judge_salinity(salinity, against_salinity), parts=salinity_parts),
         budget_umol_kg=budget,
     )
 
@@ -501,7 +521,7 @@ def _record(
         end_point=run.end_point,
         budget_umol_kg=budget_umol_kg,
         calibrations=dict(bench.calibrations),
-        calibrated={**calibrated_options(bench.config), **_weighed_gains(bench, notebook, run)},
+        calibrated={**calibrated_options(bench.config, run.started_at), **_weighed_gains(bench, notebook, run)},
         readings=tuple(notebook.readings),
         remarks=tuple(notebook.remarks),
     )

@@ -15,18 +15,14 @@ from saltern.errors import SalternError
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.model.determination import Determination
 from saltern.model.verdict import Reason, Verdict
+from saltern.procedures.budget import OWN
 from saltern.procedures.prompts import Prompts
-from saltern.quality.titre_filter import JUMP_SIGMAS, TitreState, aged, updated
+from saltern.procedures.titre import values_of
+from saltern.quality.titre_filter import DAYS_A_MONTH, TitreState, Updated, found_by, updated
 
 EXTRA_TRIES = 2
 SCATTER_LIMIT = {2: 3.29, 3: 2.63, 4: 2.33, 5: 2.15, 6: 2.03}
 """How far the scatter of n replicates may exceed what is stated: sqrt(chi2(0.999, n - 1) / (n - 1)), by tables."""
-
-STATED_FREEDOM = 10
-"""What a determination states of its own repeatability counts as much as so many degrees of freedom."""
-
-SHARED = ("titre factor", "age of the titre factor", "titrant strength", "titrant pump gain", "sample pump gain")
-"""Sources that replicates of one reference share: they are what the factor takes away."""
 
 BELIEVABLE_FACTOR = (0.8, 1.25)
 
@@ -156,9 +152,9 @@ def raw_umol_kg(d: Determination) -> float:
 
 
 def repeatability(d: Determination) -> float:
-    """Return what a determination states of its own scatter, relative."""
-    apart = {source: u for source, u in d.budget_umol_kg.items() if source not in SHARED}
-    return sqrt(sum(u * u for u in apart.values())) / abs(d.alkalinity.value or 1.0)
+    """Return what a determination states of its own scatter, relative: what replicates share shows in none of it."""
+    own = (u for source, u in d.budget_umol_kg.items() if source in OWN)
+    return sqrt(sum(u * u for u in own)) / abs(d.alkalinity.value or 1.0)
 
 
 def _factor_of(
@@ -184,10 +180,7 @@ def _factor_of(
             remedy="Look for air in the lines and at the stirrer, and begin again",
             readings=readings,
         )
-    pooled = sqrt(((count - 1) * scatter**2 + STATED_FREEDOM * stated**2) / (count - 1 + STATED_FREEDOM))
-    found = TitreState(
-        options.alkalinity_umol_kg / mean(raw), pooled / sqrt(count), options.u_umol_kg / options.alkalinity_umol_kg
-    )
+    found = found_by(raw, stated, options.alkalinity_umol_kg, options.u_umol_kg)
     if not BELIEVABLE_FACTOR[0] <= found.factor <= BELIEVABLE_FACTOR[1]:
         raise RefusedError(
             Cause.DIFFERS,
@@ -197,42 +190,41 @@ def _factor_of(
             "off: calibrate the pumps, look at the labels",
             readings=readings,
         )
-    state, apart = updated(before, found)
+    outcome, now = updated(before, found), bench.clock.now()
+    state = outcome.state
+    rate, u_rate = 100.0 * DAYS_A_MONTH * state.rate, 100.0 * DAYS_A_MONTH * state.u_rate
     words = (
-        f"factor {state.factor:.5f}, u {state.u_percent:.3f} %; this standardisation alone {found.factor:.5f}, its "
-        f"replicates scatter by {100.0 * scatter:.2f} %"
+        f"factor {state.factor:.5f}, u {state.u_percent:.3f} %, going by {rate:+.2f} ± {2.0 * u_rate:.2f} % a month; "
+        f"this standardisation alone {found.factor:.5f}, its replicates scatter by {100.0 * scatter:.2f} %"
     )
     prompts.say(words)
-    remarks = () if abs(apart) <= JUMP_SIGMAS else (f"the factor jumped by {apart:+.1f} standard uncertainties",)
+    remarks = _remarks(outcome)
     for remark in remarks:
-        prompts.say(remark + ": look for what has changed; the new one counts alone")
+        prompts.say(remark)
     statistics = {
         "factor_found": found.factor,
         "u_found_percent": found.u_percent,
         "scatter_percent": 100.0 * scatter,
-        "apart_sigmas": apart,
+        "apart_sigmas": outcome.apart,
         "u_state": state.u,
         "u_reference": state.u_reference,
         "replicates": float(count),
         "reference_umol_kg": options.alkalinity_umol_kg,
+        **{f"innovation_{n}": z for n, z in enumerate(state.run, 1)},
     }
-    return Calibration(
-        Kind.TITRE,
-        {
-            "titre.factor": state.factor,
-            "titre.u_percent": state.u_percent,
-            "titre.calibrated_on": bench.clock.now().date().isoformat(),
-        },
-        words,
-        statistics,
-        readings,
-        remarks,
-    )
+    which = options.lot or f"of {options.alkalinity_umol_kg:g} umol/kg"
+    return Calibration(Kind.TITRE, values_of(state, now, which), words, statistics, readings, remarks)
 
 
-def state_in_force(
-    factor: float, statistics: dict[str, float], since: date, today: date, drift_percent_per_month: float
-) -> TitreState:
-    """Return the factor in force, aged to today."""
-    state = TitreState(factor, statistics["u_state"], statistics["u_reference"])
-    return aged(state, (today - since).days, drift_percent_per_month)
+def _remarks(outcome: Updated) -> tuple[str, ...]:
+    if outcome.jumped:
+        return (
+            f"the factor jumped by {outcome.apart:+.1f} standard uncertainties: look for what has changed; the new one "
+            "counts alone",
+        )
+    if outcome.ran:
+        return (
+            "the last standardisations lie on one side of what was expected: a tube or the titrant has changed; look "
+            "for what, and say when a new one is in: saltern part BENCH.toml installed NAME",
+        )
+    return ()

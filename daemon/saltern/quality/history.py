@@ -4,7 +4,7 @@ A wrong sample volume or a bubble before the first reading leaves a curve's shap
 and it cannot tell it from a true change of the tank. So a result that differs is not false: it is asked again.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import pairwise
@@ -44,6 +44,8 @@ class Result(Protocol):
     def end_point(self) -> EndPoint | None: ...
     @property
     def temperature_c(self) -> float | None: ...
+    @property
+    def calibrated(self) -> Mapping[str, float | None]: ...
 
 
 LOSS_FLOOR_PER_MIN = 0.03
@@ -54,7 +56,7 @@ class History:
     """The last results of one source that were accepted, oldest first."""
 
     at: tuple[datetime, ...]  # of each alkalinity
-    alkalinity: tuple[Estimate, ...]  # as reported
+    alkalinity: tuple[Estimate, ...]  # under one titre factor, each with its own part of its uncertainty
     pivot_mv: tuple[float, ...]  # the electrode's potential at pH 4 of the total scale
     slope: tuple[float, ...]
     ph_total: tuple[float, ...]
@@ -74,21 +76,24 @@ class History:
 NO_HISTORY = History((), (), (), (), ())
 
 
-def history_of(results: Sequence[Result], cell_calibrated_on: date | None = None) -> History:
+def history_of(
+    results: Sequence[Result], cell_calibrated_on: date | None = None, factor: float | None = None
+) -> History:
     """Return the history in results, oldest first; of each kind only what was believed counts.
 
+    Alkalinities are given under one titre factor, today's, so that a standardisation between them is no surprise.
     Salinities count only since the cell's calibration: a new one may find another value for the same water.
     """
     since = [d for d in results if cell_calibrated_on is None or d.started_at.date() >= cell_calibrated_on]
     believed = [d for d in results if _believed(d.alkalinity) is not None]
     electrodes = [(d.end_point, d.temperature_c) for d in believed if d.end_point is not None]
     pivots = [pivot_mv(e, t) for e, t in electrodes if t is not None]
-    alkalinity = [_believed(d.alkalinity) for d in believed]
+    alkalinity = [_own(d, factor) for d in believed]
     at = [d.started_at for d in believed]
     ph_total = [_believed(d.ph_total) for d in results]
     return History(
         at=tuple(at)[-MOST_RESULTS:],
-        alkalinity=tuple(a for a in alkalinity if a is not None)[-MOST_RESULTS:],
+        alkalinity=tuple(alkalinity)[-MOST_RESULTS:],
         pivot_mv=tuple(pivot for pivot in pivots if pivot is not None)[-MOST_RESULTS:],
         slope=tuple(e.slope for e, _ in electrodes if e.slope is not None and e.slope_u is not None)[-MOST_RESULTS:],
         ph_total=tuple(ph.value for ph in ph_total if ph is not None)[-MOST_RESULTS:],
@@ -177,6 +182,13 @@ def _believed(quantity: Quantity) -> Estimate | None:
     if quantity.verdict not in (Verdict.ACCEPTED, Verdict.PROVISIONAL) or quantity.value is None or quantity.u is None:
         return None
     return Estimate(quantity.value, quantity.u)
+
+
+def _own(d: Result, factor: float | None) -> Estimate:
+    """Return a believed alkalinity as it would be under another titre factor, with its own part of its uncertainty."""
+    then = d.calibrated.get("titre.factor")
+    scale = factor / then if factor and then else 1.0
+    return Estimate(scale * (d.alkalinity.value or 0.0), scale * d.alkalinity.in_parts().u_own)
 
 
 def _robust(values: Sequence[float], floor: float) -> tuple[float, float]:

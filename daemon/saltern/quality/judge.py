@@ -1,10 +1,11 @@
 """From a value and what was seen while it was made to a verdict."""
 
 from collections.abc import Sequence
-from math import hypot
+from dataclasses import replace
 
 from saltern.chemistry.endpoint.curve import EndPoint, Estimate, Finding
 from saltern.config.tables import BenchConfig
+from saltern.model.parts import u_of_change
 from saltern.model.verdict import ASKED_AGAIN, Quantity, Reason, Verdict
 
 ALKALINITY_UMOL_KG = (200.0, 9000.0)
@@ -24,10 +25,12 @@ def judge_alkalinity(
     settled: bool,
     against: Sequence[Finding] = (),
     sample_in_doubt: bool = False,
+    u_of_age_umol_kg: float = 0.0,
 ) -> Quantity:
     """Return the alkalinity with its verdict.
 
-    Anything wrong with curve or value makes it suspect; a bench never standardised makes it provisional.
+    Anything wrong with curve or value makes it suspect; a bench never standardised, or too long ago, makes it
+    provisional.
 
     Parameters
     ----------
@@ -45,6 +48,8 @@ def judge_alkalinity(
         How it compares with the bench's past.
     sample_in_doubt
         Whether the sample pump could not be proved afterwards.
+    u_of_age_umol_kg
+        What the age of the titre factor contributes to the uncertainty.
     """
     flags = {*end_point.flags, *(finding.code for finding in against if finding.flagged)}
     reasons = [reason for reason in Reason if reason.value in flags]
@@ -57,7 +62,9 @@ def judge_alkalinity(
         reasons.append(Reason.SAMPLE_NOT_DRAWN)
     if not settled:
         reasons.append(Reason.UNSETTLED)
-    for_want_of_a_factor = config.titre.u_percent is None and set(reasons) <= {Reason.UNCERTAIN}
+    without_age_u = max(0.0, alkalinity.u**2 - u_of_age_umol_kg**2) ** 0.5
+    too_old = Reason.UNCERTAIN in reasons and without_age_u <= config.limits.accept_u_umol_kg
+    for_want_of_a_factor = (config.titre.u_percent is None or too_old) and set(reasons) <= {Reason.UNCERTAIN}
     if for_want_of_a_factor:
         return Quantity(alkalinity.value, alkalinity.u, Verdict.PROVISIONAL, (*reasons, Reason.NOT_STANDARDISED))
     if reasons:
@@ -72,7 +79,7 @@ def judge_ph(ph_total: Estimate, electrode: EndPoint, against: Sequence[Finding]
     flagged = tuple(reason for reason in Reason if reason.value in flags)
     if not flagged:
         return judged
-    return Quantity(judged.value, judged.u, Verdict.SUSPECT, judged.reasons + flagged)
+    return replace(judged, verdict=Verdict.SUSPECT, reasons=judged.reasons + flagged)
 
 
 def asked_again(quantity: Quantity) -> bool:
@@ -85,11 +92,11 @@ def confirmed(first: Quantity, second: Quantity) -> Quantity:
     surprising = {Reason.UNEXPECTED, Reason.ELECTRODE_CHANGED}
     if second.verdict is not Verdict.SUSPECT or not set(second.reasons) <= surprising:
         return second
-    if first.value is None or first.u is None or second.value is None or second.u is None:
+    if first.value is None or second.value is None:
         return second
-    if abs(second.value - first.value) > AGREE * hypot(first.u, second.u):
+    if abs(second.value - first.value) > AGREE * u_of_change(first.in_parts(), second.in_parts()):
         return second
-    return Quantity(second.value, second.u, Verdict.ACCEPTED)
+    return replace(second, verdict=Verdict.ACCEPTED, reasons=())
 
 
 def judge_salinity(salinity: Estimate, against: Sequence[Finding] = ()) -> Quantity:

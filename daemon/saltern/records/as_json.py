@@ -10,7 +10,16 @@ def determination_json(number: int, d: Determination) -> dict[str, Any]:
     """Return a determination for JSON, k = 1."""
 
     def quantity(q: Quantity, name: str) -> dict[str, Any]:
-        return {name: q.value, "u": q.u, "verdict": q.verdict.value, "reasons": [r.value for r in q.reasons]}
+        parts = q.parts
+        return {
+            name: q.value,
+            "u": q.u,
+            "u_own": None if parts is None else parts.u_own,
+            "u_shared": None if parts is None else parts.u_shared,
+            "epochs": {} if parts is None else dict(parts.epochs),
+            "verdict": q.verdict.value,
+            "reasons": [r.value for r in q.reasons],
+        }
 
     alkalinity = quantity(d.alkalinity, "umol_per_kg")
     salinity = d.salinity.value if d.salinity.value is not None else 35.0

@@ -14,6 +14,7 @@ from saltern.config.loading import with_values
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, StartupError
 from saltern.model.calibration import Calibration, Kind, RefusedError, Value
+from saltern.procedures.titre import with_course
 from saltern.records.store import Store
 
 ACCEPTED, REFUSED, ENDED = "accepted", "refused", "ended"
@@ -21,7 +22,9 @@ ACCEPTED, REFUSED, ENDED = "accepted", "refused", "ended"
 ENDS_TITRE = {Kind.SAMPLE_PUMP, Kind.TITRANT_PUMP, Kind.TITRANT}
 """A new calibration of these ends the titre factor, which held their errors."""
 
-NO_TITRE: dict[str, Value] = {"titre.factor": 1.0, "titre.u_percent": None, "titre.calibrated_on": None}
+NO_TITRE: dict[str, Value] = {
+    "titre.factor": 1.0, "titre.u_percent": None, "titre.calibrated_on": None, "titre.course": None,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -298,16 +301,18 @@ def _word(row: sqlite3.Row) -> tuple[Kind, int | None]:
 
 
 def _kept(row: sqlite3.Row) -> Kept:
+    at, kind = datetime.fromisoformat(row["at_utc"]), Kind(row["kind"])
+    values, statistics = dict(json.loads(row["options"])), dict(json.loads(row["statistics"]))
     return Kept(
         id=row["id"],
-        at=datetime.fromisoformat(row["at_utc"]),
-        kind=Kind(row["kind"]),
+        at=at,
+        kind=kind,
         who=row["who"],
         outcome=row["outcome"],
         words=row["words"],
-        values=dict(json.loads(row["options"])),
+        values=with_course(values, statistics, at) if kind is Kind.TITRE else values,
         before=dict(json.loads(row["before"])),
-        statistics=dict(json.loads(row["statistics"])),
+        statistics=statistics,
         readings=tuple(json.loads(row["readings"])),
     )
 

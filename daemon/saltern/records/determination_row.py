@@ -9,6 +9,7 @@ import numpy as np
 
 from saltern.chemistry.endpoint.curve import Co2, Conditions, EndPoint, Estimate, Finding, Medium, Priors
 from saltern.model.determination import Determination, Quantity, Source
+from saltern.model.parts import Parts
 from saltern.model.verdict import Reason, Verdict
 from saltern.records import blobs
 
@@ -39,7 +40,12 @@ def row_of(d: Determination, boot_id: str) -> dict[str, object]:
         "calibrations": json.dumps(d.calibrations),
         "calibrated": json.dumps(d.calibrated),
         "remarks": json.dumps(list(d.remarks)),
+        "parts": json.dumps({name: asdict(q.parts) for name, q in _quantities(d).items() if q.parts is not None}),
     }
+
+
+def _quantities(d: Determination) -> dict[str, Quantity]:
+    return {"alkalinity": d.alkalinity, "ph_total": d.ph_total, "salinity": d.salinity}
 
 
 def _quantity_columns(name: str, value: str, u: str, q: Quantity) -> dict[str, object]:
@@ -94,10 +100,11 @@ def determination_of(row: sqlite3.Row) -> Determination:
     StorageError, ValueError, TypeError, KeyError, AttributeError, zlib.error
         The row holds none: it is damaged.
     """
+    parts = {name: Parts(**table) for name, table in json.loads(row["parts"]).items()}
 
     def quantity(name: str, value: str, u: str) -> Quantity:
         reasons = tuple(Reason(reason) for reason in json.loads(row[f"{name}_reasons"]))
-        return Quantity(row[value], row[u], Verdict(row[f"{name}_verdict"]), reasons)
+        return Quantity(row[value], row[u], Verdict(row[f"{name}_verdict"]), reasons, parts.get(name))
 
     return Determination(
         source=Source(row["source"]),

@@ -127,5 +127,9 @@ MIGRATIONS: tuple[str, ...] = (
     CREATE TABLE state (name TEXT PRIMARY KEY, value TEXT NOT NULL, set_utc TEXT NOT NULL);  -- JSON
     """,
     "\n".join(f"ALTER TABLE {table} ADD COLUMN checksum INTEGER;" for table in SUMMED) + _SET_ASIDE,
+    """
+    ALTER TABLE determination ADD COLUMN parts TEXT NOT NULL DEFAULT '{}';  -- JSON: the two parts of each uncertainty
+    ALTER TABLE draft ADD COLUMN parts TEXT NOT NULL DEFAULT '{}';
+    """,
 )
 VERSION = len(MIGRATIONS)

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
-from datetime import date
 from math import hypot
 from typing import Any
 
@@ -28,8 +27,9 @@ from saltern.procedures.prompts import Prompts
 from saltern.procedures.reference import Unattended
 from saltern.procedures.reference import options_of as options_of_reference
 from saltern.procedures.spike import SpikeOptions, spike
-from saltern.procedures.standardise import StandardiseOptions, standardise, state_in_force
-from saltern.quality.titre_filter import TitreState
+from saltern.procedures.standardise import StandardiseOptions, standardise
+from saltern.procedures.titre import SECONDS_A_DAY, state_of, values_of
+from saltern.quality.titre_filter import TitreState, aged
 from saltern.records import calibrations
 from saltern.records.calibrations import ENDS_TITRE, NO_TITRE
 from saltern.records.upkeep import install, keep_state
@@ -239,21 +239,21 @@ def _carry_titre_over(service: Service, prompts: Prompts, bridge_u_percent: floa
     titre, now = service.config.titre, service.clock.now()
     kept = calibrations.in_force(service.store).get(Kind.TITRE)
     statistics = dict(kept.statistics) if kept is not None else {}
-    if "u_state" in statistics:
-        statistics["u_state"] = hypot(statistics["u_state"], bridge_u_percent / 100.0)
     u_percent = hypot(titre.u_percent or 0.0, bridge_u_percent)
-    values: dict[str, Value] = {
-        "titre.factor": titre.factor,
-        "titre.u_percent": u_percent,
-        "titre.calibrated_on": None if titre.calibrated_on is None else titre.calibrated_on.isoformat(),
-    }
+    values: dict[str, Value] = {"titre.factor": titre.factor, "titre.u_percent": u_percent}
+    state = titre_state(service)
+    if state is not None and titre.course is not None:
+        state = replace(state, u=hypot(state.u, bridge_u_percent / 100.0))
+        statistics["u_state"] = state.u
+        values = values_of(state, now, titre.course.reference)
+    values["titre.calibrated_on"] = None if titre.calibrated_on is None else titre.calibrated_on.isoformat()
     try:
         calibrations.would_be(service.file, service.store, Kind.TITRE, values)
     except StartupError:
         _end_titre(service, f"ended: carried over a bridge, it would be uncertain by {u_percent:.1f} %")
         prompts.say("The titre factor has ended: the bridge says too little. Measure a reference: saltern standardise")
         return
-    words = f"factor {titre.factor:.5f} carried over to a new bottle by a bridge, u {u_percent:.3f} %"
+    words = f"factor {values['titre.factor']:.5f} carried over to a new bottle by a bridge, u {u_percent:.3f} %"
     carried = Calibration(Kind.TITRE, values, words, statistics)
     calibrations.keep(service.store, carried, who, now, before(service.config, values))
     prompts.say(words)
@@ -324,13 +324,17 @@ def _end_titre(service: Service, why: str) -> None:
 
 
 def titre_state(service: Service) -> TitreState | None:
-    """Return the titre factor as it is believed today, if it was standardised here and still counts."""
+    """Return the titre factor as it is known now, if it was standardised here and still counts.
+
+    After a new tube of the sample or titrant pump nothing earlier does: neither level nor rate was that tube's.
+    """
+    titre, now = service.config.titre, service.clock.now()
     kept = calibrations.in_force(service.store).get(Kind.TITRE)
-    factor, on = service.config.titre.factor, service.config.titre.calibrated_on
-    if kept is None or "u_state" not in kept.statistics or service.config.titre.u_percent is None or on is None:
+    if kept is None or titre.u_percent is None or titre.course is None or service.tube_changed_since(kept.at):
         return None
-    today: date = service.clock.now().date()
-    return state_in_force(factor, kept.statistics, on, today, service.config.titre.drift_percent_per_month)
+    run = tuple(kept.statistics[name] for name in sorted(kept.statistics) if name.startswith("innovation_"))
+    days = (now - titre.course.at).total_seconds() / SECONDS_A_DAY
+    return aged(replace(state_of(titre), run=run), days, titre.drift_percent_per_month)
 
 
 def before(config: BenchConfig, values: Mapping[str, Value]) -> dict[str, Value]:
@@ -339,6 +343,6 @@ def before(config: BenchConfig, values: Mapping[str, Value]) -> dict[str, Value]
     for name in values:
         inner: Any = config
         for part in name.split("."):
-            inner = getattr(inner, part)
+            inner = None if inner is None else getattr(inner, part)
         found[name] = inner if isinstance(inner, float | str | None) else str(inner)
     return found

@@ -48,6 +48,7 @@ from saltern.procedures.reference import is_due, needs_ml
 from saltern.procedures.rinse import plan_for
 from saltern.procedures.standardise import StandardiseOptions
 from saltern.procedures.titrate import SLOW_ELECTRODE
+from saltern.procedures.titre import titre_at
 from saltern.procedures.vessel import empty, keep_wet, rinse, wet_the_probes
 from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
@@ -72,6 +73,7 @@ from saltern.records.upkeep import (
 )
 from saltern.running import watchlist
 from saltern.running.alerting import Alerting
+from saltern.running.anchoring import said_of, step_of
 from saltern.running.away import stretched
 from saltern.running.schedule import Circumstances, Decision, decide
 
@@ -284,6 +286,12 @@ class Service:
         self._reference_tried_s = self.clock.monotonic()
         return True
 
+    def tube_changed_since(self, at: datetime) -> bool:
+        """Return whether the sample or the titrant pump has had a new tube since: a titre factor held the old one's."""
+        known = installed(self.store)
+        tubes = [name for name, part in self.config.parts.items() if part.pump in ("sample", "titrant")]
+        return any(name in known and known[name].at > at for name in tubes)
+
     def reference_used(self, volume_ml: float) -> None:
         """Keep what a standardisation has taken of the reference's bottle."""
         used_ml = state(self.store, REFERENCE_USED)
@@ -462,10 +470,11 @@ class Service:
     def measure(self, source: Source) -> Determination:
         """Carry out one determination; where it is suspect by what chance may do, ask once more.
 
-        What two determinations agree on is not unexpected: the second is then accepted. The first stays suspect. A
-        bench that was in doubt already is not asked again: that would only use up titrant.
+        What two determinations agree on is not unexpected: the second is then accepted, or provisional, where neither
+        tank nor log explains the step. The first stays suspect. A bench that was in doubt already is not asked again:
+        that would only use up titrant.
         """
-        first = outcome = self._measure_once(source, lambda d: d)
+        first = outcome = self._measure_once(source, self._surprising)
         if asked_again(first.alkalinity) and not self._in_doubt and not self._ending.is_set():
             self._log.info("determination.asked_again", reasons=[reason.value for reason in first.alkalinity.reasons])
             outcome = self._measure_once(
@@ -512,9 +521,8 @@ class Service:
         with structlog.contextvars.bound_contextvars(determination=number):
             self._log.info("determination.started", source=source.value)
             try:
-                outcome = judged(
-                    self._settled(determine(self.bench, source, expected, self._watch, self._keep_draft, medium))
-                )
+                measured = determine(self.bench, source, expected, self._watch, self._keep_draft, medium)
+                outcome = self._anchored(judged(self._settled(measured)))
             finally:
                 if tells:
                     self.running = None
@@ -535,6 +543,30 @@ class Service:
                 self._tell_of(outcome)
         return outcome
 
+    def _surprising(self, d: Determination) -> Determination:
+        """Make suspect a first result beyond a step that nothing explains: another one tells if it was chance."""
+        if not self._accepted(d) or self._step_open() or step_of(self.store, self.config.alerts, d) is None:
+            return d
+        suspect = replace(d.alkalinity, verdict=Verdict.SUSPECT, reasons=(*d.alkalinity.reasons, Reason.UNEXPECTED))
+        return replace(d, alkalinity=suspect)
+
+    def _anchored(self, d: Determination) -> Determination:
+        """Keep provisional what lies beyond a step that nothing explains, however often it repeats."""
+        step = step_of(self.store, self.config.alerts, d) if self._accepted(d) else None
+        if step is None:
+            return d
+        reasons = (*d.alkalinity.reasons, Reason.STEP_UNEXPLAINED)
+        remark = f"{Reason.STEP_UNEXPLAINED.value}: {said_of(step, d)}"
+        open_still = replace(d.alkalinity, verdict=Verdict.PROVISIONAL, reasons=reasons)
+        return replace(d, alkalinity=open_still, remarks=(*d.remarks, remark))
+
+    def _accepted(self, d: Determination) -> bool:
+        return d.source is Source.TANK and d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
+
+    def _step_open(self) -> bool:
+        newest = self.store.believed(Source.TANK, 1)
+        return bool(newest) and Reason.STEP_UNEXPLAINED in newest[-1].alkalinity.reasons
+
     def _settled(self, d: Determination) -> Determination:
         """Make provisional what a part that is still settling bears on, and say which part and how long."""
         if d.source is not Source.TANK:
@@ -547,12 +579,16 @@ class Service:
             part = NewPart("the pH probe's junction, after buffers,", buffered.at, "ph")
             found.append(Settling(part, f"{part.name} settles in tank water for half an hour"))
         damaged = doubted(self.store) - {Kind.WASTE_PUMP}
-        if not found and not damaged:
+        factor = in_force(self.store).get(Kind.TITRE)
+        another_tube = factor is not None and self.tube_changed_since(factor.at)
+        if not found and not damaged and not another_tube:
             return d
         bears_on = {one.part.bears_on for one in found}
 
         def provisional(quantity: Quantity, name: str) -> Quantity:
             why = (*([Reason.SETTLING] if name in bears_on else []), *([Reason.CALIBRATION_DAMAGED] if damaged else []))
+            if another_tube and name == "alkalinity":
+                why = (*why, Reason.NOT_STANDARDISED)
             if not why or quantity.verdict is not Verdict.ACCEPTED:
                 return quantity
             return replace(quantity, verdict=Verdict.PROVISIONAL, reasons=(*quantity.reasons, *why))
@@ -665,7 +701,9 @@ class Service:
     def _expectation(self, source: Source) -> Expectation:
         """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word."""
         past = self.store.believed(source, MOST_RESULTS)
-        history = history_of(past, self.config.probes.conductivity.calibrated_on)
+        titre = titre_at(self.config.titre, self.clock.now())
+        cell_on = self.config.probes.conductivity.calibrated_on
+        history = history_of(past, cell_on, None if titre is None else titre.factor)
         loss = usual_loss(past)
         last = past[-1].alkalinity.value if past else None
         if last is not None:
@@ -863,6 +901,10 @@ class Service:
             weighed = watchlist.of_weighed(self.config, past[-watchlist.WEIGHED_RESULTS :])
             for found in (*weighed, *watchlist.of_value(self.config.alerts, outcome, past, self.clock.now())):
                 self._standing(*found)
+        if outcome.alkalinity.value is not None and outcome.source is Source.TANK:
+            steps = [r for r in outcome.remarks if r.startswith(Reason.STEP_UNEXPLAINED.value)]
+            if steps or outcome.alkalinity.verdict is not Verdict.SUSPECT:
+                self._standing(bool(steps), Severity.WARNING, Reason.STEP_UNEXPLAINED.value, "".join(steps))
         verdict = outcome.alkalinity.verdict
         reasons = ", ".join(reason.value for reason in outcome.alkalinity.reasons)
         first = outcome.remarks[0] if outcome.remarks else ""

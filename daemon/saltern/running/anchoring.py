@@ -1,0 +1,74 @@
+"""What of the records may explain a step of the tank, and what the keeper reads of one that nothing explains."""
+
+from collections.abc import Callable
+from datetime import datetime
+
+from saltern.chemistry.units import dkh_to_umol_kg, umol_kg_to_dkh
+from saltern.config.tables import Alerts
+from saltern.model.calibration import Kind
+from saltern.model.determination import Determination, Source
+from saltern.model.logbook import Dose, Logged, OtherTest, WaterChange
+from saltern.procedures.determination import TITRANT_WITHIN, TITRANT_WITHIN_G
+from saltern.quality.baseline import Step, Witnesses, seen, unexplained_step
+from saltern.quality.history import MOST_RESULTS
+from saltern.records.calibrations import ACCEPTED, ENDS_TITRE, in_force
+from saltern.records.store import Store
+
+USUAL_SALINITY = 35.0
+WEIGHED_SAMPLE = 0.002
+"""What two weighings of a sample may be off by, relative: some tenths of a gram in a hundred (assumed)."""
+
+
+def step_of(store: Store, rules: Alerts, d: Determination) -> Step | None:
+    """Return the step that lies before a determination of the tank, if nothing on record explains it."""
+    new, salinity = seen(d), d.salinity.value or USUAL_SALINITY
+    past = [one for one in map(seen, store.believed(Source.TANK, MOST_RESULTS)) if one is not None]
+    if new is None or not past:
+        return None
+    logged = store.logged(past[0].at)
+    witnesses = Witnesses(
+        doses=_times(logged, lambda entry: isinstance(entry, Dose)),
+        water_changes=_times(logged, lambda entry: isinstance(entry, WaterChange)),
+        tests=tuple(
+            (one.at, dkh_to_umol_kg(one.entry.value, salinity))
+            for one in logged
+            if isinstance(one.entry, OtherTest) and one.entry.quantity == "alkalinity_dkh"
+        ),
+        references=_standardised(store),
+        calibrated=tuple(kept.at for kind, kept in in_force(store).items() if kind in ENDS_TITRE),
+        weighed=_weighed(d),
+    )
+    return unexplained_step(new, past, witnesses, dkh_to_umol_kg(rules.most_dkh_per_day, salinity))
+
+
+def said_of(step: Step, d: Determination) -> str:
+    """Return for the keeper what the step is, and what would explain it."""
+    salinity = d.salinity.value or USUAL_SALINITY
+    size, allowed = umol_kg_to_dkh(step.umol_kg, salinity), umol_kg_to_dkh(abs(step.allowed_umol_kg), salinity)
+    since = f"{step.since:%Y-%m-%d %H:%M} UTC"
+    how_far = f"{size:+.2f} dKH against the last accepted result, of {since}; {allowed:.2f} dKH is what"
+    if not step.umol_kg:
+        how_far = f"a step of {since} or before is still open: it was more than"
+    return (
+        f"{how_far} the tank may change by in the time (alerts.most_dkh_per_day). It is repeated and unexplained: a "
+        "worn tube repeats as well as a true change. Measure a reference (saltern standardise), or log what it was: a "
+        "dose, a water change, your own test"
+    )
+
+
+def _times(logged: list[Logged], wanted: Callable[[object], bool]) -> tuple[datetime, ...]:
+    return tuple(one.at for one in logged if wanted(one.entry))
+
+
+def _standardised(store: Store) -> tuple[datetime, ...]:
+    kept = in_force(store).get(Kind.TITRE)
+    measured = kept is not None and kept.outcome == ACCEPTED and kept.readings  # one carried over a bridge has none
+    return (kept.at,) if kept is not None and measured else ()
+
+
+def _weighed(d: Determination) -> float | None:
+    """Return what a balance under the vessel leaves open of a result, relative, or None where it was not weighed."""
+    if "weighed.titrant_ml_per_unit" not in d.calibrated or d.curve is None:
+        return None
+    asked_g = float(d.curve.titrant_g[-1])
+    return WEIGHED_SAMPLE + TITRANT_WITHIN + TITRANT_WITHIN_G / asked_g if asked_g > 0.0 else None

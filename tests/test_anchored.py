@@ -1,0 +1,66 @@
+"""Asked again is not answered: a wrong sample volume repeats, and is not accepted for that; whole runs on the twin."""
+
+from datetime import timedelta
+
+import pytest
+
+from saltern.cli.simulation import run
+from saltern.model.determination import Source
+from saltern.model.logbook import OtherTest, WaterChange
+from saltern_drivers.twin.scenario import Scenario
+from tests.keeper import keeper
+from tests.test_guided import reference
+
+QUIET_TANK = {"consumption_dkh_per_day": 0.3, "dosed_dkh_per_day": 0.3}
+WORN = {"kind": "pump-gain-shift", "at_h": 26.0, "size": -0.04}
+
+
+def test_a_sample_pump_that_gives_four_percent_less_is_never_accepted(tmp_path):
+    scenario = Scenario.model_validate({"seed": 11, "days": 3.0, "tank": QUIET_TANK, "fault": [WORN]})
+    outcome = run(scenario, tmp_path)
+    after = [d["alkalinity"] for d in outcome["determinations"] if d["started_h"] > 26.0]
+    wrong = [a for a in after if abs(a["umol_per_kg"] - a["truth"]) > 3.3 * a["u"]]
+
+    assert len(wrong) > 8
+    assert all(a["verdict"] != "accepted" for a in wrong)
+    assert after[0]["verdict"] == "suspect"
+    assert all(a["verdict"] == "provisional" and "step-unexplained" in a["reasons"] for a in after[1:])
+    alerts = [alert for alert in outcome["alerts"] if alert["code"] == "step-unexplained"]
+    assert alerts
+    assert "standardise" in alerts[0]["text"]
+
+
+@pytest.fixture
+def stepped():
+    """A bench whose sample pump has just begun to give 4 % less, and that has seen it twice."""
+    hands = keeper(seed=11, scenario={"tank": QUIET_TANK}, reference=reference())
+    for _ in range(6):
+        hands.service.measure(Source.TANK)
+        hands.stage.clock.sleep(3600.0)
+    hands.world.pumps["sample"].gain_shift = -0.04
+    hands.service.measure(Source.TANK)
+    return hands
+
+
+def standing(hands):
+    return {alert.code for alert in hands.service.alerting.standing}
+
+
+def test_a_reference_tells_what_it_was_and_results_are_right_again(stepped):
+    assert "step-unexplained" in standing(stepped)
+    stepped.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=1.5)
+    d = stepped.service.measure(Source.TANK)
+
+    assert d.alkalinity.verdict.value == "accepted"
+    assert abs(d.alkalinity.value - stepped.stage.play.tank_alkalinity(d.ph_read_s)) < 3.0 * d.alkalinity.u
+    assert "step-unexplained" not in standing(stepped)
+
+
+def test_what_the_keeper_logs_explains_it_and_what_speaks_against_it_does_not(stepped):
+    service, now = stepped.service, stepped.stage.clock.now()
+    (_, last), *_ = service.store.results(1)
+    service.store.log(OtherTest(quantity="alkalinity_dkh", value=7.05, method="drops"), now)
+    assert service.measure(Source.TANK).alkalinity.verdict.value == "provisional"
+    service.store.log(WaterChange(litres=60.0), last.started_at - timedelta(minutes=30))
+    assert service.measure(Source.TANK).alkalinity.verdict.value == "accepted"
+    assert "step-unexplained" not in standing(stepped)
