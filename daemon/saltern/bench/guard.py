@@ -5,7 +5,7 @@ A permit is kicked only at the end of a scan that passed. If scans stop, for wha
 
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Protocol
@@ -73,12 +73,13 @@ class Guard:
         self.events: deque[TripEvent] = deque(maxlen=10_000)
         self.scanned: Callable[[], None] = lambda: None  # told of every scan: the control thread lives
         self.scanned_s = clock.monotonic()
+        self.moving = False  # whether the last scan kept a permit alive
         self.snapshot = Snapshot()
         self._bypassed_until_s: dict[str, float] = {}
 
     # Scanning, in the control thread --------------------------------------------
 
-    def scan(self, moving: Iterable[str] = ()) -> frozenset[str]:
+    def scan(self, moving: Sequence[str] = ()) -> frozenset[str]:
         """Evaluate every row once; halt and cut, or kick the permits of `moving`.
 
         Returns
@@ -86,7 +87,7 @@ class Guard:
         frozenset
             The pump roles that are cut.
         """
-        seen = self.snapshot
+        seen, self.moving = self.snapshot, bool(moving)
         self._look(seen)
         now_acting = {row.name for row in self._table if row.condition(seen)}
         if self._bypassed_until_s:

@@ -112,10 +112,10 @@ def away(
     as_json: JsonOption = False,
 ) -> None:
     """Say that nobody is there for so many days: the schedule is stretched so that titrant and waste room last."""
-    from saltern.rpc.client import Client
+    from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
-        found = client.call("away", days=days, apply=not look)
+        found = client.call("away", AT_NEXT_REST_S, days=days, apply=not look)
     if as_json:
         from saltern.cli.present import print_json
 

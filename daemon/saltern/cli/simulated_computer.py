@@ -13,7 +13,6 @@ from saltern.clock import VirtualClock
 from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
 from saltern.records.store import Store, open_store
-from saltern.running.guided import measure_reference_unattended
 from saltern.running.service import Service, open_service
 from saltern.running.waking import ClockWaker
 from saltern_drivers.twin.scenario import FaultTable, Play
@@ -116,7 +115,6 @@ class Computer:
             self.lose(powered=True)
             self._down_s = RESTART_AFTER_S
             return
-        self.service.on_reference_due = partial(measure_reference_unattended, self.service)
         self._log.begin(self.service)
         self._waker = ClockWaker(self.service.look, self._clock)
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.endpoint.curve import Curve
-from saltern.model.determination import Sighting
+from saltern.model.determination import Notice, Sighting
 
 Watcher = Callable[["Step"], None]
 
@@ -30,12 +30,18 @@ class Notebook:
     phase: str = ""
     readings: list[Sighting] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+    noticed: dict[Notice, str] = field(default_factory=dict)
     titrant_ml: float = 0.0  # given to the sample so far
     curve: Curve | None = None  # as far as it has come
 
     def enter(self, phase: str) -> None:
         self.phase = phase
         self.watcher(Step(self.bench.clock.monotonic(), phase))
+
+    def notice(self, code: Notice, text: str) -> None:
+        """Write down something of the bench that its keeper is to hear of."""
+        self.remarks.append(text)
+        self.noticed[code] = text
 
     def show_point(self, titrant_ml: float, emf_mv: float) -> None:
         self.titrant_ml = titrant_ml

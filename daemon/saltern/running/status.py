@@ -3,6 +3,7 @@
 from datetime import datetime, timedelta
 from typing import Any
 
+from saltern.bench.interlocks import Row
 from saltern.config.tables import BenchConfig
 from saltern.model.alert import Alert
 from saltern.model.determination import Source
@@ -15,8 +16,9 @@ from saltern.records.calibrations import in_force
 from saltern.records.store import Store
 from saltern.records.upkeep import Installed, away_now, installed, state, usage
 from saltern.running.away import stretched
-from saltern.running.schedule import next_slots
-from saltern.running.watchlist import due_by, worn
+from saltern.running.schedule import Decision, next_slots
+from saltern.running.start_rules import HANDS, held_until_of, refusal
+from saltern.running.watch.parts import due_by, worn
 from saltern.tank.trend import trend
 
 TREND_DAYS = 7
@@ -28,10 +30,11 @@ def picture(
     now: datetime,
     *,
     ledger: Ledger,
-    acting: tuple[tuple[str, str, str], ...],
+    acting: tuple[Row, ...],
     standing: tuple[Alert, ...],
     running: dict[str, Any] | None,
     conditions: dict[str, bool],
+    decision: Decision,
     bypassed: dict[str, float],
     connections: dict[str, Connection],
 ) -> dict[str, Any]:
@@ -41,9 +44,9 @@ def picture(
     ----------
     config, reader, now
         The bench, its records (a connection of the caller's own), the time.
-    ledger, acting, standing, running, conditions, bypassed, connections
-        As they are this moment: volumes, interlocks as (name, kind, remedy), alerts, the run under way, what is
-        known of conditions, interlocks that are bypassed with the seconds left, and devices behind ports by their
+    ledger, acting, standing, running, conditions, decision, bypassed, connections
+        As they are this moment: volumes, interlocks, alerts, the run under way, what is known of conditions, whether
+        a determination is due, interlocks that are bypassed with the seconds left, and devices behind ports by their
         places in the bench file.
     """
     newest = reader.results(1)
@@ -59,6 +62,14 @@ def picture(
     away = away_now(reader, now)
     schedule = config.schedule if away is None else stretched(config.schedule, away.gap_h)
     slots = next_slots(schedule, now, last_started, 1)
+    held, hands = held_until_of(state(reader, "held_until"), now), state(reader, HANDS)
+    refused = refusal(
+        acting,
+        parked=state(reader, "parked") is not None,
+        held_until=held,
+        left_open=hands if isinstance(hands, str) and running is None else None,
+        asked=False,
+    )
     a_day_ml = config.schedule.starts_per_day * titrant_per_run_ml(config, config.expected_dkh or 7.0)
     room_ml = config.waste.container_ml - config.vessel.capacity_ml - ledger.waste_ml.high
     return {
@@ -82,7 +93,12 @@ def picture(
         },
         "waste": {"in_ml": [ledger.waste_ml.low, ledger.waste_ml.high], "room_ml": max(0.0, room_ml)},
         "vessel_ml": [ledger.vessel_ml.low, ledger.vessel_ml.high],
-        "interlocks": [{"name": name, "kind": kind, "remedy": remedy} for name, kind, remedy in acting],
+        "start": {
+            "due": decision.start,
+            "why": decision.why,
+            "refused": None if refused is None else {"what": refused.what, "remedy": refused.remedy},
+        },
+        "interlocks": [{"name": row.name, "kind": row.kind, "remedy": row.remedy} for row in acting],
         "alerts": [
             {
                 "code": alert.code,
