@@ -52,7 +52,7 @@ class AtWork:
         """Take up a step of what runs, and pass it on."""
         before = self.running or {}
         points = list(before.get("points", ()))
-        event: dict[str, object] = {"phase": step.phase, "at_s": step.at_s}
+        event: dict[str, object] = {"phase": step.phase, "in_phase": step.in_phase, "at_s": step.at_s}
         if step.titrant_ml is not None and step.emf_mv is not None:
             points.append([step.titrant_ml, step.emf_mv])
             event["point"] = points[-1]
