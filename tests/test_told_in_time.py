@@ -6,7 +6,6 @@ from datetime import timedelta
 
 import pytest
 
-from saltern.model.alert import Severity
 from saltern.model.determination import Source
 from saltern.model.ledger import Interval
 from saltern.procedures.prompts import NobodyAnsweredError
@@ -173,7 +172,7 @@ def test_outlets_see_an_alert_while_a_pump_turns_and_the_records_get_it_at_rest_
 
     def in_the_fill(step):
         if step.phase == "fill" and not seen:
-            hands.stage.clock.call_later(3.0, lambda: service.alerting.alert(Severity.NOTICE, "a-test", "a test"))
+            hands.stage.clock.call_later(3.0, lambda: service.alerting.alert("a-test", "a test"))
             hands.stage.clock.call_later(3.5, look)
             hands.stage.clock.call_later(4.0, look)
 
@@ -232,7 +231,7 @@ def test_alerts_that_the_disk_does_not_take_are_bounded_and_the_newest_stay(keep
     store = hands.service.store
     store.rows("PRAGMA query_only = ON")
     for number in range(3000):
-        hands.service.alerting.alert(Severity.NOTICE, f"code-{number}", "text")
+        hands.service.alerting.alert(f"code-{number}", "text")
     numbered = store.alerts_after(newest_of(store) - 10, 100_000)
     assert [alert.code for _, alert in numbered] == [f"code-{number}" for number in range(2990, 3000)]
     store.rows("PRAGMA query_only = OFF")

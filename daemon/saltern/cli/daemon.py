@@ -126,5 +126,5 @@ def note_a_death(runtime: Path, service: "Service") -> None:
         return
     severity = Severity.NOTICE if known.told else Severity.ERROR
     text = f"the service runs again. Before that: {known.text}"
-    service.alerting.once(severity, "service-died", text)  # it is over: nothing to repeat
+    service.alerting.once("service-died", text, severity)  # it is over: nothing to repeat
     deaths.keep(runtime, replace(known, noted=True))

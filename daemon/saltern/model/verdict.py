@@ -40,7 +40,6 @@ class Reason(StrEnum):
     NOT_STANDARDISED = "not-standardised"
     SETTLING = "part-settling"
     CALIBRATION_DAMAGED = "calibration-damaged"
-    CONTAMINATED = "rinse-incomplete"
     TITRANT_WEIGHED = "titrant-weighed-differs"
 
 

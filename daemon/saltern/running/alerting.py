@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
+from saltern.model import codes
 from saltern.model.alert import Alert, Severity
 from saltern.ports import Clock
 
@@ -35,19 +36,24 @@ class Alerting:
     def standing(self) -> tuple[Alert, ...]:
         return tuple(self._standing.values())
 
-    def alert(self, severity: Severity, code: str, text: str) -> None:
-        """Raise an alert as of now; one that stands takes up the newer text, which its repeats carry."""
-        self.raise_once(Alert(self._clock.now(), self._clock.monotonic(), severity, code, text))
+    def alert(self, code: str, text: str, severity: Severity | None = None) -> None:
+        """Raise an alert as of now; one that stands takes up the newer text, which its repeats carry.
 
-    def once(self, severity: Severity, code: str, text: str) -> None:
+        How severe it is, the table of codes says; `severity` is that of an interlock's row, or of a death.
+        """
+        known = codes.of_alert(code).severity if severity is None else severity
+        severe = Severity.ERROR if known is None else known
+        self.raise_once(Alert(self._clock.now(), self._clock.monotonic(), severe, code, text))
+
+    def once(self, code: str, text: str, severity: Severity | None = None) -> None:
         """Raise an alert of what is over, or stands elsewhere: it is not repeated, and the next one is raised too."""
-        self.alert(severity, code, text)
+        self.alert(code, text, severity)
         self.clear(code)
 
-    def stands(self, condition: bool, severity: Severity, code: str, text: str) -> None:
+    def stands(self, condition: bool, code: str, text: str) -> None:
         """Raise an alert while a condition holds, and clear it when it does not."""
         if condition:
-            self.alert(severity, code, text)
+            self.alert(code, text)
         else:
             self.clear(code)
 

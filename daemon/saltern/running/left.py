@@ -1,7 +1,6 @@
 """What the last process left: how it ended, and the determination that it did not live to finish."""
 
 from saltern.bench.bench import Bench
-from saltern.model.alert import Severity
 from saltern.records.store import Store
 from saltern.running.alerting import Alerting
 from saltern.running.measuring import Measuring
@@ -14,17 +13,17 @@ def take_up_what_was_left(
 ) -> None:
     """Say how the last process ended, let its vessel be emptied, and keep what it had measured, as void."""
     if store.found:
-        alerting.alert(Severity.ERROR, "records-damaged", store.found)
+        alerting.alert("records-damaged", store.found)
     upkeep.tell_what_is_set_aside()
     if bench.books_lost:  # draining, too, waits for somebody who looks: the container may be full
         text = f"{bench.found}. Vessel, titrant and waste are taken for the worst, until somebody has looked"
-        alerting.once(Severity.CRITICAL, "records-lost", text)  # its interlock stands
+        alerting.once("records-lost", text)  # its interlock stands
     elif bench.found_unclean:
         text = f"{bench.found}; nothing is measured before it is proved empty"
-        alerting.alert(Severity.WARNING, "unclean-stop", text)
+        alerting.alert("unclean-stop", text)
         probes.recover_when_it_can()
     draft = store.draft()
     if draft is not None:
         measuring.keep(draft)
         text = f"the determination begun {draft.started_at:%Y-%m-%d %H:%M} UTC was interrupted; it is kept as void"
-        alerting.alert(Severity.NOTICE, "interrupted", text)
+        alerting.alert("interrupted", text)

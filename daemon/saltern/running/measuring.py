@@ -10,7 +10,6 @@ from saltern.bench.bench import Bench
 from saltern.chemistry.endpoint.curve import Estimate, Medium
 from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.errors import StorageError
-from saltern.model.alert import Severity
 from saltern.model.calibration import Kind
 from saltern.model.determination import Determination, Quantity, Source
 from saltern.model.verdict import Reason, Verdict
@@ -217,7 +216,7 @@ class Measuring:
                 self._store.keep(self._unkept[0])
             except StorageError as error:
                 self._log.error("determination.not_kept", what=error.what, remedy=error.remedy)
-                self._alerting.alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+                self._alerting.alert("storage", f"{error.what}. {error.remedy}")
                 return
             del self._unkept[0]
         self._alerting.clear("storage")

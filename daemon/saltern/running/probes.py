@@ -7,7 +7,6 @@ import structlog
 
 from saltern.bench.bench import Bench, StopRequested
 from saltern.errors import SalternError
-from saltern.model.alert import Severity
 from saltern.model.determination import Determination, Notice
 from saltern.ports import Clock
 from saltern.procedures.notebook import Notebook
@@ -49,13 +48,11 @@ class Probes:
             self._stand_dry(now_s)
         yield Watched(
             self._bench.fell_dry,
-            Severity.ERROR,
             "cell-dry",
             "the conductivity cell is dry, with everything at rest: look at the vessel, and keep the probes wet",
         )
         yield Watched(
             self._dry_by_s is not None and now_s > self._dry_by_s,
-            Severity.CRITICAL,
             "probes-dry",
             "the probes have stood without fresh sample for too long: put them into storage solution or sample now",
         )
@@ -69,7 +66,7 @@ class Probes:
             self._stand_dry(self._clock.monotonic())
         by = self._clock.now() + timedelta(hours=self._bench.config.sample.dry_out_h)
         text = f"{not_clean}. The probes must stand in liquid by {by:%Y-%m-%d %H:%M} UTC"
-        return Watched(not_clean is not None, Severity.ERROR, Notice.NOT_LEFT_CLEAN.value, text)
+        return Watched(not_clean is not None, Notice.NOT_LEFT_CLEAN.value, text)
 
     def _stand_dry(self, now_s: float) -> None:
         if self._dry_by_s is None:
@@ -100,7 +97,7 @@ class Probes:
                 self.empty_and_wet("empty after an unclean stop")
         except SalternError as error:
             self._bench.make_safe()
-            self._alerting.alert(Severity.ERROR, "not-recovered", f"after {self._bench.found}: {error}")
+            self._alerting.alert("not-recovered", f"after {self._bench.found}: {error}")
             if isinstance(error, StopRequested):
                 raise
         else:

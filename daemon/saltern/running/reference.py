@@ -2,7 +2,6 @@
 
 from saltern.bench.bench import StopRequested
 from saltern.errors import SalternError
-from saltern.model.alert import Severity
 from saltern.procedures.arithmetic import sample_per_run_ml
 from saltern.procedures.reference import Unattended, is_due, needs_ml, options_of
 from saltern.records.upkeep import keep_state, state
@@ -31,7 +30,6 @@ class ReferenceWater:
         expired = reference.expires is not None and now.date() > reference.expires
         place.alerting.stands(
             lacking or expired,
-            Severity.WARNING,
             "reference-unusable",
             f"a reference is due and its bottle is {'expired' if expired else 'nearly empty'}: put in a fresh one, and "
             "say: saltern part BENCH.toml replaced reference",
@@ -53,7 +51,7 @@ class ReferenceWater:
             raise
         except SalternError as error:
             text = f"the reference was measured to no avail: {error}"
-            place.alerting.alert(Severity.ERROR, "reference-refused", text)
+            place.alerting.alert("reference-refused", text)
         else:
             place.alerting.clear("reference-refused")
         finally:

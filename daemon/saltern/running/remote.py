@@ -12,7 +12,6 @@ from functools import partial
 from typing import Any
 
 from saltern.errors import ConfigError, InterlockError, told
-from saltern.model.alert import Severity
 from saltern.model.away import Away
 from saltern.model.commands import command_of
 from saltern.model.determination import Source
@@ -205,7 +204,7 @@ class Remote:
 
     def _alert_test(self, _: protocol.Nothing) -> Later:
         def act() -> Answer:
-            self.service.alerting.once(Severity.NOTICE, "test", "this is a test: alerts reach you this way")
+            self.service.alerting.once("test", "this is a test: alerts reach you this way")
             return {"told": True}
 
         return self._post_for_records(act)

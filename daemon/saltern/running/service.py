@@ -14,7 +14,7 @@ from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StorageError, told
-from saltern.model.alert import Alert, Severity
+from saltern.model.alert import Alert
 from saltern.model.commands import command_of
 from saltern.model.determination import Determination, Source
 from saltern.ports import Clock, MisuseError, Wires
@@ -169,7 +169,6 @@ class Service:
         left_open = self._seen_holds()[1] if self.running is None else None
         self.alerting.stands(
             left_open is not None,
-            Severity.WARNING,
             "hands-at-the-bench",
             f"{left_open} did not come to its end: put lines and probes back, then: saltern hold BENCH.toml 0",
         )
@@ -213,7 +212,7 @@ class Service:
                 return
             self._log.error("command.refused", what=error.what, where=error.where, remedy=error.remedy)
             if isinstance(error, StorageError):
-                self.alerting.alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+                self.alerting.alert("storage", f"{error.what}. {error.remedy}")
         except Exception as error:  # noqa: BLE001 - one command that fails must not take the bench from its keeper
             self._go_on_after(error)
 
@@ -222,7 +221,7 @@ class Service:
         self.bench.make_safe()
         self._log.error("command.failed", exc_info=error)
         fault = told(error, "service")
-        self.alerting.alert(Severity.CRITICAL, "program-fault", f"{fault.what}. {fault.remedy}")
+        self.alerting.alert("program-fault", f"{fault.what}. {fault.remedy}")
 
     # What holds it --------------------------------------------------------------------
 
@@ -289,7 +288,6 @@ class Service:
         self.bench.calibrations = {kind.value: kept.id for kind, kept in found.counting.items()}
         self.alerting.stands(
             bool(found.aside),
-            Severity.ERROR,
             "calibration-set-aside",
             f"set aside, because the bench cannot run with it: {found.why}. The bench file counts instead: calibrate "
             "anew, or put an earlier one in force: saltern calibrations roll-back",

@@ -7,7 +7,6 @@ from typing import NamedTuple, Protocol
 from saltern.bench.bench import Bench
 from saltern.bench.interlocks import Row
 from saltern.config.tables import Schedule
-from saltern.model.alert import Severity
 from saltern.model.determination import Source
 from saltern.ports import Clock
 from saltern.records.store import Store
@@ -119,7 +118,6 @@ class StartRules:
         self._bench.noticed.clock_untrusted = behind and not self._bench.config.schedule.by_interval
         self._alerting.stands(
             behind,
-            Severity.WARNING,
             "clock-behind",
             f"the clock says {now:%Y-%m-%d %H:%M} UTC, earlier than the newest record: set it",
         )

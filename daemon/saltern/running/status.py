@@ -5,6 +5,7 @@ from typing import Any
 
 from saltern.bench.interlocks import Row
 from saltern.config.tables import BenchConfig
+from saltern.model import codes
 from saltern.model.alert import Alert
 from saltern.model.determination import Source
 from saltern.model.ledger import Ledger
@@ -106,6 +107,8 @@ def picture(
                 "for_the_keeper": alert.severity.for_the_keeper,
                 "since_utc": alert.at.isoformat(timespec="seconds"),
                 "text": alert.text,
+                "means": codes.of_alert(alert.code).means,
+                "do": codes.of_alert(alert.code).do,
             }
             for alert in standing
         ],

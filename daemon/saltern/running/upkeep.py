@@ -6,7 +6,6 @@ import structlog
 
 from saltern.bench.bench import Bench
 from saltern.errors import StorageError
-from saltern.model.alert import Severity
 from saltern.ports import Clock
 from saltern.records.store import Store
 from saltern.records.upkeep import keep_usage, thin
@@ -41,7 +40,7 @@ class Upkeep:
             try:
                 look()
             except StorageError as error:
-                self._alerting.alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+                self._alerting.alert("storage", f"{error.what}. {error.remedy}")
         self.keep_hours()
         self._thin()
 
@@ -51,7 +50,7 @@ class Upkeep:
         if words:
             several = f"; and {len(words) - MOST_SAID} more" if len(words) > MOST_SAID else ""
             text = f"damaged records are set aside, and do not count: {'; '.join(words[:MOST_SAID])}{several}"
-            self._alerting.once(Severity.ERROR, SET_ASIDE, text)
+            self._alerting.once(SET_ASIDE, text)
 
     def keep_hours(self) -> None:
         """Put what the pumps have turned into the records; what cannot be kept now is kept next time."""

@@ -5,7 +5,6 @@ from datetime import date
 from statistics import median
 
 from saltern.config.tables import BenchConfig
-from saltern.model.alert import Severity
 from saltern.model.determination import Determination
 from saltern.running.watch.watched import Watched
 
@@ -20,7 +19,6 @@ def of_calibrations(config: BenchConfig, today: date) -> Iterator[Watched]:
         old = on is not None and (today - on).days > days
         yield Watched(
             old,
-            Severity.WARNING,
             f"calibration-stale-{name}",
             f"{name} was last calibrated on {on}, more than {days:g} days ago: calibrate it again",
         )
@@ -33,7 +31,6 @@ def of_weighed(config: BenchConfig, past: Sequence[Determination]) -> Iterator[W
     enough = len(gains) >= WEIGHED_RESULTS
     yield Watched(
         enough and abs(off_percent) > WEIGHED_OFF_PERCENT,
-        Severity.NOTICE,
         "sample-pump-worn",
         f"by weight the sample pump gives {off_percent:+.1f} % against its calibration: look at its tube, calibrate it",
     )

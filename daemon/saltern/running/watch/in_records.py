@@ -4,7 +4,6 @@ from datetime import datetime
 
 from saltern.bench.bench import Bench
 from saltern.bench.proof import GRACE, due
-from saltern.model.alert import Severity
 from saltern.ports import Clock
 from saltern.records.calibrations import doubted
 from saltern.records.remembered import Remembered
@@ -46,7 +45,6 @@ class InRecords:
         self._room_seen_s = self._clock.monotonic()
         self._alerting.stands(
             not self._store.holds_reserve(),
-            Severity.ERROR,
             "disk-full",
             "the disk of the records is full, or cannot be written: make room, before nothing can be measured",
         )
@@ -57,7 +55,6 @@ class InRecords:
         self._bench.noticed.proof_overdue = now > proof_due + GRACE
         self._alerting.stands(
             now >= proof_due,
-            Severity.NOTICE,
             "proof-due",
             f"the proof test is due: run `saltern proof-test`; from {proof_due + GRACE:%Y-%m-%d} nothing is measured "
             "unattended without it",
@@ -65,7 +62,6 @@ class InRecords:
         damaged = ", ".join(sorted(doubted(store)))
         self._alerting.stands(
             bool(damaged),
-            Severity.ERROR,
             "calibration-damaged",
             f"the record of a calibration is damaged, and an older one or the bench file counts ({damaged}): calibrate "
             "again, or put one in force by its number with `saltern calibrations roll-back`",

@@ -3,7 +3,6 @@
 from saltern.bench.bench import Bench
 from saltern.bench.guard import TripEvent
 from saltern.bench.interlocks import DEVICE_ABSENT, TABLE
-from saltern.model.alert import Severity
 from saltern.running.alerting import Alerting
 
 MOST_REMEMBERED = 1000
@@ -35,7 +34,7 @@ class Interlocks:
             return  # each of them has an alert with its own name
         passed = row.kind == "permissive" and row not in self._bench.guard.acting
         if event.acting and not passed:
-            self._alerting.alert(row.severity, code, f"{row.watches}: {row.name}. {row.remedy}")
+            self._alerting.alert(code, f"{row.watches}: {row.name}. {row.remedy}", row.severity)
         else:
             self._alerting.clear(code)
 
@@ -44,7 +43,6 @@ class Interlocks:
         unreadable = "; ".join(f"{name}: {why}" for name, why in sorted(self._bench.unreadable.items()))
         self._alerting.stands(
             bool(unreadable),
-            Severity.CRITICAL,
             "input-unreadable",
             f"an input cannot be read, and acts as if open: {unreadable}",
         )

@@ -5,7 +5,6 @@ from datetime import datetime, timedelta
 
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config.tables import Alerts
-from saltern.model.alert import Severity
 from saltern.model.determination import Determination, Notice
 from saltern.model.verdict import Verdict
 from saltern.running.watch.watched import Watched
@@ -17,12 +16,10 @@ def of_outcome(outcome: Determination) -> Iterator[Watched]:
     verdict = outcome.alkalinity.verdict
     reasons = ", ".join(reason.value for reason in outcome.alkalinity.reasons)
     first = outcome.remarks[0] if outcome.remarks else ""
-    yield Watched(verdict is Verdict.VOID, Severity.ERROR, "determination-void", f"no result: {reasons}. {first}")
-    yield Watched(
-        verdict is Verdict.SUSPECT, Severity.WARNING, "determination-suspect", f"a result not believed: {reasons}"
-    )
+    yield Watched(verdict is Verdict.VOID, "determination-void", f"no result: {reasons}. {first}")
+    yield Watched(verdict is Verdict.SUSPECT, "determination-suspect", f"a result not believed: {reasons}")
     slow = outcome.noticed.get(Notice.ELECTRODE_SLOW, "")
-    yield Watched(bool(slow), Severity.NOTICE, Notice.ELECTRODE_SLOW.value, slow)
+    yield Watched(bool(slow), Notice.ELECTRODE_SLOW.value, slow)
 
 
 def of_value(rules: Alerts, outcome: Determination, past: Sequence[Determination], now: datetime) -> Iterator[Watched]:
@@ -44,7 +41,7 @@ def of_value(rules: Alerts, outcome: Determination, past: Sequence[Determination
     for name, limit, off in (("low", rules.low_dkh, -1.0), ("high", rules.high_dkh, 1.0)):
         beyond = limit is not None and off * (dkh - limit) > 0.0
         text = f"alkalinity is {dkh:.2f} dKH, {name}er than {limit} dKH" if limit is not None else ""
-        yield Watched(beyond, Severity.WARNING, f"alkalinity-{name}", text)
+        yield Watched(beyond, f"alkalinity-{name}", text)
     known = [
         (d.started_at, d.alkalinity.value, d.alkalinity.u)
         for d in past
@@ -56,7 +53,6 @@ def of_value(rules: Alerts, outcome: Determination, past: Sequence[Determination
         sure = abs(line.umol_kg_per_day) > 2.0 * line.u_umol_kg_per_day
         yield Watched(
             sure and abs(a_day) > rules.change_dkh_per_day,
-            Severity.WARNING,
             "alkalinity-changing",
             f"alkalinity changes by {a_day:+.2f} dKH a day: look at dosing and salinity",
         )

@@ -7,7 +7,6 @@ from statistics import median
 
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.config.tables import BenchConfig, Part
-from saltern.model.alert import Severity
 from saltern.model.determination import Determination
 from saltern.model.usage import Usage
 from saltern.model.verdict import Verdict
@@ -33,7 +32,7 @@ def of_parts(
     """
     for name, part in config.parts.items():
         why = due_by(part, known[name], now, turned) if name in known else None
-        yield Watched(why is not None, Severity.NOTICE, f"part-due-{name}", f"{name} is due: {why}")
+        yield Watched(why is not None, f"part-due-{name}", f"{name} is due: {why}")
 
 
 def due_by(part: Part, since: Installed, now: datetime, turned: Mapping[str, Usage]) -> str | None:

@@ -3,7 +3,6 @@
 import structlog
 
 from saltern.bench.bench import Bench
-from saltern.model.alert import Severity
 from saltern.ports import Clock, Connection
 from saltern.running.alerting import Alerting
 from saltern.running.at_work import Hears
@@ -47,4 +46,4 @@ class Ports:
         if connection.up and any(alert.code == code for alert in self._alerting.standing):
             self._log.info("device.returned", places=places, where=where, returns=connection.returns)
         text = f"{', '.join(places)} at {where}: {connection.trouble}. {connection.remedy}"
-        self._alerting.stands(not connection.up, Severity.ERROR, code, text)
+        self._alerting.stands(not connection.up, code, text)

@@ -8,7 +8,6 @@ from collections.abc import Callable
 from saltern.bench.bench import Bench
 from saltern.config.tables import BenchConfig
 from saltern.errors import StorageError
-from saltern.model.alert import Severity
 from saltern.model.ledger import Interval
 from saltern.ports import Clock
 from saltern.records.store import Store
@@ -90,7 +89,7 @@ class Scanned:
         self._alerting.repeat(now, now_s, config.alerts.repeat_h * 3600.0)
         beat = self._heartbeat.look(config, now, self._alerting.standing)
         if beat is not None:
-            self._alerting.once(Severity.INFORMATIONAL, "heartbeat", beat)
+            self._alerting.once("heartbeat", beat)
 
     def _look_at_stores(self, config: BenchConfig) -> None:
         ledger = self._bench.ledger
@@ -112,7 +111,7 @@ class Scanned:
             self._store.keep_what_waits()
         except StorageError as error:
             self._keep_s, self._refused = now_s + KEEP_AGAIN_S, True
-            self._alerting.alert(Severity.ERROR, "storage", f"{error.what}. {error.remedy}")
+            self._alerting.alert("storage", f"{error.what}. {error.remedy}")
         else:
             if self._refused:
                 self._refused = False

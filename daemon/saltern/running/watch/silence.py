@@ -5,7 +5,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from saltern.config.tables import Alerts, BenchConfig
-from saltern.model.alert import Alert, Severity
+from saltern.model.alert import Alert
 from saltern.model.determination import Determination, Source
 from saltern.model.verdict import Verdict
 from saltern.running.watch.watched import Watched
@@ -31,7 +31,6 @@ class NoResult:
     def look(self, rules: Alerts, now_s: float) -> Watched:
         return Watched(
             now_s - self._accepted_s > rules.no_result_h * 3600.0,
-            Severity.ERROR,
             "no-result",
             f"no result that is believed for {rules.no_result_h:g} h: look at `saltern status` and the log",
         )

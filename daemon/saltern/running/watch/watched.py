@@ -2,13 +2,10 @@
 
 from typing import NamedTuple
 
-from saltern.model.alert import Severity
-
 
 class Watched(NamedTuple):
-    """Whether something stands, how severe it is, its code, and words for the keeper."""
+    """Whether something stands, its code, and words for the keeper."""
 
     stands: bool
-    severity: Severity
     code: str
     text: str
