@@ -23,8 +23,7 @@ def socket_of(bench: Path | None, socket: Path | None) -> Path:
     """
     if socket is not None:
         return socket
-    from saltern.config.loading import load_bench
-    from saltern.config.paths import default_socket, instance_of, meant, socket_path
+    from saltern.config.paths import default_socket, instance_of, meant, socket_by_sight, socket_path
 
     bench = meant(bench)
     if bench is None:
@@ -34,6 +33,11 @@ def socket_of(bench: Path | None, socket: Path | None) -> Path:
     instance = instance_of(bench)
     if instance is not None and not os.access(bench, os.R_OK):
         return default_socket(instance)  # who may only read need not know how the bench is built
+    seen = socket_by_sight(bench)
+    if seen is not None:
+        return seen
+    from saltern.config.loading import load_bench
+
     return socket_path(load_bench(bench), bench)
 
 
