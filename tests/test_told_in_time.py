@@ -83,6 +83,39 @@ def test_an_overfill_in_a_determination_is_told_before_the_void_result(keeper):
     assert codes(hands).index("interlock-overfill") < codes(hands).index("determination-void")
 
 
+def test_a_full_container_in_a_determination_is_told_before_the_void_result(keeper):
+    fault = {"kind": "waste-full", "at_phase": "titrate", "determination": 1, "after_s": 30.0}
+    hands = keeper(seed=3, scenario={"fault": [fault]})
+    hands.service.measure(Source.TANK)
+    hands.service.round()
+
+    event = next(event for event in hands.service.interlock_history if event.row.name == "waste-full")
+    assert 0.0 <= told(hands, "interlock-waste-full")[0] - event.at_s <= WITHIN_S
+    assert codes(hands).index("interlock-waste-full") < codes(hands).index("determination-void")
+
+
+def test_what_the_next_drain_clears_is_no_alert(keeper):
+    """A bench that starts for the first time knows nothing of its vessel, and proves it in its first determination."""
+    hands = keeper(seed=3)
+    hands.service.look()
+    for _ in range(20):
+        hands.service.round()
+
+    assert "volume-bound" in {event.row.name for event in hands.service.interlock_history}
+    assert codes(hands) == ["proof-due"]
+
+
+def test_a_permissive_that_lasts_is_told_at_rest(keeper):
+    hands = keeper(seed=3)
+    hands.service.operator(["hold", "6"])  # nothing is due: the vessel stays unproved
+    begun_s = hands.stage.clock.monotonic()
+    while hands.stage.clock.monotonic() < begun_s + 90.0:
+        hands.service.round()
+
+    (told_s,) = told(hands, "interlock-volume-bound")
+    assert told_s - begun_s <= WITHIN_S
+
+
 def test_a_heartbeat_comes_at_its_time_while_a_question_stands(keeper):
     hands = keeper(seed=3)
     at = hands.stage.clock.now() + timedelta(minutes=30)

@@ -145,6 +145,7 @@ class Measuring:
             )
             self._upkeep.keep_hours()
             if alone:
+                self._bench.guard.scan()  # what acts is raised before what follows of it
                 self._raise_what_follows(outcome)
         return outcome
 

@@ -67,8 +67,8 @@ class Scanned:
 
     def scanned(self) -> None:
         """Take up one scan; called in the control thread, also while a pump turns."""
-        self._interlocks.hear()
         now_s = self._clock.monotonic()
+        self._interlocks.hear(now_s, at_work=self._at_work.running is not None)
         if now_s >= self._next_s:
             self._next_s = now_s + EVERY_S
             self.look(now_s)
