@@ -15,6 +15,7 @@ from saltern.bench.commits import Commits
 from saltern.bench.connections import Connections
 from saltern.bench.devices import Devices
 from saltern.bench.draining import Drained, Draining
+from saltern.bench.gate import Gate, HoldStore
 from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
 from saltern.bench.interlocks import Noticed
 from saltern.bench.ledger import LedgerStore
@@ -34,7 +35,7 @@ from saltern.ports import Clock, Connection
 __all__ = ["Bench", "Doubted", "Drained", "StopRequested", "Store"]
 
 
-class Store(LedgerStore, LatchStore, Protocol):
+class Store(LedgerStore, LatchStore, HoldStore, Protocol):
     """What a bench keeps across restarts."""
 
 
@@ -54,15 +55,16 @@ class Bench:
         under_way = self._under_way = UnderWay()
         self._sight = Sight(machine, account, under_way, clock)
         guard = self.guard = Guard(devices.pumps, devices.permits, self._sight.look, clock, store)
+        gate = self.gate = Gate(config.name, config.wires, clock, guard, store)
         waiting = self._waiting = Waiting(config.name, clock, guard)
         commits = self._commits = Commits(account, guard, store)
         connections = self._connections = Connections(devices, clock, guard)
         readings = self.readings = Readings(machine, clock, guard, waiting, connections, under_way)
         at_rest = self._at_rest = AtRest(machine, clock, guard, connections, readings)
-        motion = self.motion = Motion(machine, clock, guard, waiting, under_way, account, at_rest)
+        motion = self.motion = Motion(machine, clock, guard, gate, waiting, under_way, account, at_rest)
         self._adding = Adding(machine, clock, readings, under_way, motion, account, commits)
         self._draining = Draining(machine, clock, guard, waiting, connections, readings, motion, account, commits)
-        self._proofs = Proofs(machine, clock, guard, waiting, readings, under_way, account, commits)
+        self._proofs = Proofs(machine, clock, guard, gate, waiting, readings, under_way, account, commits)
         self._open_its_face()
         self._begin()
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from saltern.bench import ledger as books
 from saltern.bench.account import Account
 from saltern.bench.commits import Commits
+from saltern.bench.gate import Gate
 from saltern.bench.guard import Guard
 from saltern.bench.machine import Machine
 from saltern.bench.reading import STILL_MV, Readings
@@ -39,6 +40,7 @@ class Proofs:
         machine: Machine,
         clock: Clock,
         guard: Guard,
+        gate: Gate,
         waiting: Waiting,
         readings: Readings,
         under_way: UnderWay,
@@ -48,6 +50,7 @@ class Proofs:
         self._machine = machine
         self._clock = clock
         self._guard = guard
+        self._gate = gate
         self._waiting = waiting
         self._readings = readings
         self._under_way = under_way
@@ -91,6 +94,7 @@ class Proofs:
 
         What could move is promised to the ledger, and stays in it if it did.
         """
+        self._gate.demand_motion(role)
         machine, account = self._machine, self._account
         seconds, lapse_s = self._proof_s(role), machine.devices.permits[role].lapse_s
         may_move_ml = machine.rate_ml_s(role) * (seconds + lapse_s) * (1.0 + machine.gain_u(role))
