@@ -2,18 +2,17 @@
 
 import threading
 from concurrent.futures import Future
-from datetime import timedelta
 
 import pytest
 
-from saltern.bench.interlocks import TABLE
+from saltern.bench.gate import Purpose
+from saltern.errors import InterlockError
 from saltern.model.commands import COMMANDS
 from saltern.model.determination import Source
 from saltern.records.store import open_for_reading
 from saltern.rpc import protocol
 from saltern.running.commands import HANDLERS
 from saltern.running.remote import Remote
-from saltern.running.start_rules import refusal
 from tests.keeper import keeper as at_the_bench
 
 
@@ -102,19 +101,18 @@ def test_a_dose_is_written_down_while_a_determination_runs_and_not_while_a_pump_
     assert written == [(True, False)]
 
 
-def test_why_nothing_may_start_is_said_in_one_order_for_all_who_ask(hands):
-    (trip,) = [row for row in TABLE if row.name == "overfill"]
-    until = hands.stage.clock.now() + timedelta(hours=2)
-    free = {"parked": False, "held_until": None, "left_open": None}
+def test_why_nothing_may_start_is_said_in_the_same_words_to_all_who_ask(hands, remote):
+    rules, service = hands.service.start_rules, hands.service
+    assert rules.refusal(Purpose.SCHEDULED) is None
 
-    assert refusal((), **free, asked=False) is None
-    assert "overfill" in refusal((trip,), **free, asked=False).what
-    assert refusal((trip,), **free, asked=True) is None  # it is void then, and says why
-    assert "held until" in refusal((), **{**free, "held_until": until}, asked=False).what
-    assert refusal((), **{**free, "held_until": until}, asked=True) is None
-    for asked in (True, False):
-        assert "parked" in refusal((trip,), **{**free, "parked": True}, asked=asked).what
-        assert "calibrate-pump" in refusal((), **{**free, "left_open": "calibrate-pump"}, asked=asked).what
+    service.operator(["hold", "2"])
+    assert rules.refusal(Purpose.ASKED) is None  # who asks is there
+    assert "holds the schedule" in rules.refusal(Purpose.SCHEDULED).what
+    service.hands_at_the_bench("calibrate-pump")
+    refused = rules.refusal(Purpose.ASKED)
+    with pytest.raises(InterlockError, match=refused.what):
+        remote.handlers()["measure"](protocol.MeasureParams())
+    assert remote.status_now()["start"]["refused"]["what"] == refused.what
 
 
 def test_status_says_whether_one_may_start_and_why_not(hands, remote):
@@ -122,7 +120,7 @@ def test_status_says_whether_one_may_start_and_why_not(hands, remote):
     hands.service.operator(["hold", "2"])
     start = remote.status_now()["start"]
     assert start["due"]
-    assert "held until" in start["refused"]["what"]
+    assert "holds the schedule" in start["refused"]["what"]
     hands.service.operator(["hold", "0"])
     assert remote.status_now()["start"]["refused"] is None
 

@@ -135,7 +135,7 @@ def test_no_result_titrant_low_and_dry_probes_come_at_their_time_while_a_questio
     service.reload(service.file.model_copy(update={"alerts": alerts}))
 
     def drink():
-        service.bench.ledger = replace(service.bench.ledger, titrant_left_ml=Interval(5.0, 6.0))
+        service.bench.account.ledger = replace(service.bench.ledger, titrant_left_ml=Interval(5.0, 6.0))
 
     hands.stage.clock.call_later(600.0, drink)
     unanswered(hands)

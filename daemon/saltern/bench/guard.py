@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Protocol
 
-from saltern.bench.interlocks import ALL_PUMPS, TABLE, Row, Snapshot
+from saltern.bench.interlocks import ALL_PUMPS, TABLE, Noticed, Row, Snapshot
 from saltern.errors import InterlockError
 from saltern.ports import Clock, PumpDrive, RunPermit
 
@@ -45,7 +45,7 @@ class Guard:
     drives, permits
         By pump role.
     look
-        Fills a snapshot with what is seen now.
+        Fills a snapshot with what is seen now; what readings and procedures have noticed is in it already.
     """
 
     def __init__(
@@ -75,6 +75,7 @@ class Guard:
         self.scanned_s = clock.monotonic()
         self.moving = False  # whether the last scan kept a permit alive
         self.snapshot = Snapshot()
+        self.noticed: Noticed = self.snapshot  # what is noticed is in what every scan sees
         self._bypassed_until_s: dict[str, float] = {}
 
     # Scanning, in the control thread --------------------------------------------
@@ -112,6 +113,12 @@ class Guard:
         self.scanned_s = self._clock.monotonic()
         self.scanned()
         return self.cut
+
+    def trip(self, finding: str) -> None:
+        """Latch the trip that this finding makes, a field of `Noticed`; the latch stays when the finding has passed."""
+        setattr(self.noticed, finding, True)
+        self.scan()
+        setattr(self.noticed, finding, False)
 
     def edge(self, name: str) -> None:
         """Act on a switch from any thread: cut at once, and let the next scan latch it."""

@@ -5,17 +5,20 @@ from datetime import timedelta
 from typing import Any
 
 from saltern.bench import ledger as books
+from saltern.bench.gate import HELD_UNTIL, Purpose
 from saltern.bench.proof import trials
 from saltern.errors import ConfigError
 from saltern.model.commands import (
     Bypass,
     Command,
+    Commission,
     Empty,
     Hold,
     Measure,
     PartEmptied,
     PartInstalled,
     PartReplaced,
+    ProofTest,
     Proved,
     Reset,
     Rinse,
@@ -24,6 +27,7 @@ from saltern.model.determination import Source
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.vessel import empty
 from saltern.records.upkeep import install, keep_bypass, keep_proof, keep_state
+from saltern.running.commissioning import commission, proof_test
 from saltern.running.reference import REFERENCE_USED
 from saltern.running.workplace import Workplace
 
@@ -44,14 +48,14 @@ def _reset(place: Workplace, _: Reset) -> None:
 
 
 def _empty(place: Workplace, _: Empty) -> None:
-    with place.at_work.at("empty"):
+    with place.at_work.at("empty"), place.bench.gate.through(Purpose.DRAIN):
         empty(place.bench, Notebook(place.bench, place.at_work.watch))
     place.bench.forget_weights()
     place.bench.guard.scan()
 
 
 def _rinse(place: Workplace, _: Rinse) -> None:
-    with place.at_work.at("rinse"):
+    with place.at_work.at("rinse"), place.bench.gate.through(Purpose.ASKED):
         place.probes.rinse()
 
 
@@ -83,7 +87,7 @@ def _part_installed(place: Workplace, command: PartInstalled) -> None:
 def _hold(place: Workplace, command: Hold) -> None:
     now = place.clock.now()
     until = None if command.hours == 0.0 else (now + timedelta(hours=command.hours)).isoformat()
-    keep_state(place.store, "held_until", until, now)
+    keep_state(place.store, HELD_UNTIL, until, now)
     if until is None:
         place.hands_at_the_bench(None)
 
@@ -92,6 +96,14 @@ def _proved(place: Workplace, command: Proved) -> None:
     _demand_known(command.interlock, [trial.interlock for trial in trials(place.config)], "trial")
     passed = command.outcome == "passed"
     keep_proof(place.store, command.interlock, passed=passed, who=command.who, at=place.clock.now())
+
+
+def _proof_test(place: Workplace, command: ProofTest) -> None:
+    proof_test(place.store, place.clock.now(), begins=command.act == "begins")
+
+
+def _commission(place: Workplace, command: Commission) -> None:
+    commission(place.store, command.who, command.why, place.clock.now())
 
 
 def _bypass(place: Workplace, command: Bypass) -> None:
@@ -109,6 +121,8 @@ HANDLERS: dict[type[Command], Callable[[Workplace, Any], None]] = {
     PartInstalled: _part_installed,
     Hold: _hold,
     Proved: _proved,
+    ProofTest: _proof_test,
+    Commission: _commission,
     Bypass: _bypass,
 }
 """By model of `saltern.model.commands`; a test holds the two lists against each other."""

@@ -7,6 +7,7 @@ from datetime import timedelta
 import structlog
 
 from saltern.bench.bench import Bench
+from saltern.bench.gate import Purpose
 from saltern.chemistry.endpoint.curve import Estimate, Medium
 from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.errors import StorageError
@@ -79,12 +80,14 @@ class Measuring:
         What two determinations agree on is not unexpected: the second is then accepted. The first stays suspect. A
         bench that was in doubt already is not asked again: that would only use up titrant.
         """
-        first = outcome = self._measure_once(source, lambda d: d)
-        if asked_again(first.alkalinity) and not self._in_doubt and not self._ending():
-            self._log.info("determination.asked_again", reasons=[reason.value for reason in first.alkalinity.reasons])
-            outcome = self._measure_once(
-                source, lambda d: replace(d, alkalinity=confirmed(first.alkalinity, d.alkalinity))
-            )
+        with self._bench.gate.through(Purpose.ASKED):
+            first = outcome = self._measure_once(source, lambda d: d)
+            if asked_again(first.alkalinity) and not self._in_doubt and not self._ending():
+                reasons = [reason.value for reason in first.alkalinity.reasons]
+                self._log.info("determination.asked_again", reasons=reasons)
+                outcome = self._measure_once(
+                    source, lambda d: replace(d, alkalinity=confirmed(first.alkalinity, d.alkalinity))
+                )
         self._in_doubt = outcome.alkalinity.verdict is Verdict.SUSPECT
         return outcome
 

@@ -6,6 +6,7 @@ from datetime import timedelta
 import structlog
 
 from saltern.bench.bench import Bench, StopRequested
+from saltern.bench.gate import Purpose
 from saltern.errors import SalternError
 from saltern.model.determination import Determination, Notice
 from saltern.ports import Clock
@@ -14,7 +15,6 @@ from saltern.procedures.rinse import plan_for
 from saltern.procedures.vessel import empty, keep_wet, rinse, wet_the_probes
 from saltern.running.alerting import Alerting
 from saltern.running.at_work import AtWork
-from saltern.running.start_rules import Holds
 from saltern.running.watch.watched import Watched
 
 
@@ -25,16 +25,13 @@ class Probes:
     ----------
     bench, clock, alerting, at_work
         The bench, the time, where alerts are raised, and what is under way.
-    holds
-        What keeps liquid from being moved unasked.
     """
 
-    def __init__(self, bench: Bench, clock: Clock, alerting: Alerting, at_work: AtWork, holds: Holds) -> None:
+    def __init__(self, bench: Bench, clock: Clock, alerting: Alerting, at_work: AtWork) -> None:
         self._bench = bench
         self._clock = clock
         self._alerting = alerting
         self._at_work = at_work
-        self._holds = holds
         self._dry_by_s: float | None = None  # when they will have stood dry for too long
         self._refilled_for: float | None = None
         self._to_recover = False
@@ -90,10 +87,10 @@ class Probes:
         vessel holds: only a cell that falls dry proves anything. A trip forbids it, and the keeper is told.
         """
         self._to_recover = False
-        if self._holds.left_open() is not None:
+        if self._bench.gate.closed(Purpose.RECOVERY) is not None:
             return  # a line may hang over a beaker: the keeper is told, and says when all is back
         try:
-            with self._at_work.at("recover from an unclean stop"):
+            with self._at_work.at("recover from an unclean stop"), self._bench.gate.through(Purpose.RECOVERY):
                 self.empty_and_wet("empty after an unclean stop")
         except SalternError as error:
             self._bench.make_safe()
@@ -110,14 +107,13 @@ class Probes:
         """
         half_s = 1800.0 * self._bench.config.sample.dry_out_h
         due = self._dry_by_s is not None and self._clock.monotonic() > self._dry_by_s - half_s
-        if not due or self._refilled_for == self._dry_by_s or ending() or self._bench.guard.tripped:
+        if not due or self._refilled_for == self._dry_by_s or ending():
             return
-        holds = self._holds
-        if holds.parked() or holds.held_until() is not None or holds.left_open() is not None:
+        if self._bench.gate.closed(Purpose.KEEP_WET) is not None:
             return
         self._refilled_for = self._dry_by_s
         try:
-            with self._at_work.at("keep the probes wet"):
+            with self._at_work.at("keep the probes wet"), self._bench.gate.through(Purpose.KEEP_WET):
                 self.empty_and_wet("empty, to keep the probes wet")
         except StopRequested:
             raise

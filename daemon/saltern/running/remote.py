@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Any
 
+from saltern.bench.gate import Purpose
 from saltern.errors import ConfigError, InterlockError, told
 from saltern.model.away import Away
 from saltern.model.commands import command_of
@@ -87,9 +88,7 @@ class Remote:
 
     def _measure(self, params: protocol.MeasureParams) -> Answer:
         self._refuse_while_busy()
-        refused = self.service.start_rules.refusal(asked=True)
-        if refused is not None:
-            raise ConfigError(refused.what, where="measure", remedy=refused.remedy)
+        self.service.bench.gate.demand(Purpose.ASKED)
         self._post(f"measure {params.source}", partial(self.service.measure, Source(params.source)))
         return {"id": self.reader.next_id(), "source": params.source}
 

@@ -1,10 +1,11 @@
 """What may be read of a running bench over its socket, in the socket's thread and by a connection of its own."""
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import timedelta
 from typing import Any
 
+from saltern.bench.gate import Gate, Purpose
 from saltern.bench.proof import trials
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config.tables import BenchConfig
@@ -19,6 +20,7 @@ from saltern.running.away import Outlook, outlook
 from saltern.running.prompting import Question
 from saltern.running.schedule import next_slots
 from saltern.running.service import Service
+from saltern.running.start_rules import refusal
 from saltern.running.status import picture
 
 PICTURE_HOLDS_S = 0.5
@@ -47,6 +49,11 @@ class Reads:
     question: Callable[[], Question | None]
     _picture: dict[str, Any] | None = None
     _drawn_s: float = 0.0
+    _gate: Gate = field(init=False)  # the bench's, asked by the reader's own connection
+
+    def __post_init__(self) -> None:
+        config, service = self.service.config, self.service
+        self._gate = Gate(config.name, config.wires, service.clock, service.bench.guard, self.reader)
 
     def handlers(self) -> dict[str, Handler]:
         return {
@@ -73,6 +80,7 @@ class Reads:
                 running=service.running,
                 conditions=service.start_rules.conditions(self.reader),
                 decision=service.start_rules.decision(self.reader),
+                refused=refusal(self._gate, service.bench.guard.acting, Purpose.SCHEDULED),
                 bypassed=service.bench.guard.bypassed(),
                 connections=service.bench.connections,
             )

@@ -12,6 +12,7 @@ import structlog
 
 from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
+from saltern.bench.gate import HANDS, HELD_UNTIL, PARKED, Purpose
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StorageError, told
 from saltern.model.alert import Alert
@@ -26,12 +27,13 @@ from saltern.records.upkeep import began, keep_state, state
 from saltern.running import commands
 from saltern.running.alerting import Alerting
 from saltern.running.at_work import AtWork
+from saltern.running.commissioning import keep_what_was_in_use
 from saltern.running.left import take_up_what_was_left
 from saltern.running.mailbox import Mailbox, Posted
 from saltern.running.measuring import Measuring
 from saltern.running.probes import Probes
 from saltern.running.reference import ReferenceWater
-from saltern.running.start_rules import HANDS, StartRules, held_until_of
+from saltern.running.start_rules import StartRules, held_until_of
 from saltern.running.upkeep import Upkeep
 from saltern.running.watch.boards import Boards
 from saltern.running.watch.in_records import InRecords
@@ -60,6 +62,7 @@ def open_service(
         With everything that is wrong.
     """
     devices = open_devices(config, wires)
+    keep_what_was_in_use(store, config, clock.now())
     clock.sleep(0.2)  # switches take their debounce time to say what they are
     bench = Bench(taken_up(config, store).config, devices, clock, store)
     return Service(config, bench, clock, store, watcher)
@@ -89,12 +92,12 @@ class Service:
 
         self.mailbox = Mailbox()
         self._look_due = threading.Event()
-        self._seen_holds = Remembered(lambda: (state(store, "held_until"), self.left_open()), store, clock)
+        self._seen_holds = Remembered(lambda: (state(store, HELD_UNTIL), self.left_open()), store, clock)
         self.alerting = Alerting(clock, self._tell)
         hears = lambda kind, what: self.on_event(kind, what)  # noqa: E731 - whoever hears may change
         self.at_work = AtWork(hears, lambda step: self.watcher(step))
-        self.start_rules = StartRules(bench, store, clock, self.alerting, self)
-        self.probes = Probes(bench, clock, self.alerting, self.at_work, self)
+        self.start_rules = StartRules(bench, store, clock, self.alerting)
+        self.probes = Probes(bench, clock, self.alerting, self.at_work)
         in_records = InRecords(bench, store, clock, self.alerting, began(store) or clock.now())
         self.upkeep = Upkeep(bench, store, clock, self.alerting, in_records)
         no_result = NoResult(clock.monotonic())
@@ -197,7 +200,8 @@ class Service:
     def _measure_if_due(self) -> None:
         self.start_rules.consider_the_clock()
         if not self._ending.is_set() and self.start_rules.due():
-            self.measure(Source.TANK)
+            with self.bench.gate.through(Purpose.SCHEDULED):
+                self.measure(Source.TANK)
             if self.reference.due():
                 self.reference.measure()
 
@@ -227,7 +231,7 @@ class Service:
 
     def parked(self) -> bool:
         """Return whether the bench is put to rest: nothing is measured by schedule."""
-        return state(self.store, "parked") is not None
+        return state(self.store, PARKED) is not None
 
     def hands_at_the_bench(self, procedure: str | None) -> None:
         """Keep that a person's hands are at lines and probes, or that all is back where it belongs.
@@ -247,7 +251,7 @@ class Service:
 
     def held_until(self) -> datetime | None:
         """Return until when the keeper holds the schedule, or None."""
-        return held_until_of(state(self.store, "held_until"), self.clock.now())
+        return held_until_of(state(self.store, HELD_UNTIL), self.clock.now())
 
     # What it is made by ---------------------------------------------------------------
 

@@ -2,9 +2,10 @@
 
 from collections.abc import Iterable
 from datetime import datetime, timedelta
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 from saltern.bench.bench import Bench
+from saltern.bench.gate import Gate, Purpose
 from saltern.bench.interlocks import Row
 from saltern.config.tables import Schedule
 from saltern.model.determination import Source
@@ -17,19 +18,6 @@ from saltern.running.schedule import Circumstances, Decision, decide
 
 CLOCK_BEHIND = timedelta(hours=2)
 """More than a change to winter time, so that a clock that was set wrongly by a zone is no reason to hold (assumed)."""
-
-HANDS = "hands at the bench"
-"""The state that names a guided procedure which did not come to its end."""
-
-
-class Holds(Protocol):
-    """What keeps a bench from being used: it is put to rest, held by its keeper, or has hands at it."""
-
-    def parked(self) -> bool: ...
-
-    def held_until(self) -> datetime | None: ...
-
-    def left_open(self) -> str | None: ...
 
 
 class Refusal(NamedTuple):
@@ -45,33 +33,13 @@ def held_until_of(kept: object, now: datetime) -> datetime | None:
     return at if at is not None and at > now else None
 
 
-def refusal(
-    acting: Iterable[Row], *, parked: bool, held_until: datetime | None, left_open: str | None, asked: bool
-) -> Refusal | None:
-    """Return why no determination may start now, or None.
-
-    Parameters
-    ----------
-    acting
-        The interlocks that act.
-    parked, held_until, left_open
-        What holds the bench, see `Holds`.
-    asked
-        Whether somebody asks for one: a hold, and rows that hold scheduled starts alone, leave that open.
-    """
-    if left_open is not None:
-        return Refusal(
-            f"{left_open} did not come to its end: lines or probes may be out",
-            "Put them back, then say: saltern hold BENCH.toml 0",
-        )
-    if parked:
-        return Refusal("the bench is parked", "Take it up again: saltern resume")
-    if asked:
-        return None
-    if held_until is not None:
-        return Refusal(f"held until {held_until:%Y-%m-%d %H:%M} UTC", "Let it go on: saltern hold BENCH.toml 0")
+def refusal(gate: Gate, acting: Iterable[Row], purpose: Purpose) -> Refusal | None:
+    """Return why no determination may start now, or None: the gate is closed, or a row holds scheduled starts."""
+    closed = gate.closed(purpose)
+    if closed is not None:
+        return Refusal(closed.what, closed.remedy)
     for row in acting:
-        if row.kind == "trip" or row.holds_starts:
+        if row.holds_starts and purpose is Purpose.SCHEDULED:
             return Refusal(f"the interlock {row.name} acts", row.remedy)
     return None
 
@@ -83,13 +51,10 @@ class StartRules:
     ----------
     bench, store, clock, alerting
         The bench, its records, the time, and where alerts are raised.
-    holds
-        What holds the bench.
     """
 
-    def __init__(self, bench: Bench, store: Store, clock: Clock, alerting: Alerting, holds: Holds) -> None:
+    def __init__(self, bench: Bench, store: Store, clock: Clock, alerting: Alerting) -> None:
         self._bench, self._store, self._clock, self._alerting = bench, store, clock, alerting
-        self._holds = holds
         self._begun: datetime | None = None
         self._begun_s: float | None = None
 
@@ -97,16 +62,9 @@ class StartRules:
         """Take note that a determination of the tank begins now."""
         self._begun, self._begun_s = self._clock.now(), self._clock.monotonic()
 
-    def refusal(self, *, asked: bool) -> Refusal | None:
+    def refusal(self, purpose: Purpose) -> Refusal | None:
         """Return why no determination may start now, or None; see the function of this name."""
-        holds = self._holds
-        return refusal(
-            self._bench.guard.acting,
-            parked=holds.parked(),
-            held_until=holds.held_until(),
-            left_open=holds.left_open(),
-            asked=asked,
-        )
+        return refusal(self._bench.gate, self._bench.guard.acting, purpose)
 
     def consider_the_clock(self) -> None:
         """Trust the wall clock unless it says less than the records: it was stepped back, or never set after a start.
@@ -125,7 +83,7 @@ class StartRules:
 
     def due(self) -> bool:
         """Return whether one is to start by schedule, nothing refuses it, and the records can be written."""
-        return self.refusal(asked=False) is None and self._bench.storage_works() and self.decision().start
+        return self.refusal(Purpose.SCHEDULED) is None and self._bench.storage_works() and self.decision().start
 
     def decision(self, records: Store | None = None) -> Decision:
         """Return whether a determination is due, and why or why not; `records` is a reader's own connection."""

@@ -17,8 +17,9 @@ from saltern.records.calibrations import in_force
 from saltern.records.store import Store
 from saltern.records.upkeep import Installed, away_now, installed, state, usage
 from saltern.running.away import stretched
+from saltern.running.commissioning import commissioned
 from saltern.running.schedule import Decision, next_slots
-from saltern.running.start_rules import HANDS, held_until_of, refusal
+from saltern.running.start_rules import Refusal
 from saltern.running.watch.parts import due_by, worn
 from saltern.tank.trend import trend
 
@@ -36,6 +37,7 @@ def picture(
     running: dict[str, Any] | None,
     conditions: dict[str, bool],
     decision: Decision,
+    refused: Refusal | None,
     bypassed: dict[str, float],
     connections: dict[str, Connection],
 ) -> dict[str, Any]:
@@ -45,10 +47,10 @@ def picture(
     ----------
     config, reader, now
         The bench, its records (a connection of the caller's own), the time.
-    ledger, acting, standing, running, conditions, decision, bypassed, connections
+    ledger, acting, standing, running, conditions, decision, refused, bypassed, connections
         As they are this moment: volumes, interlocks, alerts, the run under way, what is known of conditions, whether
-        a determination is due, interlocks that are bypassed with the seconds left, and devices behind ports by their
-        places in the bench file.
+        a determination is due and why none may start, interlocks that are bypassed with the seconds left, and devices
+        behind ports by their places in the bench file.
     """
     newest = reader.results(1)
     since = now - timedelta(days=TREND_DAYS)
@@ -63,14 +65,6 @@ def picture(
     away = away_now(reader, now)
     schedule = config.schedule if away is None else stretched(config.schedule, away.gap_h)
     slots = next_slots(schedule, now, last_started, 1)
-    held, hands = held_until_of(state(reader, "held_until"), now), state(reader, HANDS)
-    refused = refusal(
-        acting,
-        parked=state(reader, "parked") is not None,
-        held_until=held,
-        left_open=hands if isinstance(hands, str) and running is None else None,
-        asked=False,
-    )
     a_day_ml = config.schedule.starts_per_day * titrant_per_run_ml(config, config.expected_dkh or 7.0)
     room_ml = config.waste.container_ml - config.vessel.capacity_ml - ledger.waste_ml.high
     return {
@@ -126,6 +120,7 @@ def picture(
             for place, connection in connections.items()
         ],
         "parts": _parts(config, installed(reader), now, usage(reader)),
+        "commissioned": commissioned(reader, config),
         "parked": state(reader, "parked"),
         "held_until": state(reader, "held_until"),
         "calibrations": [

@@ -93,6 +93,7 @@ class TwinTable(BaseModel):
 
     instruments: Literal["good", "hobby"] = "good"
     calibrated: bool = True
+    commissioned: bool = True
 
     @model_validator(mode="after")
     def _known_errors(self) -> "TwinTable":
