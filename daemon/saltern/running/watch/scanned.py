@@ -38,7 +38,7 @@ class Scanned:
     interlocks, ports, probes, no_result, in_records
         What is looked at; each owns what it remembers.
     then
-        Is told of every scan, when it is over: the control thread lives.
+        Is told of every scan: the control thread lives.
     """
 
     def __init__(
@@ -72,10 +72,10 @@ class Scanned:
         if now_s >= self._next_s:
             self._next_s = now_s + EVERY_S
             self.look(now_s)
+        self._then()  # before the disk is asked: the thread lives, whatever that takes
         guard = self._bench.guard
         if not guard.moving and not guard.snapshot.motions:
             self.at_rest(now_s)
-        self._then()
 
     def look(self, now_s: float) -> None:
         """Look at all that comes with time, in memory alone."""
