@@ -59,7 +59,7 @@ class Proofs:
         self._account = account
         self._commits = commits
         self._draining = draining
-        self._seen_once: set[str] = set()  # proofs of the waste pump that failed when they were made last
+        self._fell_dry: set[str] = set()  # proofs of the waste pump in which the cell fell dry, when last made
 
     def prove_permit(self, role: str) -> None:
         """Energise one permit with no drive, for as long as a shorted drive would need to show itself.
@@ -106,16 +106,17 @@ class Proofs:
             It seemed so once, and there is no second witness yet.
         """
         if not self._liquid_moves(role, name, act):
-            self._seen_once.discard(name)
+            self._fell_dry.discard(name)
             return False
         if role == "titrant":
             self._stir_and_rest()
             return self._liquid_moves(role, name, act)
         if role == "sample" and self._draining.drain().proved:
             return self._liquid_moves(role, name, act)
-        if role == "waste" and name in self._seen_once:
-            return True
-        self._seen_once.add(name)
+        if role == "waste":
+            if name in self._fell_dry:
+                return True
+            self._fell_dry.add(name)
         raise MotionError(
             f"the conductivity cell says that liquid moved in the proof of the {name}, and nothing else says so yet",
             where=f"{self._machine.config.name}, pumps.{role}",
