@@ -60,11 +60,15 @@ class Bench:
         commits = self._commits = Commits(account, guard, store)
         connections = self._connections = Connections(devices, clock, guard)
         readings = self.readings = Readings(machine, clock, guard, waiting, connections, under_way)
-        at_rest = self._at_rest = AtRest(machine, clock, guard, connections, readings)
+        at_rest = self._at_rest = AtRest(machine, clock, guard, connections, readings, account, commits)
         motion = self.motion = Motion(machine, clock, guard, gate, waiting, under_way, account, at_rest)
         self._adding = Adding(machine, clock, readings, under_way, motion, account, commits)
-        self._draining = Draining(machine, clock, guard, waiting, connections, readings, motion, account, commits)
-        self._proofs = Proofs(machine, clock, guard, gate, waiting, readings, under_way, account, commits)
+        self._draining = Draining(
+            machine, clock, guard, waiting, connections, readings, at_rest, motion, account, commits
+        )
+        self._proofs = Proofs(
+            machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining
+        )
         self._open_its_face()
         self._begin()
 
@@ -84,6 +88,7 @@ class Bench:
         self.temperature_c = self.readings.temperature_c
         self.stir = self.devices.stirrer.set_speed
         self.stage = self._adding.stage
+        self.stage_below_the_spout = self._adding.stage_below_the_spout
         self.add = self._adding.add
         self.collect = self._adding.collect
         self.draw_back = self._adding.draw_back

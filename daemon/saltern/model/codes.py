@@ -69,6 +69,11 @@ ALERTS: dict[str, Code] = {
     "calibration-damaged": Code(
         _ERROR, "The record of a calibration is damaged", "Calibrate again, or put one in force by its number"
     ),
+    "not-commissioned": Code(
+        _WARNING,
+        "Nobody has said that this bench was tried",
+        "Try it; then `saltern commission --records-only WHO WHY`",
+    ),
     "proof-due": Code(_NOTICE, "The proof test of the interlocks is due", "Run `saltern proof-test`"),
     # records, clock, program
     "storage": Code(_ERROR, "The records could not be written or read", "Make room on the disk, or make it writable"),

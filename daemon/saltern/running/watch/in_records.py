@@ -10,6 +10,7 @@ from saltern.records.remembered import Remembered
 from saltern.records.store import Store
 from saltern.records.upkeep import installed, proved, usage
 from saltern.running.alerting import Alerting
+from saltern.running.commissioning import commissioned
 from saltern.running.watch.calibrations import of_calibrations
 from saltern.running.watch.parts import of_parts
 
@@ -58,6 +59,12 @@ class InRecords:
             "proof-due",
             f"the proof test is due: run `saltern proof-test`; from {proof_due + GRACE:%Y-%m-%d} nothing is measured "
             "unattended without it",
+        )
+        self._alerting.stands(
+            commissioned(store, config) is None,
+            "not-commissioned",
+            "this bench is not commissioned: nothing is pumped but by guided procedures. Carry out what "
+            "hardware/README.md says, then: saltern commission --records-only WHO WHY",
         )
         damaged = ", ".join(sorted(doubted(store)))
         self._alerting.stands(
