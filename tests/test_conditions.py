@@ -33,13 +33,13 @@ def close_contact(twin, closed):
 def test_it_starts_only_while_every_condition_holds(here):
     twin, service = here
     close_contact(twin, closed=False)
-    assert service.decision().why == "waits for: not feeding"
+    assert service.start_rules.decision().why == "waits for: not feeding"
     service.store.set_condition("feeding", True)
-    assert not service.decision().start
+    assert not service.start_rules.decision().start
     service.store.set_condition("feeding", False)
-    assert service.decision().start
+    assert service.start_rules.decision().start
     close_contact(twin, closed=True)
-    assert service.decision().why == "waits for: return-pump"
+    assert service.start_rules.decision().why == "waits for: return-pump"
 
 
 def test_an_absence_stretches_the_schedule_while_it_lasts(here):
@@ -50,6 +50,6 @@ def test_an_absence_stretches_the_schedule_while_it_lasts(here):
 
     twin, service = here
     go_away(service.store, Away(twin.clock.now() + timedelta(days=3), 9.0))
-    assert service.schedule().every_h == 9.0
+    assert service.start_rules.schedule().every_h == 9.0
     twin.clock.sleep(3 * 86400.0 + 1.0)
-    assert service.schedule().every_h == 4.0
+    assert service.start_rules.schedule().every_h == 4.0

@@ -73,7 +73,7 @@ def test_records_that_cannot_be_read_are_told_of_and_do_not_end_the_service(here
     def broken(store):
         raise StorageError("malformed", where="test", remedy="Look at the disk")
 
-    monkeypatch.setattr("saltern.running.service.proved", broken)
+    monkeypatch.setattr("saltern.running.watch.in_records.proved", broken)
     here.round()
 
     assert "storage" in {alert.code for alert in here.alerting.standing}

@@ -13,8 +13,7 @@ from saltern.model.determination import Source
 from saltern.procedures.reference import needs_ml
 from saltern.records import calibrations
 from saltern.records.upkeep import keep_state, state
-from saltern.running.guided import measure_reference_unattended
-from saltern.running.service import REFERENCE_USED
+from saltern.running.reference import REFERENCE_USED
 from tests.keeper import keeper
 from tests.test_guided import reference
 from tests.twin_bench import TwinBench
@@ -29,24 +28,23 @@ def hands():
     config = with_values(TwinBench().config, {"reference": table}, where="with a reference")
     made = keeper(bench=config)
     made.world.reference = reference()
-    made.service.on_reference_due = lambda: measure_reference_unattended(made.service)
     return made
 
 
 def test_triplicates_run_themselves_when_they_are_due_and_not_before(hands):
     service = hands.service
-    assert service.reference_due()
-    measure_reference_unattended(service)
+    assert service.reference.due()
+    service.reference.measure()
     sources = [d.source for _, d in service.store.results(10)]
     kept = calibrations.in_force(service.store)[Kind.TITRE]
 
     assert sources == [Source.REFERENCE] * 3
     assert kept.who == "service"
     assert hands.world.source is None  # the valve has let go
-    assert not service.reference_due()
+    assert not service.reference.due()
     hands.stage.clock.step_wall(8 * 86400.0)
     hands.stage.clock.sleep(13 * 3600.0)
-    assert service.reference_due()
+    assert service.reference.due()
     d = service.measure(Source.TANK)
     assert abs(d.alkalinity.value - hands.stage.play.tank_alkalinity(d.ph_read_s)) < 3.0 * d.alkalinity.u
 
@@ -62,20 +60,20 @@ def test_a_schedule_measures_the_reference_after_the_tank(hands):
 def test_a_bottle_that_is_empty_or_old_is_asked_for_and_not_measured(hands):
     service = hands.service
     keep_state(service.store, REFERENCE_USED, 4900.0, hands.stage.clock.now())
-    assert not service.reference_due()
+    assert not service.reference.due()
     assert "reference-unusable" in {alert.code for alert in service.alerting.standing}
     service.operator(["part", "replaced", "reference"])
-    assert service.reference_due()
+    assert service.reference.due()
     used = needs_ml(service.config, service.config.reference)
     assert 500.0 < used < 2000.0
     old = {"reference.expires": hands.stage.clock.now().date() - timedelta(days=4)}
-    service.config = with_values(service.config, old, where="old")
-    assert not service.reference_due()
+    service.bench.config = with_values(service.config, old, where="old")
+    assert not service.reference.due()
 
 
 def test_one_that_fails_is_told_and_leaves_the_tank_line_open(hands):
     hands.world.pumps["sample"].stalled = True
-    measure_reference_unattended(hands.service)
+    hands.service.reference.measure()
     assert "reference-refused" in {alert.code for alert in hands.service.told}
     assert hands.world.source is None
     assert hands.service.left_open() is None  # nobody's hands were there

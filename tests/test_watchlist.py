@@ -11,7 +11,7 @@ from saltern.config.tables import Part
 from saltern.model.ledger import Interval
 from saltern.model.usage import Usage
 from saltern.records.upkeep import Installed
-from saltern.running import watchlist
+from saltern.running.watch import calibrations, outcome, parts, stores
 from tests.twin_bench import TwinBench, bench_table
 
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
@@ -27,24 +27,24 @@ def standing(found):
 
 
 def test_stores_are_told_of_before_they_run_out():
-    assert standing(watchlist.of_stores(config(), FULL)) == set()
+    assert standing(stores.of_stores(config(), FULL)) == set()
     low = replace(FULL, titrant_left_ml=Interval(60.0, 500.0))
-    assert standing(watchlist.of_stores(config(), low)) == {"titrant-low"}
+    assert standing(stores.of_stores(config(), low)) == {"titrant-low"}
     full = replace(FULL, waste_ml=Interval(2000.0, 9900.0))
-    assert standing(watchlist.of_stores(config(), full)) == {"waste-nearly-full"}
+    assert standing(stores.of_stores(config(), full)) == {"waste-nearly-full"}
 
 
 def test_parts_are_due_by_their_age_and_unknown_ages_are_not_made_up():
     bench = config({"parts": {"ph_probe": {"life_days": 365.0}, "sample_tube": {"life_days": 90.0}}})
     known = {"ph_probe": Installed("ph_probe", NOW - timedelta(days=366))}
 
-    assert standing(watchlist.of_parts(bench, known, NOW, {})) == {"part-due-ph_probe"}
+    assert standing(parts.of_parts(bench, known, NOW, {})) == {"part-due-ph_probe"}
 
 
 @pytest.mark.parametrize(("on", "stale"), [("2026-05-01", False), ("2026-01-01", True)])
 def test_old_calibrations_are_told_of_and_undated_ones_are_not(on, stale):
     bench = config({"probes.ph.calibrated_on": date.fromisoformat(on)})
-    found = standing(watchlist.of_calibrations(bench, NOW.date()))
+    found = standing(calibrations.of_calibrations(bench, NOW.date()))
 
     assert found == ({"calibration-stale-ph-probe"} if stale else set())
 
@@ -79,17 +79,17 @@ def test_a_tank_out_of_its_band_or_changing_fast_is_told_of(determination, value
     rules = config({"alerts": {"low_dkh": 6.5, "high_dkh": 8.0, "change_dkh_per_day": 0.5}}).alerts
     past = results(determination, *values)
 
-    assert standing(watchlist.of_value(rules, past[-1], past, NOW)) == told
+    assert standing(outcome.of_value(rules, past[-1], past, NOW)) == told
 
 
 def test_a_report_says_what_each_number_rests_on_and_what_is_not_known():
     bench = config({"parts": {"ph_probe": {"life_days": 100.0}, "tube": {"life_days": 9.0}}, "titre.u_percent": 0.2})
-    rows = {name: (value, on) for name, value, on in watchlist.calibrations(bench)}
-    parts = watchlist.part_rows(bench, {"ph_probe": Installed("ph_probe", NOW)})
+    rows = {name: (value, on) for name, value, on in calibrations.calibrations(bench)}
+    rows_of_parts = parts.part_rows(bench, {"ph_probe": Installed("ph_probe", NOW)})
 
-    assert set(rows) == set(watchlist.calibrated_on(bench))
+    assert set(rows) == set(calibrations.calibrated_on(bench))
     assert rows["titre"] == ("factor 1, u 0.2 %", "date not given")
-    assert parts == [("ph_probe", "2026-06-01", "2026-09-09"), ("tube", "unknown", "unknown")]
+    assert rows_of_parts == [("ph_probe", "2026-06-01", "2026-09-09"), ("tube", "unknown", "unknown")]
 
 
 def test_a_tube_is_due_by_its_pumps_hours_and_litres():
@@ -99,7 +99,7 @@ def test_a_tube_is_due_by_its_pumps_hours_and_litres():
 
     def due(hours, litres):
         turned = {"sample": Usage(3600.0 * hours, 1000.0 * litres, 99)}
-        return standing(watchlist.of_parts(bench, known, NOW, turned))
+        return standing(parts.of_parts(bench, known, NOW, turned))
 
     assert due(hours=109.0, litres=51.0) == set()
     assert due(hours=111.0, litres=3.0) == {"part-due-sample_tube"}
@@ -112,10 +112,10 @@ def test_a_sample_pump_that_gives_less_by_weight_is_told_of():
 
     def due(share, count):
         weighed = [Weighed({"weighed.sample_ml_per_unit": believed * share})] * count
-        return standing(watchlist.of_weighed(bench, weighed))
+        return standing(calibrations.of_weighed(bench, weighed))
 
     assert due(0.95, 10) == {"sample-pump-worn"}
-    assert due(0.99, 10) == due(0.95, 9) == standing(watchlist.of_weighed(bench, [])) == set()
+    assert due(0.99, 10) == due(0.95, 9) == standing(calibrations.of_weighed(bench, [])) == set()
 
 
 @dataclass

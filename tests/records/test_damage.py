@@ -171,7 +171,7 @@ def lived(tmp_path_factory):
 
     store.log(Dose(chemical="soda", amount=3.0), datetime(2026, 1, 1, tzinfo=UTC))
     keep_bench_file(store, "name = 1", made.service.clock.now())
-    made.service._alert(Severity.WARNING, "something", "something")
+    made.service.alerting.alert("something", "something")
     made.die()
     return folder
 
@@ -647,7 +647,7 @@ def test_a_service_starts_on_a_full_disk_tells_and_measures_when_there_is_room(s
         assert json.dumps(status)
 
         fill(small_disk)  # whatever fills it takes what was given back, too
-        living.service._alert(Severity.ERROR, "one-more", "one more")
+        living.service.alerting.alert("one-more", "one more")
         assert "one-more" in [alert.code for _, alert in living.service.store.alerts_after(0, 1000)]
         (small_disk / "filler").unlink()
         living.play(4.0)

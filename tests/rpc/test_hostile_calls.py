@@ -10,6 +10,7 @@ from saltern.model.calibration import Kind
 from saltern.records import calibrations
 from saltern.rpc import protocol
 from saltern.rpc.options import OPTIONS
+from saltern.rpc.replies import REPLIES
 from saltern.running import guided
 from tests.rpc.hostile import Life, calls
 
@@ -39,11 +40,13 @@ def test_no_call_ends_the_service_and_each_is_answered(life):
         answer = life.call(method, params, stopped_after_s)
         assert "result" in answer or is_told(answer), (method, params, answer)
         assert "the program failed" not in str(answer), (method, params, answer)
+        if "result" in answer:
+            REPLIES[method].model_validate(answer["result"])
         assert not calibrations.taken_up(life.service.file, life.service.store).aside, (method, params)
         answered[code_of(answer)] += 1
         methods[method] += 1
 
-    assert set(methods) == set(protocol.METHODS)
+    assert set(methods) == set(protocol.METHODS) == set(REPLIES)
     assert CALLS - sum(answered[code] for code in FOR_NOTHING) > CALLS / 3
     assert answered[0] > CALLS / 5
     assert life.stops

@@ -5,12 +5,12 @@ A permit is kicked only at the end of a scan that passed. If scans stop, for wha
 
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Protocol
 
-from saltern.bench.interlocks import ALL_PUMPS, TABLE, Row, Snapshot
+from saltern.bench.interlocks import ALL_PUMPS, TABLE, Noticed, Row, Snapshot
 from saltern.errors import InterlockError
 from saltern.ports import Clock, PumpDrive, RunPermit
 
@@ -45,7 +45,7 @@ class Guard:
     drives, permits
         By pump role.
     look
-        Fills a snapshot with what is seen now.
+        Fills a snapshot with what is seen now; what readings and procedures have noticed is in it already.
     """
 
     def __init__(
@@ -74,12 +74,14 @@ class Guard:
         self.events: deque[TripEvent] = deque(maxlen=10_000)
         self.scanned: Callable[[], None] = lambda: None  # told of every scan: the control thread lives
         self.scanned_s = clock.monotonic()
+        self.moving = False  # whether the last scan kept a permit alive
         self.snapshot = Snapshot()
+        self.noticed: Noticed = self.snapshot  # what is noticed is in what every scan sees
         self._bypassed_until_s: dict[str, float] = {}
 
     # Scanning, in the control thread --------------------------------------------
 
-    def scan(self, moving: Iterable[str] = ()) -> frozenset[str]:
+    def scan(self, moving: Sequence[str] = ()) -> frozenset[str]:
         """Evaluate every row once; halt and cut, or kick the permits of `moving`.
 
         Returns
@@ -87,7 +89,7 @@ class Guard:
         frozenset
             The pump roles that are cut.
         """
-        seen = self.snapshot
+        seen, self.moving = self.snapshot, bool(moving)
         self._look(seen)
         now_acting = {name for name, condition in self._conditions if condition(seen)}
         if self._bypassed_until_s:
@@ -113,6 +115,12 @@ class Guard:
         self.scanned_s = self._clock.monotonic()
         self.scanned()
         return self.cut
+
+    def trip(self, finding: str) -> None:
+        """Latch the trip that this finding makes, a field of `Noticed`; the latch stays when the finding has passed."""
+        setattr(self.noticed, finding, True)
+        self.scan()
+        setattr(self.noticed, finding, False)
 
     def edge(self, name: str) -> None:
         """Act on a switch from any thread: cut at once, and let the next scan latch it."""

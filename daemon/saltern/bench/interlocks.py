@@ -72,6 +72,7 @@ class Row:
 
     `holds_starts`: no determination starts by schedule while the row acts; an operator may still ask for one, as far
     as the pumps that it leaves go. `bypassable`: it guards the number and not the room, and may be bypassed for a time.
+    `clears_itself`: the next drain or fill of what is under way may end it, so that its alert waits for that.
     """
 
     name: str
@@ -84,6 +85,7 @@ class Row:
     remedy: str
     holds_starts: bool = False
     bypassable: bool = False
+    clears_itself: bool = False
     leaves: frozenset[str] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -254,6 +256,7 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ERROR,
         "Run `saltern empty`: the vessel must be proved empty before anything is added",
+        clears_itself=True,
     ),
     Row(
         "titrant-run",
@@ -264,6 +267,7 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ERROR,
         "Run `saltern empty`; check the titrant's strength and the ceiling limits.titrant_per_run_ml",
+        clears_itself=True,
     ),
     Row(
         "titrant-day",
@@ -355,6 +359,7 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ERROR,
         "Look at the waste line, its tube and the container, then run `saltern empty`",
+        clears_itself=True,
     ),
     Row(
         "drain-unproved",
@@ -365,6 +370,7 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.WARNING,
         "The cell fell dry too early, or was dry before: look at it; the next drain proves the vessel",
+        clears_itself=True,
     ),
     Row(
         "sample-low",
@@ -375,6 +381,7 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ERROR,
         "Look at the sample line's inlet, its tube and the pump head",
+        clears_itself=True,
     ),
     Row(
         "titrant-unanswered",
@@ -385,6 +392,7 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ERROR,
         "Look at the titrant bottle, air in its line, the pump head, and the pH probe",
+        clears_itself=True,
     ),
     Row(
         "stirrer",
@@ -395,6 +403,7 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ERROR,
         "Look whether the stirrer turns and its bar is in place; it is tried again with the next determination",
+        clears_itself=True,
     ),
     Row(
         "ph-fault",

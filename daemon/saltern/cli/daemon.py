@@ -43,6 +43,7 @@ def daemon(
     from saltern.rpc.server import Server
     from saltern.running import deaths
     from saltern.running.remote import Remote
+    from saltern.running.showing import Showing
     from saltern.running.supervision import supervisor_of
     from saltern.running.waking import ClockWaker, RealTimeWaker
 
@@ -67,7 +68,7 @@ def daemon(
         reader = open_for_reading(here.records, here.clock)
         beside.callback(reader.close)
         # What a dead pulse thread leaves is of no use: the supervisor starts the service again.
-        service.bench.guard.scanned = lambda: supervisor.alive() if here.wires_live() else None
+        service.on_scan = lambda: supervisor.alive() if here.wires_live() else None
         remote = Remote(service, reader, here.reload, supervisor.scans)
         signal.signal(signal.SIGHUP, lambda *_: service.mailbox.put(here.reload))
         folder = here.records.parent if bench is None else bench.parent
@@ -77,13 +78,15 @@ def daemon(
         server = Server(here.socket, remote.handlers())
         beside.callback(server.close)
 
-        def on_event(kind: str, what: dict[str, object]) -> None:
+        showing = Showing(remote.status_now, out.update)
+        beside.callback(showing.close)
+
+        def on_event(kind: str, what: dict[str, object]) -> None:  # in the middle of scans: nothing here waits
             server.publish(kind, what)
             if kind in SHOWN_AT_ONCE:
-                out.update(remote.status_now())
+                showing.ask()
 
         service.on_event = on_event
-        out.update(remote.status())
         waker = ClockWaker(service.look, here.clock) if here.simulated else RealTimeWaker(service.look)
         beside.callback(waker.stop)
         if runtime is not None:
@@ -115,14 +118,13 @@ def wait_after_deaths(known: "Deaths", supervisor: "Supervisor", clock: "Clock")
 
 def note_a_death(runtime: Path, service: "Service") -> None:
     """Put a death that was worth telling on record, and tell by every way what nobody could be told at its time."""
-    from saltern.model.alert import Alert, Severity
+    from saltern.model.alert import Severity
     from saltern.running import deaths
 
     known = deaths.deaths(runtime)
     if known.noted or not known.worth_telling:
         return
-    severity, clock = Severity.NOTICE if known.told else Severity.ERROR, service.clock
+    severity = Severity.NOTICE if known.told else Severity.ERROR
     text = f"the service runs again. Before that: {known.text}"
-    service.alerting.raise_once(Alert(clock.now(), clock.monotonic(), severity, "service-died", text))
-    service.alerting.clear("service-died")  # it is over: nothing to repeat
+    service.alerting.once("service-died", text, severity)  # it is over: nothing to repeat
     deaths.keep(runtime, replace(known, noted=True))

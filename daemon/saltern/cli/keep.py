@@ -64,10 +64,10 @@ def remark(
 
 
 def _log(entry: dict[str, Any], at: str | None, bench: Any, socket: Any) -> None:
-    from saltern.rpc.client import Client
+    from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
-        number = client.call("log", entry=entry, at=at)["id"]
+        number = client.call("log", AT_NEXT_REST_S, entry=entry, at=at)["id"]
     typer.echo(f"Written down, number {number}.")
 
 
@@ -78,10 +78,10 @@ def condition(
     socket: SocketOption = None,
 ) -> None:
     """Say whether a condition holds that scheduled determinations wait for."""
-    from saltern.rpc.client import Client
+    from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
-        client.call("condition", name=name, holds=holds)
+        client.call("condition", AT_NEXT_REST_S, name=name, holds=holds)
     typer.echo(f"{name}: {'holds' if holds else 'does not hold'}.")
 
 
@@ -112,10 +112,10 @@ alert = typer.Typer(help="Alerts: try the ways they go, and say that one was see
 @alert.command("test")
 def alert_test(bench: BenchOption = None, socket: SocketOption = None) -> None:
     """Send a test alert by every way that is set up."""
-    from saltern.rpc.client import Client
+    from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
-        client.call("alert-test")
+        client.call("alert-test", AT_NEXT_REST_S)
     typer.echo("Told. If nothing reaches you within some minutes, look at the log.")
 
 
@@ -126,8 +126,8 @@ def acknowledge(
     socket: SocketOption = None,
 ) -> None:
     """Say that an alert was seen; it is not repeated while it stands."""
-    from saltern.rpc.client import Client
+    from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
-        client.call("acknowledge", code=code)
+        client.call("acknowledge", AT_NEXT_REST_S, code=code)
     typer.echo(f"{code}: acknowledged.")

@@ -23,8 +23,7 @@ def socket_of(bench: Path | None, socket: Path | None) -> Path:
     """
     if socket is not None:
         return socket
-    from saltern.config.loading import load_bench
-    from saltern.config.paths import default_socket, instance_of, meant, socket_path
+    from saltern.config.paths import default_socket, instance_of, meant, socket_by_sight, socket_path
 
     bench = meant(bench)
     if bench is None:
@@ -34,6 +33,11 @@ def socket_of(bench: Path | None, socket: Path | None) -> Path:
     instance = instance_of(bench)
     if instance is not None and not os.access(bench, os.R_OK):
         return default_socket(instance)  # who may only read need not know how the bench is built
+    seen = socket_by_sight(bench)
+    if seen is not None:
+        return seen
+    from saltern.config.loading import load_bench
+
     return socket_path(load_bench(bench), bench)
 
 
@@ -112,10 +116,10 @@ def away(
     as_json: JsonOption = False,
 ) -> None:
     """Say that nobody is there for so many days: the schedule is stretched so that titrant and waste room last."""
-    from saltern.rpc.client import Client
+    from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
-        found = client.call("away", days=days, apply=not look)
+        found = client.call("away", AT_NEXT_REST_S, days=days, apply=not look)
     if as_json:
         from saltern.cli.present import print_json
 

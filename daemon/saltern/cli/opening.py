@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import partial
 from importlib.metadata import entry_points
 from pathlib import Path
 
@@ -22,7 +21,6 @@ from saltern.errors import ConfigError, SalternError, StorageError
 from saltern.model.alert import Alert, Severity
 from saltern.records.store import Store, open_store
 from saltern.records.upkeep import keep_bench_file
-from saltern.running.guided import measure_reference_unattended
 from saltern.running.safe_off import Outputs, lists_for, write_everywhere
 from saltern.running.service import Service, open_service
 
@@ -137,7 +135,6 @@ def opened(
             except SalternError as error:
                 begun.not_started(error)
                 raise
-            service.on_reference_due = partial(measure_reference_unattended, service)
             if begun.asked_to_end:
                 service.end()
             try:

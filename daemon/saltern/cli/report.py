@@ -25,7 +25,8 @@ def report(
     from saltern.config.paths import meant
     from saltern.records.store import open_for_reading
     from saltern.records.upkeep import installed
-    from saltern.running.watchlist import calibrations, part_rows
+    from saltern.running.watch.calibrations import calibrations
+    from saltern.running.watch.parts import part_rows
 
     try:
         from saltern.report.charts import as_png, overview

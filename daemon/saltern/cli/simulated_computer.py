@@ -17,7 +17,7 @@ from saltern.clock import VirtualClock
 from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
 from saltern.records.store import Store, open_store
-from saltern.running.guided import measure_reference_unattended
+from saltern.running.commissioning import say_whether_commissioned
 from saltern.running.service import Service, open_service
 from saltern.running.waking import ClockWaker
 
@@ -113,7 +113,9 @@ class Computer:
         while self._left_open:
             self._left_open.pop().close()
         self._store = open_store(self._records, self._clock)
+        counts = self._play.scenario.twin.commissioned
         try:
+            say_whether_commissioned(self._store, self._config, self._clock.now(), commissioned=counts)
             if self._disk is not None:
                 self._pragma(self._disk[0])
             self.service = open_service(self._config, self._wires, self._clock, self._store, self._log.step)
@@ -121,7 +123,6 @@ class Computer:
             self.lose(powered=True)
             self._down_s = RESTART_AFTER_S
             return
-        self.service.on_reference_due = partial(measure_reference_unattended, self.service)
         self._log.begin(self.service)
         self._waker = ClockWaker(self.service.look, self._clock)
 

@@ -113,6 +113,28 @@ def socket_path(config: "BenchConfig", bench_file: Path) -> Path:
     return records_path(config, bench_file).with_name(f"{config.name}.sock")
 
 
+def socket_by_sight(bench_file: Path) -> Path | None:
+    """Return the socket that is there for a bench file, without reading the file as one; None where none is seen.
+
+    A file that is being edited, or is wrong, must keep nobody from stopping a pump. Two lines of it are looked for.
+    """
+    instance = instance_of(bench_file)
+    try:
+        text = bench_file.read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        text = ""
+    named, name = (re.search(rf"^\s*{key}\s*=\s*[\"']([^\"'\n]+)", text, re.MULTILINE) for key in ("socket", "name"))
+    if instance is not None:
+        path = default_socket(instance) if named is None else runtime_of(instance) / named[1]
+    elif named is not None:
+        path = bench_file.parent / named[1]
+    elif name is not None:
+        path = bench_file.parent / f"{name[1]}.sock"
+    else:
+        return None
+    return path if path.is_socket() else None
+
+
 def default_socket(instance: str) -> Path:
     """Return the socket of an installed bench whose file names none; known without reading that file."""
     return runtime_of(instance) / "saltern.sock"

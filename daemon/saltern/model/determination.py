@@ -1,5 +1,6 @@
 """What a determination yields: three quantities, everything they rest on, and how it went."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -7,7 +8,7 @@ from enum import StrEnum
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Priors
 from saltern.model.verdict import Quantity
 
-__all__ = ["Determination", "Quantity", "Sighting", "Source"]
+__all__ = ["Determination", "Notice", "Quantity", "Sighting", "Source"]
 
 
 class Source(StrEnum):
@@ -17,6 +18,14 @@ class Source(StrEnum):
     REFERENCE = "reference"
     NEW_SALTWATER = "new-saltwater"
     OTHER = "other"
+
+
+class Notice(StrEnum):
+    """What a run noticed of the bench beside its result; each is the code of an alert."""
+
+    NOT_LEFT_CLEAN = "not-left-clean"
+    ELECTRODE_SLOW = "electrode-slow"
+    STEP_UNEXPLAINED = "step-unexplained"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,3 +71,4 @@ class Determination:
     calibrated: dict[str, float | None] = field(default_factory=dict)
     readings: tuple[Sighting, ...] = ()
     remarks: tuple[str, ...] = ()
+    noticed: Mapping[Notice, str] = field(default_factory=dict, compare=False)  # as it ends; the records keep remarks

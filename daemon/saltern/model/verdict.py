@@ -43,7 +43,6 @@ class Reason(StrEnum):
     SETTLING = "part-settling"
     STEP_UNEXPLAINED = "step-unexplained"
     CALIBRATION_DAMAGED = "calibration-damaged"
-    CONTAMINATED = "rinse-incomplete"
     TITRANT_WEIGHED = "titrant-weighed-differs"
 
 

@@ -22,7 +22,7 @@ from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
 from saltern.chemistry.volumetric import volume_ml
 from saltern.config.tables import BenchConfig, Water
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
-from saltern.model.determination import Determination, Quantity, Source
+from saltern.model.determination import Determination, Notice, Quantity, Source
 from saltern.model.parts import Parts
 from saltern.model.verdict import Reason, Verdict
 from saltern.ports import DriverError, MisuseError
@@ -395,7 +395,7 @@ def _leave_clean_if_it_can(bench: Bench, notebook: Notebook) -> None:
         leave_clean(bench, notebook)
     except SalternError as error:
         bench.make_safe()
-        notebook.remarks.append(f"not left clean: {error}")
+        notebook.notice(Notice.NOT_LEFT_CLEAN, f"not left clean: {error}")
 
 
 def _finished(
@@ -524,4 +524,5 @@ def _record(
         calibrated={**calibrated_options(bench.config, run.started_at), **_weighed_gains(bench, notebook, run)},
         readings=tuple(notebook.readings),
         remarks=tuple(notebook.remarks),
+        noticed=dict(notebook.noticed),
     )

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.endpoint.curve import Curve
-from saltern.model.determination import Sighting
+from saltern.model.determination import Notice, Sighting
+from saltern.model.phase import Phase, phase_of
 
 Watcher = Callable[["Step"], None]
 
@@ -15,9 +16,10 @@ class Step:
     """Something worth showing to whoever watches: a phase begun, or a point of the titration curve."""
 
     at_s: float
-    phase: str
+    phase: str  # in words
     titrant_ml: float | None = None
     emf_mv: float | None = None
+    in_phase: Phase | None = None
 
 
 @dataclass
@@ -28,19 +30,33 @@ class Notebook:
     watcher: Watcher = lambda step: None
     save: Callable[[], None] = lambda: None  # called with pumps at rest, whenever there is more worth keeping
     phase: str = ""
+    in_phase: Phase | None = None
     readings: list[Sighting] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+    noticed: dict[Notice, str] = field(default_factory=dict)
     titrant_ml: float = 0.0  # given to the sample so far
     curve: Curve | None = None  # as far as it has come
 
     def enter(self, phase: str) -> None:
-        self.phase = phase
-        self.watcher(Step(self.bench.clock.monotonic(), phase))
+        """Begin a phase, in its words.
+
+        Raises
+        ------
+        MisuseError
+            It is not in the closed list.
+        """
+        self.phase, self.in_phase = phase, phase_of(phase)
+        self.watcher(Step(self.bench.clock.monotonic(), phase, in_phase=self.in_phase))
+
+    def notice(self, code: Notice, text: str) -> None:
+        """Write down something of the bench that its keeper is to hear of."""
+        self.remarks.append(text)
+        self.noticed[code] = text
 
     def show_point(self, titrant_ml: float, emf_mv: float) -> None:
         self.titrant_ml = titrant_ml
         self.save()
-        self.watcher(Step(self.bench.clock.monotonic(), self.phase, titrant_ml, emf_mv))
+        self.watcher(Step(self.bench.clock.monotonic(), self.phase, titrant_ml, emf_mv, self.in_phase))
 
     def emf_mv(self) -> tuple[float, float]:
         """Read the electrode; return the signal in mV, rising with acid, and its monotonic time."""

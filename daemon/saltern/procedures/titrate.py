@@ -10,6 +10,7 @@ from saltern.chemistry.endpoint.curve import Conditions, Curve, Priors
 from saltern.chemistry.titration_plan import Effort, next_dose_g
 from saltern.config.tables import BenchConfig
 from saltern.errors import MotionError
+from saltern.model.determination import Notice
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.settling import ENOUGH, Lag, Plateau, wait_until_settled
 
@@ -17,7 +18,7 @@ LONGEST_PART_S = 15.0
 KNOWN_NOISE_FREEDOM = 10
 """The configured noise counts as much as so many degrees of freedom of what the plateaus show."""
 
-SLOW_ELECTRODE, SLOW = "electrode-slow", 2.0
+SLOW = 2.0
 """An electrode this many times slower than configured is told of: 2.8 standard deviations of `settling.LAG_WITHIN`."""
 
 SHOWS_UMOL_KG, SHOWS_MV = 350.0, 4.0
@@ -271,7 +272,8 @@ def _demand_mixing(bench: Bench, points: _Points) -> None:
 def _remark_on_lag(notebook: Notebook, configured_s: float, learned: Lag) -> None:
     """Tell of an electrode that has become slow: its readings are extrapolated rightly, but it wants looking after."""
     if learned.lag_s > SLOW * configured_s:
-        notebook.remarks.append(
-            f"{SLOW_ELECTRODE}: it follows with {learned.lag_s:.0f} s, where probes.ph.lag_s says {configured_s:.0f}; "
-            "clean it, and look whether the stirrer turns"
+        notebook.notice(
+            Notice.ELECTRODE_SLOW,
+            f"{Notice.ELECTRODE_SLOW.value}: it follows with {learned.lag_s:.0f} s, where probes.ph.lag_s says "
+            f"{configured_s:.0f}; clean it, and look whether the stirrer turns",
         )

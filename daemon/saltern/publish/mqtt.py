@@ -100,15 +100,16 @@ class MqttOutlet:
                     self._log.error("mqtt.records", what=error.what, remedy=error.remedy)
 
     def _send_what_is_new(self) -> None:
+        """Send alerts, which come from memory, and then results, which wait for the disk."""
+        for number, alert in self._store.alerts_after(self._store.acknowledged(OUTLET, "alert"), AT_A_TIME):
+            if not self._sent(f"{self._topic}/alert", alert_json(number, alert), retain=False):
+                return
+            self._store.acknowledge(OUTLET, "alert", number)
         for number, d in self._store.results_after(self._store.acknowledged(OUTLET, "result"), AT_A_TIME):
             payload = {"schema_version": 1, **determination_json(number, d)}
             if not self._sent(f"{self._topic}/result", payload, retain=True):
                 return
             self._store.acknowledge(OUTLET, "result", number)
-        for number, alert in self._store.alerts_after(self._store.acknowledged(OUTLET, "alert"), AT_A_TIME):
-            if not self._sent(f"{self._topic}/alert", alert_json(number, alert), retain=False):
-                return
-            self._store.acknowledge(OUTLET, "alert", number)
 
     def _sent(self, topic: str, payload: dict[str, Any], *, retain: bool) -> bool:
         if self._ending.is_set():

@@ -25,6 +25,7 @@ from saltern.ports import Clock
 from saltern.records import reserve, row_sums
 from saltern.records.books import Books
 from saltern.records.determination_row import determination_of, row_of
+from saltern.records.outbox import Outbox
 from saltern.records.schema import MIGRATIONS, VERSION
 
 Said = TypeVar("Said")
@@ -72,11 +73,13 @@ class Store:
             if row["table_name"] in row_sums.KEPT_IN_PLACE:
                 self._damaged[row["table_name"], row["row_id"]] = row["why"]
         self.books: Books | None = None
-        self._alerts_lock = threading.Lock()
-        self._alerts_waiting: list[Alert] = []  # until the disk takes them
-        self._heard: dict[tuple[str, str], int] = {}  # what outlets were heard of, until the disk takes it
+        self._outbox = Outbox(self._newest("alert"))
+        self._heard: dict[tuple[str, str], int] = {}  # how far each outlet was heard, by outlet and kind
+        self._heard_unkept: set[tuple[str, str]] = set()
 
     def close(self) -> None:
+        with suppress(StorageError):  # outlets then send again what they have sent, under the same numbers
+            self.keep_what_waits()
         with self._lock:
             self._connection.close()
             if self._owned is not None:
@@ -280,6 +283,11 @@ class Store:
     def clear_latch(self, name: str, operator: str) -> None:
         self._books().clear_latch(name, operator)
 
+    def load_state(self, name: str) -> object:
+        """Return a state of the bench that outlives restarts, or None; see `upkeep.keep_state`."""
+        rows = self.each("state", _state, "WHERE name = ?", (name,))
+        return rows[0] if rows else None
+
     def keep_holds(self) -> None:
         """Say the states beside the records, too."""
         self._books().keep_holds()
@@ -289,23 +297,53 @@ class Store:
             self.books = Books(self, None)
         return self.books
 
+    def post_alert(self, alert: Alert) -> int:
+        """Give an alert to the outlets, from memory; return its number. The records get it by `keep_what_waits`."""
+        return self._outbox.post(alert)
+
     def keep_alert(self, alert: Alert) -> None:
-        """Keep an alert, after those that wait; outlets see it even where the disk does not take it.
+        """Give an alert to the outlets and to the records, after those that wait.
 
         Raises
         ------
         StorageError
-            It waits until the next one is kept.
+            The disk does not take it: it waits.
         """
-        with self._alerts_lock:
-            waiting = self._alerts_waiting
-            waiting.append(alert)
-            rows = [(a.at.isoformat(timespec="milliseconds"), a.at_s, int(a.severity), a.code, a.text) for a in waiting]
-            with self.writing("an alert") as connection:
-                connection.executemany(
-                    "INSERT INTO alert (at_utc, at_monotonic_s, severity, code, text) VALUES (?, ?, ?, ?, ?)", rows
-                )
-            waiting.clear()
+        self._outbox.post(alert)
+        self.keep_what_waits()
+
+    @property
+    def waits(self) -> bool:
+        """Whether there is something that the records do not have yet."""
+        return bool(self._heard_unkept or self._outbox.waiting())
+
+    def keep_what_waits(self) -> None:
+        """Keep alerts that wait, and how far outlets were heard, pumps at rest.
+
+        Raises
+        ------
+        StorageError
+            The disk does not take them: they wait.
+        """
+        alerts, heard = self._outbox.waiting(), {place: self._heard[place] for place in tuple(self._heard_unkept)}
+        if not alerts and not heard:
+            return
+        with self.writing("an alert") as connection:
+            connection.executemany(
+                "INSERT INTO alert (id, at_utc, at_monotonic_s, severity, code, text) VALUES (?, ?, ?, ?, ?, ?)",
+                [
+                    (number, a.at.isoformat(timespec="milliseconds"), a.at_s, int(a.severity), a.code, a.text)
+                    for number, a in alerts
+                ],
+            )
+            connection.executemany(
+                "INSERT INTO outlet (name, kind, acknowledged) VALUES (?, ?, ?) "
+                "ON CONFLICT (name, kind) DO UPDATE SET acknowledged = excluded.acknowledged",
+                [(*place, number) for place, number in heard.items()],
+            )
+        if alerts:
+            self._outbox.kept(alerts[-1][0])
+        self._heard_unkept -= {place for place, number in heard.items() if self._heard[place] == number}
 
     def holds_reserve(self) -> bool:
         """Return whether some room is held for a full disk; what is not held is taken, if it is there again."""
@@ -345,34 +383,37 @@ class Store:
 
     def acknowledged(self, outlet: str, kind: str) -> int:
         """Return the number up to which an outlet has been heard; one that is new starts with what is there now."""
-        rows = self.each("outlet", _acknowledged, "WHERE name = ? AND kind = ?", (outlet, kind))
-        if rows or (outlet, kind) in self._heard:
-            return max([*rows, self._heard.get((outlet, kind), 0)])
-        (newest,) = self.rows(f"SELECT coalesce(max(id), 0) FROM {KINDS[kind]}")[0]  # noqa: S608 - a table of ours
-        self.acknowledge(outlet, kind, int(newest))
-        return int(newest)
+        if (outlet, kind) not in self._heard:
+            rows = self.each("outlet", _acknowledged, "WHERE name = ? AND kind = ?", (outlet, kind))
+            self._heard[outlet, kind] = rows[0] if rows else self._newest(KINDS[kind])
+            if not rows:
+                self._heard_unkept.add((outlet, kind))
+        return self._heard[outlet, kind]
 
     def acknowledge(self, outlet: str, kind: str, number: int) -> None:
-        """Keep that an outlet was heard up to this number; a disk that does not take it lets nobody hear it twice."""
+        """Take note that an outlet was heard up to this number; the records get it by `keep_what_waits`.
+
+        A process that dies before lets its next life send some again, under the same numbers.
+        """
         self._heard[outlet, kind] = number
-        with suppress(StorageError), self.writing("what was sent") as connection:
-            connection.execute(
-                "INSERT INTO outlet (name, kind, acknowledged) VALUES (?, ?, ?) "
-                "ON CONFLICT (name, kind) DO UPDATE SET acknowledged = excluded.acknowledged",
-                (outlet, kind, number),
-            )
+        self._heard_unkept.add((outlet, kind))
 
     def results_after(self, number: int, limit: int) -> list[tuple[int, Determination]]:
         """Return determinations newer than a number, oldest first."""
         return self.each("determination", _numbered, "WHERE id > ? ORDER BY id", (number,), limit)
 
     def alerts_after(self, number: int, limit: int) -> list[tuple[int, Alert]]:
-        """Return alerts newer than a number, oldest first."""
-        with self._alerts_lock:
-            (newest,) = self.rows("SELECT coalesce(max(id), 0) FROM alert")[0]
+        """Return alerts newer than a number, oldest first: from memory, where that reaches back so far."""
+        found = self._outbox.after(number) if self._owned is not None or self.where == IN_MEMORY else None
+        if found is None:
             kept = self.each("alert", _alert, "WHERE id > ? ORDER BY id", (number,), limit)
-            numbered = list(enumerate(self._alerts_waiting, start=int(newest) + 1))  # as they will be when kept
-        return [*kept, *((place, alert) for place, alert in numbered if place > number)][:limit]
+            newest = kept[-1][0] if kept else number
+            found = [*kept, *(one for one in self._outbox.waiting() if one[0] > newest)]
+        return found[:limit]
+
+    def _newest(self, table: str) -> int:
+        (newest,) = self.rows(f"SELECT coalesce(max(id), 0) FROM {table}")[0]  # noqa: S608 - a table of ours
+        return int(newest)
 
     # ----------------------------------------------------------------------------------
 
@@ -642,6 +683,10 @@ def _migrate(connection: sqlite3.Connection, where: str) -> int:
     for number in range(version, VERSION):
         connection.executescript(f"BEGIN; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; COMMIT;")
     return int(version)
+
+
+def _state(row: sqlite3.Row) -> object:
+    return json.loads(row["value"])
 
 
 def _numbered(row: sqlite3.Row) -> tuple[int, Determination]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 
+from saltern.config.tables import BenchConfig
 from saltern.model.away import Away
 from saltern.model.usage import Usage
 from saltern.records import blobs
@@ -34,6 +35,13 @@ def install(store: Store, name: str, at: datetime, note: str = "") -> None:
 def installed(store: Store) -> dict[str, Installed]:
     """Return the newest of each part, by name."""
     return {part.name: part for part in store.each("part", _installed, "ORDER BY installed_utc, id")}
+
+
+def tube_changed_since(store: Store, config: BenchConfig, at: datetime) -> bool:
+    """Return whether the sample or the titrant pump has had a new tube since: a titre factor held the old one's."""
+    known = installed(store)
+    tubes = [name for name, part in config.parts.items() if part.pump in ("sample", "titrant")]
+    return any(name in known and known[name].at > at for name in tubes)
 
 
 def usage(store: Store) -> dict[str, Usage]:
@@ -66,8 +74,7 @@ def keep_state(store: Store, name: str, value: object, at: datetime) -> None:
 
 def state(store: Store, name: str) -> object:
     """Return a state, or None."""
-    rows = store.each("state", lambda row: json.loads(row["value"]), "WHERE name = ?", (name,))
-    return rows[0] if rows else None
+    return store.load_state(name)
 
 
 def go_away(store: Store, away: Away | None) -> None:

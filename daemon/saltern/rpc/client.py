@@ -14,6 +14,8 @@ from saltern.errors import NotRunningError, RemoteError
 from saltern.rpc import protocol
 
 ANSWER_WITHIN_S = 10.0
+AT_NEXT_REST_S = 300.0
+"""What is written into the records waits until no pump turns: a drain takes some minutes at most."""
 
 
 class Client:

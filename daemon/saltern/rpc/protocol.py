@@ -146,14 +146,16 @@ READING = frozenset({"hello", "status", "follow", "results", "schedule", "trials
 
 
 def json_schema() -> dict[str, Any]:
-    """Return the published schema: for each method its parameters, for each guided procedure its options, as JSON
-    schemas; and what `operate` takes, word by word.
+    """Return the published schema: for each method its parameters and its reply, for each guided procedure its
+    options, as JSON schemas; and what `operate` takes, word by word.
     """
     from saltern.rpc.options import OPTIONS  # they ask chemistry, which costs a client that does not ask for them
+    from saltern.rpc.replies import REPLIES
 
     return {
         "version": VERSION,
         "methods": {name: model.model_json_schema() for name, model in METHODS.items()},
+        "replies": {name: model.model_json_schema() for name, model in REPLIES.items()},
         "procedures": {name: model.model_json_schema() for name, model in OPTIONS.items()},
         "commands": {form(name, model): model.model_json_schema() for name, model in COMMANDS.items()},
     }

@@ -9,11 +9,13 @@ import os
 import selectors
 import socket
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -27,6 +29,15 @@ from saltern.rpc import protocol
 from saltern.rpc.rights import Rights, readers, rights_at
 
 MOST_CLIENTS = 256
+RESERVED, RESERVED_FOR = 8, frozenset({"hello", "status", "stop"})
+"""Places beside these, and what may be asked there: however many hang on, somebody can still stop a pump."""
+
+IDLE_S, RESERVED_IDLE_S = 600.0, 10.0
+"""A client that neither follows nor waits for an answer, and says nothing for so long, is hung up on."""
+
+MOST_PENDING, MOST_IN_A_BATCH = 32, 50
+"""Answers that one client may wait for at a time, and calls that it may send together."""
+
 MOST_UNREAD = 262_144
 """Bytes that a client may leave unread before it is dropped."""
 
@@ -48,6 +59,14 @@ class _Client:
     unread: bytearray = field(default_factory=bytearray)  # what it sent, up to the next line end
     unsent: bytearray = field(default_factory=bytearray)
     follows: bool = False
+    reserved: bool = False
+    pending: int = 0
+    heard_s: float = field(default_factory=time.monotonic)
+
+    def idle(self, now_s: float) -> bool:
+        """Return whether it has said nothing for too long, and nothing is owed to it."""
+        limit_s = RESERVED_IDLE_S if self.reserved else IDLE_S
+        return self.pending == 0 and not self.follows and now_s - self.heard_s > limit_s
 
 
 class Server:
@@ -104,6 +123,7 @@ class Server:
 
     def _serve(self) -> None:
         while not self._ending:
+            self._drop_idle()
             for key, mask in self._selector.select(timeout=1.0):
                 if key.fileobj is self._listener:
                     self._accept()
@@ -111,6 +131,11 @@ class Server:
                     self._deliver()
                 else:
                     self._attend(self._clients.get(key.fileobj), mask)  # type: ignore[call-overload]
+
+    def _drop_idle(self) -> None:
+        now_s = time.monotonic()
+        for client in [client for client in self._clients.values() if client.idle(now_s)]:
+            self._drop(client)
 
     def _attend(self, client: _Client | None, mask: int) -> None:
         if client is None:
@@ -125,15 +150,16 @@ class Server:
             connection, _ = self._listener.accept()
         except OSError:  # gone again, or no descriptor left: the next one may have more luck
             return
-        if len(self._clients) >= MOST_CLIENTS:
+        if len(self._clients) >= MOST_CLIENTS + RESERVED:
             connection.close()
             return
+        reserved = sum(1 for client in self._clients.values() if not client.reserved) >= MOST_CLIENTS
         connection.setblocking(False)
         rights = rights_at(connection, self._readers)
         if rights is Rights.NONE:
             _send_off(connection)
             return
-        self._clients[connection] = _Client(connection, rights)
+        self._clients[connection] = _Client(connection, rights, reserved=reserved)
         self._selector.register(connection, selectors.EVENT_READ)
 
     def _read(self, client: _Client) -> None:
@@ -146,6 +172,7 @@ class Server:
         if not data:
             self._drop(client)
             return
+        client.heard_s = time.monotonic()
         client.unread += data
         while (end := client.unread.find(b"\n")) >= 0:
             line, client.unread = bytes(client.unread[:end]), client.unread[end + 1 :]
@@ -174,6 +201,9 @@ class Server:
         if not messages:
             answer = protocol.failure(None, protocol.INVALID_REQUEST, "the batch is empty")
             self._send(client, protocol.lines(answer))
+            return
+        if len(messages) > MOST_IN_A_BATCH:
+            self._send(client, protocol.lines(_unreadable("the batch is too long", protocol.INVALID_REQUEST)))
             return
         expected = sum(1 for message in messages if not _is_request(message) or "id" in message)
         answers: list[Answer] = []
@@ -209,6 +239,15 @@ class Server:
         if client.rights < Rights.ACT and message["method"] not in protocol.READING:
             answer(protocol.failure_of(number, _reads_only(message["method"]), protocol.FAILED))
             return
+        if client.reserved and message["method"] not in RESERVED_FOR:
+            answer(protocol.failure_of(number, _crowded(message["method"]), protocol.BUSY))
+            return
+        if client.pending >= MOST_PENDING:
+            waits = protocol.BusyError(
+                f"{MOST_PENDING} of your calls wait already", where=message["method"], remedy="Wait for their answers"
+            )
+            answer(protocol.failure_of(number, waits, protocol.BUSY))
+            return
         try:
             outcome = handler(model.model_validate(message.get("params", {})))
         except ValidationError as error:
@@ -229,9 +268,16 @@ class Server:
         if message["method"] == "follow":
             client.follows = True
         if isinstance(outcome, Future):
-            outcome.add_done_callback(lambda done: answer(_outcome(number, done)))
+            client.pending += 1
+            outcome.add_done_callback(lambda done: self._settle(client, partial(answer, _outcome(number, done))))
         else:
             answer(protocol.result(number, outcome))
+
+    def _settle(self, client: _Client, reply: Callable[[], None]) -> None:
+        """Give an answer that took its time; called in the thread that came by it."""
+        client.pending -= 1
+        client.heard_s = time.monotonic()
+        reply()
 
     # Sending ------------------------------------------------------------------------------
 
@@ -320,6 +366,14 @@ def _reads_only(method: str) -> protocol.ReaderError:
         "you may read, and not act",
         where=method,
         remedy="Let root add you to the group saltern, then log in anew",
+    )
+
+
+def _crowded(method: str) -> protocol.BusyError:
+    return protocol.BusyError(
+        f"{MOST_CLIENTS} others are connected; this place is for stop and status",
+        where=method,
+        remedy="Close terminals that you do not need",
     )
 
 

@@ -1,13 +1,15 @@
 """What of the records may explain a step of the tank, and what the keeper reads of one that nothing explains."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 
 from saltern.chemistry.units import dkh_to_umol_kg, umol_kg_to_dkh
 from saltern.config.tables import Alerts
 from saltern.model.calibration import Kind
-from saltern.model.determination import Determination, Source
+from saltern.model.determination import Determination, Notice, Source
 from saltern.model.logbook import Dose, Logged, OtherTest, WaterChange
+from saltern.model.verdict import Reason, Verdict
 from saltern.procedures.determination import TITRANT_WITHIN, TITRANT_WITHIN_G
 from saltern.quality.baseline import Step, Witnesses, seen, unexplained_step
 from saltern.quality.history import MOST_RESULTS
@@ -39,6 +41,39 @@ def step_of(store: Store, rules: Alerts, d: Determination) -> Step | None:
         weighed=_weighed(d),
     )
     return unexplained_step(new, past, witnesses, dkh_to_umol_kg(rules.most_dkh_per_day, salinity))
+
+
+def surprising(store: Store, rules: Alerts, d: Determination) -> Determination:
+    """Make suspect a first result beyond a step that nothing explains: another one tells if it was chance."""
+    if not _accepted(d) or _step_open(store) or step_of(store, rules, d) is None:
+        return d
+    suspect = replace(d.alkalinity, verdict=Verdict.SUSPECT, reasons=(*d.alkalinity.reasons, Reason.UNEXPECTED))
+    return replace(d, alkalinity=suspect)
+
+
+def anchored(store: Store, rules: Alerts, d: Determination) -> Determination:
+    """Keep provisional what lies beyond a step that nothing explains, however often it repeats."""
+    step = step_of(store, rules, d) if _accepted(d) else None
+    if step is None:
+        return d
+    reasons = (*d.alkalinity.reasons, Reason.STEP_UNEXPLAINED)
+    text = said_of(step, d)
+    open_still = replace(d.alkalinity, verdict=Verdict.PROVISIONAL, reasons=reasons)
+    return replace(
+        d,
+        alkalinity=open_still,
+        remarks=(*d.remarks, f"{Reason.STEP_UNEXPLAINED.value}: {text}"),
+        noticed={**d.noticed, Notice.STEP_UNEXPLAINED: text},
+    )
+
+
+def _accepted(d: Determination) -> bool:
+    return d.source is Source.TANK and d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
+
+
+def _step_open(store: Store) -> bool:
+    newest = store.believed(Source.TANK, 1)
+    return bool(newest) and Reason.STEP_UNEXPLAINED in newest[-1].alkalinity.reasons
 
 
 def said_of(step: Step, d: Determination) -> str:

@@ -7,13 +7,12 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from saltern.bench.bench import StopRequested
+from saltern.bench.gate import PARKED, Purpose
 from saltern.config.tables import BenchConfig
-from saltern.errors import ConfigError, SalternError, StartupError
+from saltern.errors import ConfigError, StartupError
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.model.commands import shortened
 from saltern.model.determination import Source
-from saltern.procedures.arithmetic import sample_per_run_ml
 from saltern.procedures.blank import BlankOptions, blank
 from saltern.procedures.bottle import BottleOptions, change_bottle, strength
 from saltern.procedures.calibrate_conductivity import ConductivityOptions, calibrate_conductivity
@@ -24,18 +23,16 @@ from saltern.procedures.check_tris import TrisOptions, check_tris
 from saltern.procedures.park import ParkOptions, ResumeOptions, park, resume
 from saltern.procedures.prime import PrimeOptions, prime_and_leave_clean
 from saltern.procedures.prompts import Prompts
-from saltern.procedures.reference import Unattended
-from saltern.procedures.reference import options_of as options_of_reference
 from saltern.procedures.spike import SpikeOptions, spike
 from saltern.procedures.standardise import StandardiseOptions, standardise
 from saltern.procedures.titre import SECONDS_A_DAY, state_of, values_of
 from saltern.quality.titre_filter import TitreState, aged
 from saltern.records import calibrations
 from saltern.records.calibrations import ENDS_TITRE, NO_TITRE
-from saltern.records.upkeep import install, keep_state
+from saltern.records.upkeep import install, keep_state, tube_changed_since
 from saltern.rpc.options import OPTIONS
 from saltern.rpc.protocol import problems
-from saltern.running.service import Service
+from saltern.running.workplace import Workplace
 
 
 @dataclass(frozen=True)
@@ -43,10 +40,10 @@ class Guided:
     """One guided procedure."""
 
     options: type[Any]
-    run: Callable[[Service, Prompts, Any], Calibration | dict[str, Any]]
+    run: Callable[[Workplace, Prompts, Any], Calibration | dict[str, Any]]
 
 
-def _calibrate_pump(service: Service, prompts: Prompts, options: PumpOptions) -> Calibration:
+def _calibrate_pump(service: Workplace, prompts: Prompts, options: PumpOptions) -> Calibration:
     """Calibrate a pump; how dense tank water is, the bench itself has measured."""
     past = service.store.believed(Source.TANK, 1)
     if options.salinity is None and past and past[-1].salinity.value is not None:
@@ -54,51 +51,51 @@ def _calibrate_pump(service: Service, prompts: Prompts, options: PumpOptions) ->
     return calibrate_pump(service.bench, prompts, options)
 
 
-def _standardise(service: Service, prompts: Prompts, options: StandardiseOptions) -> Calibration:
+def _standardise(service: Workplace, prompts: Prompts, options: StandardiseOptions) -> Calibration:
     def measure() -> Any:
         if not options.by_hand:  # a run that failed has let go of the valve
             service.bench.select("reference", other=True)
-        return service.measure_reference(options)
+        return service.measuring.measure_reference(options)
 
     return standardise(service.bench, prompts, options, measure, titre_state(service))
 
 
-def _change_bottle(service: Service, prompts: Prompts, options: BottleOptions) -> Calibration:
+def _change_bottle(service: Workplace, prompts: Prompts, options: BottleOptions) -> Calibration:
     old = [d for _, d in service.store.results(20) if d.source is Source.TANK and d.alkalinity.u is not None][:2]
-    found = change_bottle(service.bench, prompts, options, old, lambda: service.measure_again())
+    found = change_bottle(service.bench, prompts, options, old, lambda: service.measuring.measure_within(Source.TANK))
     install(service.store, "titrant bottle", service.clock.now(), note=f"lot {options.lot}, expires {options.expires}")
     return found
 
 
-def _park(service: Service, prompts: Prompts, options: ParkOptions) -> dict[str, Any]:
+def _park(service: Workplace, prompts: Prompts, options: ParkOptions) -> dict[str, Any]:
     park(service.bench, prompts, options)
-    keep_state(service.store, "parked", service.clock.now().isoformat(timespec="seconds"), service.clock.now())
+    keep_state(service.store, PARKED, service.clock.now().isoformat(timespec="seconds"), service.clock.now())
     return {"parked": True}
 
 
-def _resume(service: Service, prompts: Prompts, options: ResumeOptions) -> dict[str, Any]:
+def _resume(service: Workplace, prompts: Prompts, options: ResumeOptions) -> dict[str, Any]:
     resume(service.bench, prompts, options)
-    keep_state(service.store, "parked", None, service.clock.now())
+    keep_state(service.store, PARKED, None, service.clock.now())
     install(service.store, "pause", service.clock.now(), note="resumed after parking")
     return {"parked": False, "next": "measure a reference: saltern standardise"}
 
 
-def _prime(service: Service, prompts: Prompts, options: PrimeOptions) -> dict[str, Any]:
+def _prime(service: Workplace, prompts: Prompts, options: PrimeOptions) -> dict[str, Any]:
     return {"pumped_ml": prime_and_leave_clean(service.bench, prompts, options)}
 
 
-def _spike(service: Service, prompts: Prompts, options: SpikeOptions) -> dict[str, Any]:
-    return spike(prompts, options, lambda: service.measure_other())
+def _spike(service: Workplace, prompts: Prompts, options: SpikeOptions) -> dict[str, Any]:
+    return spike(prompts, options, lambda: service.measuring.measure_within(Source.OTHER))
 
 
-def _blank(service: Service, prompts: Prompts, options: BlankOptions) -> dict[str, Any]:
+def _blank(service: Workplace, prompts: Prompts, options: BlankOptions) -> dict[str, Any]:
     def measure(level: float) -> Any:
-        return service.measure_reference(StandardiseOptions(level, 1.0, medium="nacl"))
+        return service.measuring.measure_reference(StandardiseOptions(level, 1.0, medium="nacl"))
 
     return blank(prompts, options, measure)
 
 
-def _check_tris(service: Service, prompts: Prompts, options: TrisOptions) -> dict[str, Any]:
+def _check_tris(service: Workplace, prompts: Prompts, options: TrisOptions) -> dict[str, Any]:
     return check_tris(service.bench, prompts, options, service.store.believed(Source.TANK, 5))
 
 
@@ -151,7 +148,7 @@ def options_of(name: str, table: Mapping[str, Any]) -> Any:
     return guided.options(**found.model_dump(exclude_unset=True))
 
 
-def run(service: Service, name: str, options: Any, prompts: Prompts, who: str) -> dict[str, Any]:
+def run(service: Workplace, name: str, options: Any, prompts: Prompts, who: str) -> dict[str, Any]:
     """Run a guided procedure; what it finds is kept and put in force, what it refuses is kept too.
 
     Raises
@@ -161,10 +158,13 @@ def run(service: Service, name: str, options: Any, prompts: Prompts, who: str) -
     """
     _demand_possible(service, name, options)
     by_hand = name != "prime" and getattr(options, "by_hand", True)
+    purpose = Purpose.GUIDED if by_hand or name == "prime" else Purpose.ASKED
+    service.bench.gate.demand(purpose)
     if by_hand:
         service.hands_at_the_bench(name)
     try:
-        found = PROCEDURES[name].run(service, prompts, options)
+        with service.bench.gate.through(purpose):
+            found = PROCEDURES[name].run(service, prompts, options)
         if by_hand:
             service.hands_at_the_bench(None)
         if isinstance(found, Calibration):
@@ -188,7 +188,7 @@ def run(service: Service, name: str, options: Any, prompts: Prompts, who: str) -
     return {"calibration": number, **asdict(found)}
 
 
-def _demand_possible(service: Service, name: str, options: Any) -> None:
+def _demand_possible(service: Workplace, name: str, options: Any) -> None:
     """Refuse, before anything moves, what this bench cannot do, or could not run with afterwards.
 
     Raises
@@ -213,7 +213,7 @@ def _demand_possible(service: Service, name: str, options: Any) -> None:
             ) from error
 
 
-def _demand_a_bench(service: Service, found: Calibration) -> None:
+def _demand_a_bench(service: Workplace, found: Calibration) -> None:
     """Refuse an outcome with which no bench could run: kept, it would keep the service from its next start.
 
     Raises
@@ -234,7 +234,7 @@ def _demand_a_bench(service: Service, found: Calibration) -> None:
         ) from error
 
 
-def _carry_titre_over(service: Service, prompts: Prompts, bridge_u_percent: float, who: str) -> None:
+def _carry_titre_over(service: Workplace, prompts: Prompts, bridge_u_percent: float, who: str) -> None:
     """Let the titre factor go on counting on a bottle that was bridged; it knows less by as much as the bridge does."""
     titre, now = service.config.titre, service.clock.now()
     kept = calibrations.in_force(service.store).get(Kind.TITRE)
@@ -259,28 +259,7 @@ def _carry_titre_over(service: Service, prompts: Prompts, bridge_u_percent: floa
     prompts.say(words)
 
 
-def measure_reference_unattended(service: Service) -> None:
-    """Standardise with the reference at its own inlet; nobody is asked for anything."""
-    reference = service.config.reference
-    if reference is None:
-        return
-    options = options_of_reference(reference)
-    service.claim("standardise")
-    try:
-        run(service, "standardise", options, Unattended(), "service")
-    except StopRequested:
-        raise
-    except SalternError as error:
-        service.refused_unattended(error)
-    else:
-        service.alerting.clear("reference-refused")
-    finally:
-        service.bench.select("reference", other=False)
-        service.reference_used(sample_per_run_ml(service.config) * reference.times)
-        service.release()
-
-
-def roll_back(service: Service, kind: str, number: int | None, who: str) -> None:
+def roll_back(service: Workplace, kind: str, number: int | None, who: str) -> None:
     """Put an earlier calibration in force again, or the bench file's own values.
 
     A titre factor holds the errors of pumps and titrant: rolled back, they end it, as a new calibration does. One that
@@ -316,21 +295,26 @@ def _pumps_and_titrant(config: BenchConfig) -> tuple[float, float, float]:
     return pumps.sample.ml_per_unit, pumps.titrant.ml_per_unit, config.titrant.concentration_mol_per_l
 
 
-def _end_titre(service: Service, why: str) -> None:
+def _end_titre(service: Workplace, why: str) -> None:
     """Let the titre factor count no more, if there is one."""
     if service.config.titre.u_percent is not None:
         before_it = before(service.config, NO_TITRE)
         calibrations.keep_ended(service.store, Kind.TITRE, NO_TITRE, why, service.clock.now(), before_it)
 
 
-def titre_state(service: Service) -> TitreState | None:
+def titre_state(service: Workplace) -> TitreState | None:
     """Return the titre factor as it is known now, if it was standardised here and still counts.
 
     After a new tube of the sample or titrant pump nothing earlier does: neither level nor rate was that tube's.
     """
     titre, now = service.config.titre, service.clock.now()
     kept = calibrations.in_force(service.store).get(Kind.TITRE)
-    if kept is None or titre.u_percent is None or titre.course is None or service.tube_changed_since(kept.at):
+    if (
+        kept is None
+        or titre.u_percent is None
+        or titre.course is None
+        or tube_changed_since(service.store, service.config, kept.at)
+    ):
         return None
     run = tuple(kept.statistics[name] for name in sorted(kept.statistics) if name.startswith("innovation_"))
     days = (now - titre.course.at).total_seconds() / SECONDS_A_DAY

@@ -3,7 +3,9 @@
 from datetime import datetime, timedelta
 from typing import Any
 
+from saltern.bench.interlocks import Row
 from saltern.config.tables import BenchConfig
+from saltern.model import codes
 from saltern.model.alert import Alert
 from saltern.model.determination import Source
 from saltern.model.ledger import Ledger
@@ -15,8 +17,10 @@ from saltern.records.calibrations import in_force
 from saltern.records.store import Store
 from saltern.records.upkeep import Installed, away_now, installed, state, usage
 from saltern.running.away import stretched
-from saltern.running.schedule import next_slots
-from saltern.running.watchlist import due_by, worn
+from saltern.running.commissioning import commissioned
+from saltern.running.schedule import Decision, next_slots
+from saltern.running.start_rules import Refusal
+from saltern.running.watch.parts import due_by, worn
 from saltern.tank.trend import trend
 
 TREND_DAYS = 7
@@ -28,10 +32,12 @@ def picture(
     now: datetime,
     *,
     ledger: Ledger,
-    acting: tuple[tuple[str, str, str], ...],
+    acting: tuple[Row, ...],
     standing: tuple[Alert, ...],
     running: dict[str, Any] | None,
     conditions: dict[str, bool],
+    decision: Decision,
+    refused: Refusal | None,
     bypassed: dict[str, float],
     connections: dict[str, Connection],
 ) -> dict[str, Any]:
@@ -41,10 +47,10 @@ def picture(
     ----------
     config, reader, now
         The bench, its records (a connection of the caller's own), the time.
-    ledger, acting, standing, running, conditions, bypassed, connections
-        As they are this moment: volumes, interlocks as (name, kind, remedy), alerts, the run under way, what is
-        known of conditions, interlocks that are bypassed with the seconds left, and devices behind ports by their
-        places in the bench file.
+    ledger, acting, standing, running, conditions, decision, refused, bypassed, connections
+        As they are this moment: volumes, interlocks, alerts, the run under way, what is known of conditions, whether
+        a determination is due and why none may start, interlocks that are bypassed with the seconds left, and devices
+        behind ports by their places in the bench file.
     """
     newest = reader.results(1)
     since = now - timedelta(days=TREND_DAYS)
@@ -82,7 +88,12 @@ def picture(
         },
         "waste": {"in_ml": [ledger.waste_ml.low, ledger.waste_ml.high], "room_ml": max(0.0, room_ml)},
         "vessel_ml": [ledger.vessel_ml.low, ledger.vessel_ml.high],
-        "interlocks": [{"name": name, "kind": kind, "remedy": remedy} for name, kind, remedy in acting],
+        "start": {
+            "due": decision.start,
+            "why": decision.why,
+            "refused": None if refused is None else {"what": refused.what, "remedy": refused.remedy},
+        },
+        "interlocks": [{"name": row.name, "kind": row.kind, "remedy": row.remedy} for row in acting],
         "alerts": [
             {
                 "code": alert.code,
@@ -90,6 +101,8 @@ def picture(
                 "for_the_keeper": alert.severity.for_the_keeper,
                 "since_utc": alert.at.isoformat(timespec="seconds"),
                 "text": alert.text,
+                "means": codes.of_alert(alert.code).means,
+                "do": codes.of_alert(alert.code).do,
             }
             for alert in standing
         ],
@@ -107,6 +120,7 @@ def picture(
             for place, connection in connections.items()
         ],
         "parts": _parts(config, installed(reader), now, usage(reader)),
+        "commissioned": commissioned(reader, config),
         "parked": state(reader, "parked"),
         "held_until": state(reader, "held_until"),
         "calibrations": [

@@ -1,0 +1,176 @@
+"""One table of codes: what each alert, reason and refusal is, and what its reader does about it.
+
+Interlocks have a table of their own, `saltern.bench.interlocks`: an alert of theirs is `interlock-` and the row's name.
+"""
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from saltern.model.alert import Severity
+from saltern.model.calibration import Cause
+from saltern.model.verdict import Reason
+
+
+class Code(NamedTuple):
+    """One code: how severe it is (alerts alone), what it is, what to do."""
+
+    severity: Severity | None
+    means: str
+    do: str
+
+
+UNKNOWN = Code(Severity.ERROR, "The program raised a code that is not in its table", "Report it with the service's log")
+"""An alert must reach its keeper even so; a test keeps it from happening."""
+
+_CRITICAL, _ERROR = Severity.CRITICAL, Severity.ERROR
+_WARNING, _NOTICE, _INFO = Severity.WARNING, Severity.NOTICE, Severity.INFORMATIONAL
+
+ALERTS: dict[str, Code] = {
+    # the bench
+    "input-unreadable": Code(_CRITICAL, "An input cannot be read, and acts as if open", "Check its wire and its pin"),
+    "cell-dry": Code(_ERROR, "The conductivity cell is dry, with everything at rest", "Look at the vessel's level"),
+    "probes-dry": Code(_CRITICAL, "The probes have stood dry for too long", "Put them into storage solution or sample"),
+    "not-left-clean": Code(
+        _ERROR, "A run could not leave the vessel empty and the probes in fresh sample", "Run `saltern rinse`"
+    ),
+    "unclean-stop": Code(
+        _WARNING, "The last process ended in the middle of a stage", "Wait: the vessel is emptied by itself"
+    ),
+    "not-recovered": Code(
+        _ERROR, "The vessel could not be emptied after an unclean stop", "Look at the vessel; run `saltern empty`"
+    ),
+    "hands-at-the-bench": Code(
+        _WARNING, "A guided procedure did not come to its end", "Put lines and probes back; end the hold"
+    ),
+    # results
+    "determination-void": Code(_ERROR, "A determination gave no result", "Look at its reason"),
+    "determination-suspect": Code(_WARNING, "A result is suspect", "Look at its reason; it is measured again once"),
+    "interrupted": Code(_NOTICE, "A determination was cut off by its process's end", "Nothing: it is kept as void"),
+    "no-result": Code(_ERROR, "No accepted result has come for too long", "Look at `saltern status` and the log"),
+    "alkalinity-low": Code(_WARNING, "The tank's alkalinity is below the keeper's band", "Look at dosing"),
+    "alkalinity-high": Code(_WARNING, "The tank's alkalinity is above the keeper's band", "Look at dosing"),
+    "alkalinity-changing": Code(
+        _WARNING, "The tank's alkalinity changes faster than the keeper wants", "Look at dosing and salinity"
+    ),
+    "step-unexplained": Code(
+        _WARNING,
+        "The tank's alkalinity stepped by more than tank, doses and time allow, and it repeats",
+        "Measure a reference, or log what it was: a dose, a water change, your own test",
+    ),
+    "electrode-slow": Code(
+        _NOTICE, "The electrode follows more slowly than configured", "Clean it; look whether the stirrer turns"
+    ),
+    # stores, parts, calibrations
+    "titrant-low": Code(_WARNING, "Titrant is running out", "Have a bottle ready"),
+    "waste-nearly-full": Code(_WARNING, "The waste container is nearly full", "Empty it, and say so"),
+    "sample-pump-worn": Code(
+        _NOTICE, "By weight the sample pump differs from its calibration", "Look at its tube; calibrate it"
+    ),
+    "reference-unusable": Code(_WARNING, "A reference is due and its bottle is expired or empty", "Put in a fresh one"),
+    "reference-refused": Code(_ERROR, "The reference could not be measured", "Look at its inlet and at the reason"),
+    "calibration-set-aside": Code(
+        _ERROR, "The bench cannot run with a calibration in force", "Calibrate again, or put an earlier one in force"
+    ),
+    "calibration-damaged": Code(
+        _ERROR, "The record of a calibration is damaged", "Calibrate again, or put one in force by its number"
+    ),
+    "not-commissioned": Code(
+        _WARNING,
+        "Nobody has said that this bench was tried",
+        "Try it; then `saltern commission --records-only WHO WHY`",
+    ),
+    "proof-due": Code(_NOTICE, "The proof test of the interlocks is due", "Run `saltern proof-test`"),
+    # records, clock, program
+    "storage": Code(_ERROR, "The records could not be written or read", "Make room on the disk, or make it writable"),
+    "disk-full": Code(_ERROR, "The disk of the records is full, or cannot be written", "Make room"),
+    "records-damaged": Code(_ERROR, "The records were damaged, and new ones are begun", "Restore a backup if you can"),
+    "records-set-aside": Code(_ERROR, "A damaged record is set aside, and does not count", "Look at v_set_aside"),
+    "records-lost": Code(
+        _CRITICAL, "Nobody knows what was pumped, tripped or held", "Look at vessel, bottle and container; then reset"
+    ),
+    "clock-behind": Code(_WARNING, "The clock is earlier than the newest record", "Set the clock"),
+    "program-fault": Code(_CRITICAL, "The program failed at a command", "Report it with the service's log"),
+    "not-started": Code(_CRITICAL, "The devices could not be opened", "Correct what the text lists"),
+    "service-died": Code(_ERROR, "The service has died", "Look at its log, and at what the text says of the outputs"),
+    # signs of life
+    "heartbeat": Code(_INFO, "The daily sign of life", "Nothing, unless it lists something"),
+    "test": Code(_NOTICE, "A test of the ways by which alerts come", "Nothing"),
+}
+"""By the whole code."""
+
+FAMILIES: dict[str, Code] = {
+    "absent-": Code(_ERROR, "A device behind a port does not answer", "Check its cable and supply"),
+    "part-due-": Code(_NOTICE, "A part is at the end of its life", "Replace it, and say so"),
+    "calibration-stale-": Code(_WARNING, "A calibration is old", "Calibrate again"),
+    "interlock-": Code(None, "An interlock acts", "Do what its row says; a trip is then reset"),
+}
+"""By what the code begins with; the rest names the device, part, calibration or interlock."""
+
+REASONS: dict[Reason, Code] = {
+    Reason.INTERLOCK: Code(None, "An interlock ended the run", "Look at `saltern status`"),
+    Reason.STOPPED: Code(None, "Somebody stopped the run", "Measure again when ready"),
+    Reason.INTERRUPTED: Code(None, "The process ended in the middle of the run", "Look at the log if it comes again"),
+    Reason.NOT_EMPTY: Code(None, "The vessel was not proved empty", "Look at the waste line, then run `saltern empty`"),
+    Reason.SAMPLE_NOT_DRAWN: Code(None, "No sample came, or it may not be all there", "Look at the sample line"),
+    Reason.PROBE_FAULT: Code(None, "A probe gave no reading that can be right", "Look at the probe, plug and board"),
+    Reason.MOTION_FAULT: Code(None, "A pump did not move as commanded", "Look at its drive, supply and tube"),
+    Reason.TITRANT_CEILING: Code(
+        None, "The most titrant of one run was given, and no end point came", "Look at titrant and probe"
+    ),
+    Reason.NO_RESPONSE: Code(None, "The electrode shows no acid", "Look at bottle, titrant line and pH probe"),
+    Reason.NO_END_POINT: Code(None, "The curve has no end point", "Look at the curve: `saltern show`"),
+    Reason.STORAGE: Code(None, "The ledger could not be written", "Make room on the disk"),
+    Reason.UNCERTAIN: Code(None, "The uncertainty is above the keeper's limit", "Standardise; look at the budget"),
+    Reason.POOR_FIT: Code(None, "The curve does not fit its model", "Look at the electrode and the stirrer"),
+    Reason.VOLUME_STEP: Code(None, "A dose was not what it should be", "Look for air in the titrant line"),
+    Reason.OUTLIER: Code(None, "One reading lies off the curve", "Look at the probe's plug if it comes again"),
+    Reason.WINDOWS_DIFFER: Code(None, "Two parts of the curve disagree", "Look at the electrode's slope"),
+    Reason.UNSETTLED: Code(None, "The electrode did not come to rest", "Clean it; look whether the stirrer turns"),
+    Reason.ELECTRODE_CHANGED: Code(None, "The electrode is not as it was", "Calibrate it: `saltern calibrate ph`"),
+    Reason.UNEXPECTED: Code(None, "The value is far from what the past lets one expect", "Wait for the second look"),
+    Reason.OUT_OF_RANGE: Code(None, "No seawater has such a value", "Look at titrant, electrode and sample"),
+    Reason.NOT_STANDARDISED: Code(None, "No reference was measured yet", "Run `saltern standardise`"),
+    Reason.SETTLING: Code(None, "A new part is still settling", "Wait; the remark says how long"),
+    Reason.CALIBRATION_DAMAGED: Code(None, "A calibration's record is damaged", "Calibrate again, or roll back"),
+    Reason.STEP_UNEXPLAINED: Code(
+        None, "A step is repeated and unexplained", "Measure a reference, or log what it was: a dose, a water change"
+    ),
+    Reason.TITRANT_WEIGHED: Code(None, "By weight another volume of titrant came", "Look at bottle and tube"),
+}
+
+REFUSALS: dict[Cause, Code] = {
+    Cause.AIR_IN_LINE: Code(None, "The first amounts are small: air is in the line", "Prime it, and begin again"),
+    Cause.SCATTER: Code(None, "Replicates scatter more than the method allows", "Look at tube and scale"),
+    Cause.DIFFERS: Code(None, "The outcome is far from the last one", "Do it again; say if a part is new"),
+    Cause.WRONG_BUFFER: Code(None, "The electrode shows another buffer", "Look at the bottle"),
+    Cause.BUFFERS_SWAPPED: Code(None, "The buffers were given in the other order", "Begin again"),
+    Cause.DRIFTING: Code(None, "The probe does not come to rest", "Wait, clean it, and begin again"),
+    Cause.SLOPE: Code(None, "The electrode's slope is out of bounds", "Clean or replace it; take fresh buffers"),
+    Cause.OFFSET: Code(None, "The offset is out of bounds", "Look at probe, plug and thermometer"),
+    Cause.POLARITY: Code(None, "The signal falls where it should rise", "Look at the board's wiring"),
+    Cause.BUBBLE: Code(None, "A bubble is at the cell", "Knock it off, and begin again"),
+    Cause.STANDARDS_SWAPPED: Code(None, "The standards were given in the other order", "Begin again"),
+    Cause.WRONG_STANDARD: Code(None, "The cell shows another standard", "Look at the bottle"),
+    Cause.NOT_AT_TEMPERATURE: Code(None, "The liquid is too cold or too warm", "Let it come to the room's temperature"),
+    Cause.NOT_BELIEVED: Code(None, "A determination in it was not accepted", "Look at its reason"),
+    Cause.JUMP: Code(None, "The new bottle gives another value for the same water", "Look at the label"),
+    Cause.EXPIRED: Code(None, "The date on the bottle has passed", "Take a fresh one"),
+    Cause.RECOVERY: Code(None, "What was added is not what was found", "Look at the amounts, and begin again"),
+    Cause.NO_BENCH: Code(None, "No bench could run with this outcome", "Look at what was given and read"),
+}
+
+
+def of_alert(code: str) -> Code:
+    """Return the row of an alert's code."""
+    family = next((row for begins, row in FAMILIES.items() if code.startswith(begins)), UNKNOWN)
+    return ALERTS.get(code, family)
+
+
+def rows() -> Iterator[tuple[str, str, Code]]:
+    """Yield every row: whether it is an alert, a reason or a refusal, its code, and what it says."""
+    for code, row in (*ALERTS.items(), *((f"{begins}*", row) for begins, row in FAMILIES.items())):
+        yield "alert", code, row
+    for reason, row in REASONS.items():
+        yield "reason", reason.value, row
+    for cause, row in REFUSALS.items():
+        yield "refusal", cause.value, row

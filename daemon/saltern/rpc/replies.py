@@ -1,0 +1,330 @@
+"""What each method of the socket answers with, as models: the published schema comes from them, and tests hold to it.
+
+A service does not check its own replies by them: it would cost a small computer what a mistake of ours is worth.
+"""
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict
+
+from saltern.model.calibration import Kind
+from saltern.model.determination import Source
+from saltern.model.phase import Phase
+from saltern.model.verdict import Reason, Verdict
+
+Interval = tuple[float, float]
+
+
+class Reply(BaseModel):
+    """Named, typed, none unknown; numbers are finite. Times are ISO 8601 in UTC, uncertainties k = 1."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Value(Reply):
+    value: float | None
+    u: float | None
+    verdict: Verdict
+    reasons: list[Reason]
+
+
+class Alkalinity(Reply):
+    umol_per_kg: float | None
+    dkh: float | None
+    u: float | None
+    verdict: Verdict
+    reasons: list[Reason]
+
+
+class Determination(Reply):
+    id: int
+    source: Source
+    started_utc: str
+    started_s: float
+    method: str
+    alkalinity: Alkalinity
+    ph_total: Value
+    salinity: Value
+    ph_nbs: float | None
+    temperature_c: float | None
+    titrant_ml: float
+    budget_umol_per_kg: dict[str, float]
+    remarks: list[str]
+
+
+class UnderWay(Reply):
+    """What runs; a determination has its number, a procedure says whether it asks somebody."""
+
+    what: str
+    phase: str
+    points: list[tuple[float, float]]
+    id: int | None = None
+    guided: bool | None = None
+
+
+class Question(Reply):
+    key: str
+    text: str
+    unit: str | None
+    low: float | None
+    high: float | None
+
+
+class Trend(Reply):
+    umol_per_kg_per_day: float
+    u: float
+    results: int
+    days: int
+
+
+class Slot(Reply):
+    at_utc: str
+    why: str
+
+
+class Titrant(Reply):
+    left_ml: Interval
+    days_left: float
+
+
+class Waste(Reply):
+    in_ml: Interval
+    room_ml: float
+
+
+class Refused(Reply):
+    what: str
+    remedy: str
+
+
+class Start(Reply):
+    due: bool
+    why: str
+    refused: Refused | None
+
+
+class Interlock(Reply):
+    name: str
+    kind: str
+    remedy: str
+
+
+class Alert(Reply):
+    code: str
+    severity: str
+    for_the_keeper: str
+    since_utc: str
+    text: str
+    means: str
+    do: str
+
+
+class Bypass(Reply):
+    name: str
+    left_h: float
+
+
+class Device(Reply):
+    place: str
+    where: str
+    up: bool
+    returns: int
+    trouble: str | None
+    remedy: str | None
+
+
+class Part(Reply):
+    name: str
+    installed_utc: str | None
+    due_utc: str | None
+    overdue: bool | None
+    running_h: float | None
+    litres: float | None
+
+
+class InForce(Reply):
+    kind: Kind
+    id: int
+    at_utc: str
+    words: str
+
+
+class Commissioned(Reply):
+    at_utc: str | None
+    who: str
+    why: str
+
+
+class Absence(Reply):
+    until_utc: str
+    gap_h: float
+
+
+class Status(Reply):
+    schema_version: int
+    bench: str
+    at_utc: str
+    running: UnderWay | None
+    question: Question | None
+    last: Determination | None
+    trend: Trend | None
+    next: Slot | None
+    start: Start
+    titrant: Titrant
+    waste: Waste
+    vessel_ml: Interval
+    interlocks: list[Interlock]
+    alerts: list[Alert]
+    conditions: dict[str, bool]
+    bypasses: list[Bypass]
+    devices: list[Device]
+    parts: list[Part]
+    commissioned: Commissioned | None
+    parked: str | None
+    held_until: str | None
+    calibrations: list[InForce]
+    away: Absence | None
+
+
+class Hello(Reply):
+    version: int
+    bench: str
+    scans: bool
+
+
+class Measuring(Reply):
+    id: int
+    source: Source
+
+
+class Stopping(Reply):
+    stopping: UnderWay | None
+
+
+class Done(Reply):
+    done: list[str]
+    acting: list[str]
+
+
+class Logged(Reply):
+    id: int
+
+
+class Conditions(Reply):
+    conditions: dict[str, bool]
+
+
+class Due(Reply):
+    due: bool
+    why: str
+
+
+class Schedule(Reply):
+    now: Due
+    next: list[Slot]
+
+
+class Results(Reply):
+    determinations: list[Determination]
+
+
+class Acknowledged(Reply):
+    acknowledged: str
+
+
+class Told(Reply):
+    told: bool
+
+
+class AbsenceAsked(Absence):
+    applied: bool
+
+
+class PartDue(Reply):
+    name: str
+    due_utc: str
+
+
+class Away(Reply):
+    """What an absence comes to; back again, only that."""
+
+    away: AbsenceAsked | None
+    wanted: int | None = None
+    by_titrant: int | None = None
+    by_waste: int | None = None
+    lasts: bool | None = None
+    parts_due: list[PartDue] | None = None
+    told: list[str] | None = None
+
+
+class Reloaded(Reply):
+    changed: list[str]
+
+
+class Trial(Reply):
+    interlock: str
+    provoke: str
+    put_back: str
+
+
+class Trials(Reply):
+    trials: list[Trial]
+
+
+class Started(Reply):
+    started: str
+
+
+class Answered(Reply):
+    answered: str
+
+
+class Calibration(Reply):
+    id: int
+    at_utc: str
+    kind: Kind
+    by: str
+    outcome: str
+    in_force: bool
+    words: str
+    values: dict[str, Any]
+    before: dict[str, Any]
+    statistics: dict[str, float]
+    readings: list[dict[str, Any]]
+
+
+class Calibrations(Reply):
+    calibrations: list[Calibration]
+
+
+class Step(Reply):
+    """A notification: a phase began, or a point of the curve was read."""
+
+    phase: str
+    in_phase: Phase | None
+    at_s: float
+    point: tuple[float, float] | None = None
+
+
+REPLIES: dict[str, type[Reply]] = {
+    "hello": Hello,
+    "status": Status,
+    "follow": Status,
+    "measure": Measuring,
+    "stop": Stopping,
+    "operate": Done,
+    "log": Logged,
+    "condition": Conditions,
+    "schedule": Schedule,
+    "results": Results,
+    "acknowledge": Acknowledged,
+    "alert-test": Told,
+    "away": Away,
+    "reload": Reloaded,
+    "trials": Trials,
+    "guide": Started,
+    "answer": Answered,
+    "calibrations": Calibrations,
+    "roll-back": Calibrations,
+}
+"""Method by method, what it answers with."""

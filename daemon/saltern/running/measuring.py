@@ -1,0 +1,249 @@
+"""A determination, from the request to the records."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+
+import structlog
+
+from saltern.bench.bench import Bench
+from saltern.bench.gate import Purpose
+from saltern.chemistry.endpoint.curve import Estimate, Medium
+from saltern.chemistry.units import dkh_to_umol_kg
+from saltern.errors import StorageError
+from saltern.model.calibration import Kind
+from saltern.model.determination import Determination, Quantity, Source
+from saltern.model.verdict import Reason, Verdict
+from saltern.ports import Clock
+from saltern.procedures.determination import Expectation, determine
+from saltern.procedures.standardise import StandardiseOptions
+from saltern.procedures.titre import titre_at
+from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
+from saltern.quality.judge import asked_again, confirmed
+from saltern.quality.part_settling import NewPart, Settling
+from saltern.records.as_json import determination_json
+from saltern.records.calibrations import doubted, in_force
+from saltern.records.store import Store
+from saltern.records.upkeep import installed, tube_changed_since
+from saltern.running.alerting import Alerting
+from saltern.running.anchoring import anchored, surprising
+from saltern.running.at_work import AtWork, Hears
+from saltern.running.probes import Probes
+from saltern.running.start_rules import StartRules
+from saltern.running.upkeep import Upkeep
+from saltern.running.watch.calibrations import WEIGHED_RESULTS, of_weighed
+from saltern.running.watch.outcome import of_outcome, of_value
+from saltern.running.watch.parts import settling
+from saltern.running.watch.silence import NoResult
+
+AFTER_BUFFERS = timedelta(minutes=30)
+"""After buffers of low ionic strength a junction needs 15 to 30 minutes in seawater (common practice)."""
+
+TREND_RESULTS = 60
+
+
+class Measuring:
+    """Owns whether the bench is in doubt, and results that the disk has not taken yet.
+
+    Parameters
+    ----------
+    bench, store, clock, alerting, at_work, hears
+        The bench, its records, the time, where alerts are raised, what is under way, and who hears of a result.
+    start_rules, probes, upkeep, no_result
+        What else takes up a run: its begin, how it left the probes, what the pumps turned, and that it came.
+    ending
+        Whether the service is to end: then nothing is measured again.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        store: Store,
+        clock: Clock,
+        alerting: Alerting,
+        at_work: AtWork,
+        hears: Hears,
+        start_rules: StartRules,
+        probes: Probes,
+        upkeep: Upkeep,
+        no_result: NoResult,
+        ending: Callable[[], bool],
+    ) -> None:
+        self._bench, self._store, self._clock, self._alerting = bench, store, clock, alerting
+        self._at_work, self._hears, self._ending = at_work, hears, ending
+        self._start_rules, self._probes, self._upkeep, self._no_result = start_rules, probes, upkeep, no_result
+        self._in_doubt = False
+        self._unkept: list[Determination] = []
+        self._log = structlog.get_logger("saltern").bind(bench=bench.config.name)
+
+    def measure(self, source: Source) -> Determination:
+        """Carry out one determination; where it is suspect by what chance may do, ask once more.
+
+        What two determinations agree on is not unexpected: the second is then accepted, or provisional, where neither
+        tank nor log explains the step. The first stays suspect. A bench that was in doubt already is not asked again:
+        that would only use up titrant.
+        """
+        with self._bench.gate.through(Purpose.ASKED):
+            first = outcome = self._measure_once(source, self._surprising)
+            if asked_again(first.alkalinity) and not self._in_doubt and not self._ending():
+                reasons = [reason.value for reason in first.alkalinity.reasons]
+                self._log.info("determination.asked_again", reasons=reasons)
+                outcome = self._measure_once(
+                    source, lambda d: replace(d, alkalinity=confirmed(first.alkalinity, d.alkalinity))
+                )
+        self._in_doubt = outcome.alkalinity.verdict is Verdict.SUSPECT
+        return outcome
+
+    def measure_reference(self, reference: StandardiseOptions) -> Determination:
+        """Carry out one determination of a water of known alkalinity; the past of other references does not count."""
+        factor = self._bench.config.titre.factor
+        known = Estimate(reference.alkalinity_umol_kg / factor, 0.1 * reference.alkalinity_umol_kg)
+        loss = usual_loss(self._store.believed(Source.TANK, MOST_RESULTS))
+        return self._measure_once(
+            Source.REFERENCE, lambda d: d, Expectation(known, loss), Medium(reference.medium), alone=False
+        )
+
+    def measure_within(self, source: Source) -> Determination:
+        """Carry out one determination that is part of a guided procedure."""
+        return self._measure_once(source, lambda d: d, alone=False)
+
+    def _measure_once(
+        self,
+        source: Source,
+        judged: Callable[[Determination], Determination],
+        expectation: Expectation | None = None,
+        medium: Medium = Medium.SEAWATER,
+        *,
+        alone: bool = True,
+    ) -> Determination:
+        """Carry out one determination, keep it, and raise what the keeper should know of it.
+
+        Within a guided procedure it is not alone: whoever guides is told, and what is under way is the procedure.
+        """
+        number = self._store.next_id()
+        if source is Source.TANK:
+            self._start_rules.begins()
+        if alone:
+            self._at_work.begin(source, number)
+        expected = expectation or self._expectation(source)
+        with structlog.contextvars.bound_contextvars(determination=number):
+            self._log.info("determination.started", source=source.value)
+            try:
+                measured = determine(self._bench, source, expected, self._at_work.watch, self._keep_draft, medium)
+                outcome = anchored(self._store, self._bench.config.alerts, judged(self._settled(measured)))
+            finally:
+                if alone:
+                    self._at_work.release()
+                if not self._ending() and alone:
+                    self._bench.clear_stop()
+            self.keep(outcome)
+            self._hears("finished", determination_json(number, outcome))
+            self._log.info(
+                "determination.finished",
+                verdict=outcome.alkalinity.verdict.value,
+                reasons=[reason.value for reason in outcome.alkalinity.reasons],
+                alkalinity_umol_kg=outcome.alkalinity.value,
+                u_umol_kg=outcome.alkalinity.u,
+                remarks=list(outcome.remarks),
+            )
+            self._upkeep.keep_hours()
+            if alone:
+                self._bench.guard.scan()  # what acts is raised before what follows of it
+                self._raise_what_follows(outcome)
+        return outcome
+
+    def _surprising(self, d: Determination) -> Determination:
+        return surprising(self._store, self._bench.config.alerts, d)
+
+    def _expectation(self, source: Source) -> Expectation:
+        """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word."""
+        config = self._bench.config
+        past = self._store.believed(source, MOST_RESULTS)
+        titre = titre_at(config.titre, self._clock.now())
+        cell_on = config.probes.conductivity.calibrated_on
+        history = history_of(past, cell_on, None if titre is None else titre.factor)
+        loss = usual_loss(past)
+        last = past[-1].alkalinity.value if past else None
+        if last is not None:
+            raw = last / config.titre.factor
+            return Expectation(Estimate(raw, 0.25 * raw), loss, history)
+        if config.expected_dkh is not None and source is Source.TANK:
+            raw = dkh_to_umol_kg(config.expected_dkh, 35.0)
+            return Expectation(Estimate(raw, 0.4 * raw), loss, history)
+        return Expectation(None, loss, history)
+
+    def _settled(self, d: Determination) -> Determination:
+        """Make provisional what a part that is still settling bears on, and say which part and how long."""
+        if d.source is not Source.TANK:
+            return d
+        store = self._store
+        found = settling(self._bench.config, installed(store), d, store.believed(Source.TANK, MOST_RESULTS))
+        buffered = in_force(store).get(Kind.PH)
+        if buffered is not None and timedelta(0) <= d.started_at - buffered.at < AFTER_BUFFERS:
+            part = NewPart("the pH probe's junction, after buffers,", buffered.at, "ph")
+            found.append(Settling(part, f"{part.name} settles in tank water for half an hour"))
+        damaged = doubted(store) - {Kind.WASTE_PUMP}
+        factor = in_force(store).get(Kind.TITRE)
+        another_tube = factor is not None and tube_changed_since(store, self._bench.config, factor.at)
+        if not found and not damaged and not another_tube:
+            return d
+        bears_on = {one.part.bears_on for one in found}
+
+        def provisional(quantity: Quantity, name: str) -> Quantity:
+            why = (*([Reason.SETTLING] if name in bears_on else []), *([Reason.CALIBRATION_DAMAGED] if damaged else []))
+            if another_tube and name == "alkalinity":
+                why = (*why, Reason.NOT_STANDARDISED)
+            if not why or quantity.verdict is not Verdict.ACCEPTED:
+                return quantity
+            return replace(quantity, verdict=Verdict.PROVISIONAL, reasons=(*quantity.reasons, *why))
+
+        return replace(
+            d,
+            alkalinity=provisional(d.alkalinity, "alkalinity"),
+            ph_total=provisional(d.ph_total, "ph"),
+            salinity=provisional(d.salinity, "salinity"),
+            remarks=(*d.remarks, *(one.text for one in found)),
+        )
+
+    # Keeping --------------------------------------------------------------------------
+
+    def _keep_draft(self, draft: Determination) -> None:
+        try:
+            self._store.keep_draft(draft)
+        except StorageError as error:  # the next stage's commit decides whether the run may go on
+            self._log.error("draft.not_kept", what=error.what, remedy=error.remedy)
+
+    def keep(self, outcome: Determination) -> None:
+        """Keep it, or keep it in mind until the disk takes it."""
+        self._unkept.append(outcome)
+        self._keep_what_waits()
+
+    def keep_again(self) -> None:
+        """Try again what the disk has not taken."""
+        if self._unkept:
+            self._keep_what_waits()
+
+    def _keep_what_waits(self) -> None:
+        while self._unkept:
+            try:
+                self._store.keep(self._unkept[0])
+            except StorageError as error:
+                self._log.error("determination.not_kept", what=error.what, remedy=error.remedy)
+                self._alerting.alert("storage", f"{error.what}. {error.remedy}")
+                return
+            del self._unkept[0]
+        self._alerting.clear("storage")
+
+    # Raising --------------------------------------------------------------------------
+
+    def _raise_what_follows(self, outcome: Determination) -> None:
+        config, now = self._bench.config, self._clock.now()
+        if self._no_result.heard(outcome, self._clock.monotonic()):
+            past = self._store.believed(Source.TANK, TREND_RESULTS)
+            for found in (
+                *of_weighed(config, past[-WEIGHED_RESULTS:]),
+                *of_value(config.alerts, outcome, past, now),
+            ):
+                self._alerting.stands(*found)
+        for found in (*of_outcome(outcome), self._probes.heard(outcome)):
+            self._alerting.stands(*found)

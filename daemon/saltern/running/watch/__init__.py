@@ -1,0 +1,1 @@
+"""What is watched beside the interlocks: each file looks at one thing, and says whether it stands."""
