@@ -170,3 +170,13 @@ def test_the_default_bench_is_near_its_file():
 
     assert 0.0 < abs(real["overfill_switch_mm"] - belief["overfill_switch_mm"]) <= 1.0
     assert all(real[name] == belief[name] for name in ("borate_ratio", "organic_umol_kg", "electrode_curvature_mv"))
+
+
+def test_a_file_with_several_lapses_keeps_their_ratios():
+    table = bench_table({"pumps.waste.permit": {"driver": "gpio-run-permit", "pin": 11, "lapse_s": 1.0}})
+    bench = bench_from(table, where="test").model_dump()
+    twin = {"twin": {"truth": {"permit_lapse_s": 3.0}}}
+    world = Play(Scenario.model_validate({"seed": 3, "days": 1.0, **twin}), bench, VirtualClock()).world
+
+    assert world.pumps["waste"].lapse_s == 3.0
+    assert world.pumps["sample"].lapse_s == 1.5

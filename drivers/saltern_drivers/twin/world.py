@@ -24,6 +24,7 @@ from saltern_drivers.twin.pumps import PumpHead
 from saltern_drivers.twin.seasons import DAY_S, IdleLine, Seasons
 from saltern_drivers.twin.tank import Tank
 from saltern_drivers.twin.truth import as_stated
+from saltern_drivers.twin.truth_table import LAPSE_S, longest_lapse_s
 from saltern_drivers.twin.unruly_electrode import UnrulyElectrode, Wander
 
 SEAWATER_G_ML = 1.0233
@@ -179,7 +180,7 @@ class World:
         (seed,) = self.random.bit_generator.seed_seq.spawn(1)  # type: ignore[attr-defined]
         apart = self._apart = np.random.default_rng(seed)  # benches without a balance are drawn as ever
         self._meniscus_ml: float | None = None
-        apart.normal()
+        apart.normal()  # was a tip's height, before that was drawn with the truths: the rest is drawn as ever
         total = errors.e0_mv**2 + errors.junction_mv**2
         of_junction = self.truths.electrode_offset_mv * errors.junction_mv**2 / total
         junction_mv = of_junction + apart.normal(0.0, errors.e0_mv * errors.junction_mv / sqrt(total))
@@ -207,12 +208,13 @@ class World:
 
     def _head(self, name: str, gain: float, walk_ml: float, repeatability: float) -> PumpHead:
         pump = self.bench["pumps"][name]
+        own_lapse_s = float((pump["permit"] or {}).get("lapse_s", LAPSE_S))
         return PumpHead(
             name,
             pump["ml_per_unit"] * gain,
             walk_ml,
             repeatability,
-            self.real["permit_lapse_s"],
+            self.real["permit_lapse_s"] * own_lapse_s / longest_lapse_s(self.bench),
             self.random,
             nominal_units_s=float(pump["drive"].get("steps_per_s", 1.0)),
         )
