@@ -16,10 +16,10 @@ from saltern.tank.history import Beliefs, History
 from saltern.tank.model import LEVELS, NET, UPTAKE, Break, Laid, Part, Variant, lay
 from saltern.tank.state_space import Filtered, kalman_filter
 
-WANDERS_DKH_PER_DAY = (0.01, 0.02, 0.04, 0.08, 0.16, 0.32)
-"""The grid over which the wander is learnt; each is as likely as the others before anything is seen."""
+WANDERS_DKH_PER_DAY = {0.012: 0.15, 0.025: 0.25, 0.05: 0.30, 0.1: 0.20, 0.2: 0.10}
+"""The grid over which the wander is learnt, and how likely each is before anything is seen (assumed)."""
 
-SCATTERS = (0.0, 0.03, 0.08)
+SCATTERS = {0.0: 0.4, 0.025: 0.35, 0.07: 0.25}
 """Of a doser from day to day, relative (one standard deviation); likewise."""
 
 LOOK_BACK_D = 28.0
@@ -89,6 +89,13 @@ def grid(breaks: tuple[Break, ...] = ()) -> list[Variant]:
     return [Variant(wander, scatter, breaks) for wander in WANDERS_DKH_PER_DAY for scatter in SCATTERS]
 
 
+def log_likelihood(filtered: Filtered) -> FloatArray:
+    """Return the logarithm of each grid model's likelihood times how likely it was before, shape (m,)."""
+    before = np.log([p * q for p in WANDERS_DKH_PER_DAY.values() for q in SCATTERS.values()])
+    found: FloatArray = filtered.log_likelihood.sum(axis=0) + before
+    return found
+
+
 def consumption(
     history: History,
     beliefs: Beliefs,
@@ -135,8 +142,8 @@ def consumption(
 
 
 def weights(filtered: Filtered) -> FloatArray:
-    """Return the probability of each model, shape (m,), where all were as likely before."""
-    log = filtered.log_likelihood.sum(axis=0)
+    """Return the probability of each model of the grid, shape (m,)."""
+    log = log_likelihood(filtered)
     likely = np.exp(log - log.max())
     found: FloatArray = likely / likely.sum()
     return found
