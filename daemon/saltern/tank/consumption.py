@@ -7,6 +7,7 @@ that the uncertainty of what was learnt is in the answer.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import exp, sqrt
 
 import numpy as np
 
@@ -64,6 +65,8 @@ class Consumption:
         By the days asked for.
     level_dkh
         The tank's level at that moment.
+    rate_dkh_per_day
+        What it is likely to take up over the next day.
     wander_dkh_per_day, doser_scatter
         Learnt: their means over the grid.
     volume_over_believed
@@ -125,7 +128,8 @@ def consumption(
     mix = _Mix(filtered, weights(filtered))
     span = at_d - known.seen[0].at_d
     windows = {length: _window(mix, laid, i, min(length, span)) for i, length in enumerate(windows_d)}
-    gain, rate = mix.of(Part.GAIN), mix.of(Part.MEAN)
+    tau = beliefs.wander_days
+    gain, rate = mix.of(Part.GAIN), mix.together({Part.MEAN: 1.0, Part.WANDER: tau * (1.0 - exp(-1.0 / tau))})
     swing = float(np.hypot(mix.of(Part.COS1).value, mix.of(Part.SIN1).value))
     u = min((each.consumption_dkh_per_day.u for each in windows.values()), default=rate.u)
     too_short = span < SURE_AFTER_D or len(known.seen) < LEAST_RESULTS
@@ -161,6 +165,15 @@ class _Mix:
         mean = float(self.weights @ means)
         variance = float(self.weights @ (variances + (means - mean) ** 2))
         return Estimate(mean / over, float(np.sqrt(max(0.0, variance))) / over)
+
+    def together(self, shares: dict[Part, float]) -> Estimate:
+        """Return a sum of parts."""
+        row = np.zeros(self._mean.shape[-1])
+        row[list(shares)] = list(shares.values())
+        means, variances = self._mean @ row, np.einsum("i,mij,j->m", row, self._covariance, row)
+        mean = float(self.weights @ means)
+        variance = float(self.weights @ (variances + (means - mean) ** 2))
+        return Estimate(mean, sqrt(max(0.0, variance)))
 
 
 def _window(mix: _Mix, laid: Laid, number: int, days: float) -> Window:

@@ -92,11 +92,12 @@ class Variant:
 
 @dataclass(frozen=True)
 class Laid:
-    """A history as steps of the filter: where results are among them, and where the accumulators of window i lie."""
+    """A history as steps of the filter: their times, and which of them see a result."""
 
     start: Start
     steps: tuple[Step, ...]
     result_steps: tuple[int, ...]
+    times_d: tuple[float, ...]
     windows_d: tuple[float, ...]
 
     def accumulator(self, window: int, which: int) -> int:
@@ -130,7 +131,7 @@ def lay(
     rate = doser[0].dkh_per_day if doser else 0.0
     frame = _Frame(beliefs, variants, len(windows_d))
     steps: list[Step] = []
-    result_steps = []
+    result_steps, times = [], []
     now = begin
     for at_d, event in _events(history, variants, begin, until_d, windows_d):
         step = frame.motion(now, at_d, rate)
@@ -140,9 +141,11 @@ def lay(
         elif isinstance(event, Seen):
             result_steps.append(len(steps))
         steps.append(frame.at(step, event))
+        times.append(at_d)
         if isinstance(event, Seen) and event.e0_mv is not None:
             steps.append(frame.offset(event, event.e0_mv))
-    return Laid(frame.start(history), tuple(steps), tuple(result_steps), tuple(windows_d))
+            times.append(at_d)
+    return Laid(frame.start(history), tuple(steps), tuple(result_steps), tuple(times), tuple(windows_d))
 
 
 @dataclass(frozen=True)
