@@ -44,6 +44,8 @@ class Reef:
     ramp_step: tuple[float, float] | None = None  # from day, percent a month
     reference_every_d: float = 0.0
     reference_u: float = 0.002
+    electrode_wander_mv: float | None = None  # in the square root of a day; None: no offset is known
+    e0_mv: float = 0.05  # noise of one fitted offset
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,7 @@ def play(reef, seed):
     seen = [[] for _ in range(n)]
     references = [[] for _ in range(n)]
     sampled_at = 3  # 0:30
-    scatter = np.zeros(n)
+    scatter, offset = np.zeros(n), np.full(n, 400.0)
     decay = np.exp(-STEP_D / reef.wander_days)
     for k in range(steps):
         d = k * STEP_D
@@ -102,8 +104,12 @@ def play(reef, seed):
         lost = np.zeros(n)
         if k % SAMPLE_EVERY == sampled_at:
             results = level * (1.0 + error) + own * random.standard_normal(n)
+            e0 = [None] * n
+            if reef.electrode_wander_mv is not None:
+                offset = offset + reef.electrode_wander_mv * np.sqrt(SAMPLE_EVERY * STEP_D) * random.standard_normal(n)
+                e0 = (offset + 26.0 * error + reef.e0_mv * random.standard_normal(n)).tolist()
             for i in range(n):
-                seen[i].append(Seen(d, float(results[i]), own))
+                seen[i].append(Seen(d, float(results[i]), own, e0[i], reef.e0_mv))
             lost = level * reef.sample_l / (VOLUME_L * ratio)
         if reef.reference_every_d and d > 1.0 and abs((d - 2.0) % reef.reference_every_d) < STEP_D / 2.0:
             noise = (reef.reference_u**2 + (own / 7.0 / np.sqrt(3.0)) ** 2) ** 0.5
@@ -130,7 +136,7 @@ def play(reef, seed):
             seen=tuple(seen[i]),
             doses=doses,
             doser=(Doser(0.0, float(dosed[i])),),
-            factors=(Factor(0.0, 0, 0.01 * reef.factor_percent),),
+            factors=(Factor(0.0, 0.01 * reef.factor_percent),),
             references=tuple(references[i]),
         )
         for i in range(n)
@@ -144,5 +150,6 @@ def beliefs_of(reef, **more):
         "doser_u": 0.01 * reef.dose_percent,
         "sample_part": reef.sample_l / VOLUME_L,
         "factor_u": 0.01 * reef.factor_percent,
+        "electrode_wander_mv": 0.3 if reef.electrode_wander_mv is None else max(0.02, reef.electrode_wander_mv),
     }
     return Beliefs(**(said | more))

@@ -120,6 +120,14 @@ def carbonate_system(sample: Sample) -> CarbonateSystem:
     return CarbonateSystem(*(Estimate(value, spread) for value, spread in zip(answer, u, strict=True)))
 
 
+def ph_total(alkalinity_umol_kg: float, carbon_umol_kg: float, salinity: float, temperature_c: float) -> float:
+    """Return the pH, total scale, of a seawater of known alkalinity and dissolved inorganic carbon."""
+    nothing = Estimate(0.0, 0.0)
+    sample = Sample(nothing, nothing, nothing, temperature_c, temperature_c)
+    water = _Water(sample, _Inputs(alkalinity_umol_kg, 0.0, salinity), temperature_c)
+    return water.ph_total(water.balanced(alkalinity_umol_kg * 1e-6, carbon_umol_kg * 1e-6))
+
+
 def aragonite_solubility(salinity: float, temperature_c: float) -> float:
     """Return the stoichiometric solubility product of aragonite, mol2/kg2, at one atmosphere.
 

@@ -7,6 +7,7 @@ that the uncertainty of what was learnt is in the answer.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import exp, sqrt
 
 import numpy as np
 
@@ -16,10 +17,10 @@ from saltern.tank.history import Beliefs, History
 from saltern.tank.model import LEVELS, NET, UPTAKE, Break, Laid, Part, Variant, lay
 from saltern.tank.state_space import Filtered, kalman_filter
 
-WANDERS_DKH_PER_DAY = (0.01, 0.02, 0.04, 0.08, 0.16, 0.32)
-"""The grid over which the wander is learnt; each is as likely as the others before anything is seen."""
+WANDERS_DKH_PER_DAY = {0.012: 0.15, 0.025: 0.25, 0.05: 0.30, 0.1: 0.20, 0.2: 0.10}
+"""The grid over which the wander is learnt, and how likely each is before anything is seen (assumed)."""
 
-SCATTERS = (0.0, 0.03, 0.08)
+SCATTERS = {0.0: 0.4, 0.025: 0.35, 0.07: 0.25}
 """Of a doser from day to day, relative (one standard deviation); likewise."""
 
 LOOK_BACK_D = 28.0
@@ -64,6 +65,8 @@ class Consumption:
         By the days asked for.
     level_dkh
         The tank's level at that moment.
+    rate_dkh_per_day
+        What it is likely to take up over the next day.
     wander_dkh_per_day, doser_scatter
         Learnt: their means over the grid.
     volume_over_believed
@@ -87,6 +90,13 @@ class Consumption:
 def grid(breaks: tuple[Break, ...] = ()) -> list[Variant]:
     """Return the models over which wander and scatter are learnt."""
     return [Variant(wander, scatter, breaks) for wander in WANDERS_DKH_PER_DAY for scatter in SCATTERS]
+
+
+def log_likelihood(filtered: Filtered) -> FloatArray:
+    """Return the logarithm of each grid model's likelihood times how likely it was before, shape (m,)."""
+    before = np.log([p * q for p in WANDERS_DKH_PER_DAY.values() for q in SCATTERS.values()])
+    found: FloatArray = filtered.log_likelihood.sum(axis=0) + before
+    return found
 
 
 def consumption(
@@ -118,7 +128,8 @@ def consumption(
     mix = _Mix(filtered, weights(filtered))
     span = at_d - known.seen[0].at_d
     windows = {length: _window(mix, laid, i, min(length, span)) for i, length in enumerate(windows_d)}
-    gain, rate = mix.of(Part.GAIN), mix.of(Part.MEAN)
+    tau = beliefs.wander_days
+    gain, rate = mix.of(Part.GAIN), mix.together({Part.MEAN: 1.0, Part.WANDER: tau * (1.0 - exp(-1.0 / tau))})
     swing = float(np.hypot(mix.of(Part.COS1).value, mix.of(Part.SIN1).value))
     u = min((each.consumption_dkh_per_day.u for each in windows.values()), default=rate.u)
     too_short = span < SURE_AFTER_D or len(known.seen) < LEAST_RESULTS
@@ -135,8 +146,8 @@ def consumption(
 
 
 def weights(filtered: Filtered) -> FloatArray:
-    """Return the probability of each model, shape (m,), where all were as likely before."""
-    log = filtered.log_likelihood.sum(axis=0)
+    """Return the probability of each model of the grid, shape (m,)."""
+    log = log_likelihood(filtered)
     likely = np.exp(log - log.max())
     found: FloatArray = likely / likely.sum()
     return found
@@ -154,6 +165,15 @@ class _Mix:
         mean = float(self.weights @ means)
         variance = float(self.weights @ (variances + (means - mean) ** 2))
         return Estimate(mean / over, float(np.sqrt(max(0.0, variance))) / over)
+
+    def together(self, shares: dict[Part, float]) -> Estimate:
+        """Return a sum of parts."""
+        row = np.zeros(self._mean.shape[-1])
+        row[list(shares)] = list(shares.values())
+        means, variances = self._mean @ row, np.einsum("i,mij,j->m", row, self._covariance, row)
+        mean = float(self.weights @ means)
+        variance = float(self.weights @ (variances + (means - mean) ** 2))
+        return Estimate(mean, sqrt(max(0.0, variance)))
 
 
 def _window(mix: _Mix, laid: Laid, number: int, days: float) -> Window:

@@ -16,14 +16,15 @@ class Seen:
         When the sample was drawn.
     dkh, u_own_dkh
         The value, and the standard uncertainty that it shares with no other.
-    epoch
-        What it shares: the number of the factor that it was computed with.
+    e0_mv, u_e0_mv
+        The electrode's offset as this titration fitted it, and its own uncertainty; None if the method fits none.
     """
 
     at_d: float
     dkh: float
     u_own_dkh: float
-    epoch: int = 0
+    e0_mv: float | None = None
+    u_e0_mv: float = 0.05
 
 
 @dataclass(frozen=True)
@@ -63,10 +64,9 @@ class Reference:
 
 @dataclass(frozen=True)
 class Factor:
-    """From then on results come from a factor whose relative standard uncertainty is `u`."""
+    """From then on results come from another factor, of the relative standard uncertainty `u`."""
 
     at_d: float
-    epoch: int
     u: float
 
 
@@ -122,6 +122,8 @@ class Beliefs:
         How long a wander of the consumption lasts (assumed; two days).
     growth
         How much the mean consumption may change in the square root of a day, dKH/day (assumed).
+    electrode_wander_mv
+        How much the electrode's own offset may change in the square root of a day (assumed; k = 1).
     swing_dkh_per_day
         Of the consumption with the light: amplitudes once and twice a day that are usual (assumed; k = 1).
     """
@@ -135,4 +137,5 @@ class Beliefs:
     factor_drift_u: float = 0.00012
     wander_days: float = 2.0
     growth: float = 0.005
+    electrode_wander_mv: float = 0.3
     swing_dkh_per_day: tuple[float, float] = (0.5, 0.1)

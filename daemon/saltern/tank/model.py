@@ -4,9 +4,10 @@ The level follows a mass balance of a well mixed tank:
 
     d level / dt = doser (1 + gain + today) - (mean + wander + day and night) - dilution
 
-and a result is the level times one plus the error of its factor. `gain` is the error that all doses share (volume and
-strength), `today` the doser's own of this day. `wander` is an Ornstein-Uhlenbeck process; its spread, and that of
-`today`, are not known: a model of each is filtered, and `consumption` weighs them by their likelihood.
+and a result is the level times one plus the error of its factor. A volume that is wrong also moves the offset of the
+electrode that the titration fits, by 0.26 mV a percent; a dose does not. `gain` is the error that all doses share
+(volume and strength), `today` the doser's own of this day. `wander` is an Ornstein-Uhlenbeck process; its spread, and
+that of `today`, are not known: a model of each is filtered, and `consumption` weighs them by their likelihood.
 """
 
 from collections.abc import Sequence
@@ -25,6 +26,10 @@ RESULT_OF_NOTHING_DKH = 8.0
 
 UNKNOWN_WATER_U_DKH = 2.0
 AT_ONCE_D = 1e-6
+OFFSET_MV = 26.0
+"""mV that the fitted offset moves with a relative error of a volume: 0.26 mV a percent (RT/F at 25 degC is 25.7 mV)."""
+
+UNKNOWN_OFFSET_MV = 1000.0
 TURN = 2.0 * pi
 
 
@@ -42,6 +47,7 @@ class Part(IntEnum):
     TODAY = 8
     FACTOR = 9
     DRIFT = 10
+    OFFSET = 11
 
 
 PARTS = len(Part)
@@ -60,6 +66,10 @@ class Kind(StrEnum):
 
 
 OF_KIND = {Kind.RATE: Part.MEAN, Kind.LEVEL: Part.LEVEL, Kind.FACTOR: Part.FACTOR, Kind.DRIFT: Part.DRIFT}
+
+
+SWINGS_WITH_RATE = {Part.COS1: 0.5, Part.SIN1: 0.5, Part.COS2: 0.2, Part.SIN2: 0.2}
+"""A tank that takes more also swings more; how far is learnt anew."""
 
 
 @dataclass(frozen=True)
@@ -82,11 +92,12 @@ class Variant:
 
 @dataclass(frozen=True)
 class Laid:
-    """A history as steps of the filter: where results are among them, and where the accumulators of window i lie."""
+    """A history as steps of the filter: their times, and which of them see a result."""
 
     start: Start
     steps: tuple[Step, ...]
     result_steps: tuple[int, ...]
+    times_d: tuple[float, ...]
     windows_d: tuple[float, ...]
 
     def accumulator(self, window: int, which: int) -> int:
@@ -120,7 +131,7 @@ def lay(
     rate = doser[0].dkh_per_day if doser else 0.0
     frame = _Frame(beliefs, variants, len(windows_d))
     steps: list[Step] = []
-    result_steps = []
+    result_steps, times = [], []
     now = begin
     for at_d, event in _events(history, variants, begin, until_d, windows_d):
         step = frame.motion(now, at_d, rate)
@@ -130,7 +141,11 @@ def lay(
         elif isinstance(event, Seen):
             result_steps.append(len(steps))
         steps.append(frame.at(step, event))
-    return Laid(frame.start(history), tuple(steps), tuple(result_steps), tuple(windows_d))
+        times.append(at_d)
+        if isinstance(event, Seen) and event.e0_mv is not None:
+            steps.append(frame.offset(event, event.e0_mv))
+            times.append(at_d)
+    return Laid(frame.start(history), tuple(steps), tuple(result_steps), tuple(times), tuple(windows_d))
 
 
 @dataclass(frozen=True)
@@ -187,6 +202,7 @@ class _Frame:
         sd[[Part.COS1, Part.SIN1]], sd[[Part.COS2, Part.SIN2]] = first, second
         sd[Part.GAIN] = np.hypot(b.volume_u, b.doser_u)
         sd[Part.FACTOR], sd[Part.DRIFT] = factor_u, b.factor_drift_u
+        sd[Part.OFFSET] = UNKNOWN_OFFSET_MV
         covariance = np.broadcast_to(np.diag(sd**2), (len(self.variants), self.n, self.n)).copy()
         covariance[:, Part.WANDER, Part.WANDER] = self.wander_2
         covariance[:, Part.TODAY, Part.TODAY] = self.scatter_2
@@ -222,6 +238,7 @@ class _Frame:
             spread[first + UPTAKE], spread[first + NET], spread[first + LEVELS] = 1.0, -1.0, -0.5 * dt
         noise = self._wandering(dt, kept, spread)
         noise[:, Part.MEAN, Part.MEAN] += self.beliefs.growth**2 * dt
+        noise[:, Part.OFFSET, Part.OFFSET] += self.beliefs.electrode_wander_mv**2 * dt
         return Step(transition[None], shift[None], noise)
 
     def _wandering(self, dt: float, kept: float, spread: FloatArray) -> FloatArray:
@@ -257,6 +274,7 @@ class _Frame:
         if isinstance(event, _Drawn) and b.top_up_fresh and b.sample_part > 0.0:
             return self._diluted(step, b.sample_part, 0.0, 0.0, (NET,))
         if isinstance(event, Factor):
+            step = self._handed_over(step)
             return self._anew(step, (Part.FACTOR,), np.full(len(self.variants), event.u**2))
         if isinstance(event, _Midnight):
             return self._anew(step, (Part.TODAY,), self.scatter_2)
@@ -267,6 +285,18 @@ class _Frame:
         if isinstance(event, Break):
             return self._broken(step, event)
         return step
+
+    def offset(self, result: Seen, e0_mv: float) -> Step:
+        """Return the step in which the electrode's offset is seen, of the result that was seen just before."""
+        row = self._row({Part.OFFSET: 1.0, Part.FACTOR: OFFSET_MV})
+        still = np.zeros((1, self.n, self.n))
+        return Step(self._one[None], np.zeros((1, self.n)), still, row, e0_mv, result.u_e0_mv**2)
+
+    def _handed_over(self, step: Step) -> Step:
+        """Another factor takes a volume's error out of results, and not out of the electrode's offset."""
+        moved = self._one.copy()
+        moved[Part.OFFSET, Part.FACTOR] = OFFSET_MV
+        return _then(step, moved, np.zeros(self.n), np.zeros((1, self.n, self.n)))
 
     def _row(self, values: dict[Part, float]) -> FloatArray:
         row = np.zeros((1, self.n))
@@ -308,6 +338,9 @@ class _Frame:
         for i, variant in enumerate(self.variants):
             if event in variant.breaks:
                 noise[i, part, part] += event.sd**2
+                if event.kind is Kind.RATE:
+                    for swing, share in SWINGS_WITH_RATE.items():
+                        noise[i, swing, swing] += (share * event.sd) ** 2
         return Step(step.transition, step.shift, noise)
 
 

@@ -73,6 +73,11 @@ class Filtered:
     _diffuse: tuple[FloatArray | None, ...]
     _predicted: tuple[tuple[FloatArray, FloatArray, FloatArray | None], ...]
 
+    def gain(self, k: int, step: Step) -> FloatArray:
+        """Return how far the state followed the innovation of a step, shape (m, n), where it was no longer diffuse."""
+        found: FloatArray = _times(self._predicted[k][1], _row_of(step)) / self.innovation_variance[k][:, None]
+        return found
+
 
 @dataclass(frozen=True)
 class Smoothed:
@@ -181,14 +186,12 @@ def _back_through_sight(
     step: Step, predicted: tuple[FloatArray, FloatArray, FloatArray | None], after: _Backwards
 ) -> _Backwards:
     """Take the smoother's sums back through one observation: Durbin & Koopman, 4.4 and 5.3."""
-    assert step.row is not None  # noqa: S101 - its caller looked
-    assert step.seen is not None  # noqa: S101
     mean, known, diffuse = predicted
     r0, r1, n0, n1, n2 = after
-    row = step.row
+    row = _row_of(step)
     reach = _times(known, row)
     spread = np.sum(row * reach, axis=-1) + step.variance
-    surprise = step.seen - np.sum(row * mean, axis=-1)
+    surprise = (step.seen or 0.0) - np.sum(row * mean, axis=-1)
     square = row[:, :, None] * row[:, None, :]
     one = np.eye(row.shape[-1])
     far = 0.0 if diffuse is None else float(row[0] @ diffuse @ row[0])
@@ -213,6 +216,14 @@ def _back_through_sight(
     )
     n1 = square / far + back_rest @ n0 @ left + back @ n1 @ left
     return _times(back, r0), r1, back @ n0 @ left, n1, n2
+
+
+def _row_of(step: Step) -> FloatArray:
+    """Return the row of a step that sees something."""
+    if step.row is None:
+        msg = "nothing is seen at this step"
+        raise ValueError(msg)
+    return step.row
 
 
 def _moved(step: Step, mean: FloatArray) -> FloatArray:

@@ -1,0 +1,83 @@
+"""When the tank will have left its band, if the doser goes on as it does: "below 7.5 dKH on Thursday, 70 % sure"."""
+
+from dataclasses import dataclass
+from math import erfc, sqrt
+
+from saltern.chemistry.endpoint.curve import Estimate
+from saltern.tank.consumption import LEAST_RESULTS, LOOK_BACK_D, grid, weights
+from saltern.tank.history import Beliefs, History
+from saltern.tank.model import Break, Part, lay
+from saltern.tank.state_space import kalman_filter
+
+HORIZON_D = 7.0
+TOLD_WHEN_SURE = 0.7
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """One midnight to come: the level, and how probable it is to lie below or above the band by then."""
+
+    at_d: float
+    level_dkh: Estimate
+    below: float
+    above: float
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """The nights to come, and the first one at which one is sure enough that the tank has left its band."""
+
+    nights: tuple[Ahead, ...]
+    leaves: Ahead | None
+    downwards: bool
+
+
+def forecast(
+    history: History,
+    beliefs: Beliefs,
+    at_d: float,
+    low_dkh: float,
+    high_dkh: float,
+    horizon_d: float = HORIZON_D,
+    breaks: tuple[Break, ...] = (),
+) -> Forecast | None:
+    """Return the week to come, from what was known at a moment; None with too few results.
+
+    Parameters
+    ----------
+    history, beliefs, at_d, breaks
+        As `consumption` takes them. The doser is supposed to go on, and nobody to dose by hand.
+    low_dkh, high_dkh
+        The band.
+    horizon_d
+        How far ahead.
+
+    Notes
+    -----
+    Probabilities are of the level at that midnight, not of its lowest until then: a tank that swings through a limit by
+    day is looked after by alerts.
+    """
+    known = history.until(at_d).since(at_d - LOOK_BACK_D)
+    if len(known.seen) < LEAST_RESULTS:
+        return None
+    variants = grid(breaks)
+    laid = lay(known, beliefs, variants, at_d + horizon_d)
+    filtered = kalman_filter(laid.start, laid.steps, len(variants))
+    likely = weights(filtered)
+    nights = []
+    for i, time in enumerate(laid.times_d):
+        if time <= at_d or time != round(time):
+            continue
+        means = filtered.mean[i, :, Part.LEVEL]
+        spreads = [sqrt(max(1e-12, v)) for v in filtered.covariance[i, :, Part.LEVEL, Part.LEVEL]]
+        mean = float(likely @ means)
+        variance = float(sum(w * (s**2 + (m - mean) ** 2) for w, m, s in zip(likely, means, spreads, strict=True)))
+        below = float(sum(w * _below(low_dkh, m, s) for w, m, s in zip(likely, means, spreads, strict=True)))
+        above = float(sum(w * (1.0 - _below(high_dkh, m, s)) for w, m, s in zip(likely, means, spreads, strict=True)))
+        nights.append(Ahead(time, Estimate(mean, sqrt(variance)), below, above))
+    leaves = next((each for each in nights if max(each.below, each.above) >= TOLD_WHEN_SURE), None)
+    return Forecast(tuple(nights), leaves, leaves is not None and leaves.below >= leaves.above)
+
+
+def _below(limit: float, mean: float, spread: float) -> float:
+    return 0.5 * erfc((mean - limit) / spread / sqrt(2.0))
