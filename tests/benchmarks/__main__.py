@@ -14,6 +14,7 @@ from tests.benchmarks import (
     endpoint_speed,
     organics,
     status_start,
+    twin_speed,
 )
 from tests.published import foreign_curves
 
@@ -41,6 +42,7 @@ for title, table in (
     ),
     ("What is noticed of faults, and false alarms", lambda: diagnostics.main(of(diagnostics.BENCHES))),
     ("Processor time of `saltern status` from cold", status_start.main),
+    ("Processor time of a simulated day", twin_speed.main),
 ):
     print(f"\n{title}\n", flush=True)
     table()
