@@ -15,6 +15,7 @@ from tests.benchmarks import (
     organics,
     status_start,
     titre_ramps,
+    twin_speed,
 )
 from tests.published import foreign_curves
 
@@ -43,6 +44,7 @@ for title, table in (
     ("A titre factor that drifts", lambda: titre_ramps.main(of(titre_ramps.BENCHES))),
     ("What is noticed of faults, and false alarms", lambda: diagnostics.main(of(diagnostics.BENCHES))),
     ("Processor time of `saltern status` from cold", status_start.main),
+    ("Processor time of a simulated day", twin_speed.main),
 ):
     print(f"\n{title}\n", flush=True)
     table()

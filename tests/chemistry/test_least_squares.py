@@ -1,4 +1,6 @@
-"""The default method on curves whose truth is known: made here by an exact solve, with noise and scatter of our own."""
+"""The default method on curves whose truth is known: noise and scatter are drawn here, and the proton balance is the
+twin's, which solves it by another road than the method does.
+"""
 
 import numpy as np
 import pytest
@@ -9,15 +11,9 @@ from saltern.chemistry.electrode import nernst_mv
 from saltern.chemistry.endpoint.curve import Conditions, Curve, Estimate, Priors
 from saltern.chemistry.endpoint.least_squares import least_squares
 from saltern.chemistry.endpoint.sample_ph import initial_ph_total
-from saltern.chemistry.equilibria import constants, total_over_free
-from saltern.chemistry.seawater import totals
-from saltern.chemistry.titration import (
-    alkalinity_without_carbon,
-    bicarbonate_share,
-    carbon_dioxide_share,
-    solve_h,
-)
+from saltern.chemistry.equilibria import total_over_free
 from saltern.chemistry.titration_plan import Effort, next_dose_g
+from saltern_drivers.twin.protons import carbon_for, carbonic_share, medium, ph_free
 
 NOISE_MV, DOSE_WALK_G = 0.1, 0.00112
 WAIT_S = 20.0
@@ -27,11 +23,11 @@ def titrate(
     random, alkalinity, ph_total=8.1, salinity=35.0, loss_per_s=0.05 / 60, known_electrode=True, sample_g=100.0
 ):
     """Titrate by the plan, doses with scatter, CO2 lost between readings; return what the bench would know."""
-    k, water, z = constants(salinity, 25.0), totals(salinity), float(total_over_free(salinity, 25.0))
+    m, z = medium(salinity, 25.0), float(total_over_free(salinity, 25.0))
     e0, slope = 400.0 + random.normal(0.0, 8.0), 1.0 + random.normal(0.0, 0.004)
     nernst = float(nernst_mv(np.array([25.0]))[0])
     h = 10.0**-ph_total / z
-    carbon = (alkalinity * 1e-6 - float(alkalinity_without_carbon(h, k, water))) / float(bicarbonate_share(h, k))
+    carbon = carbon_for(-np.log10(h), alkalinity * 1e-6, salinity, m)
     conditions = Conditions(sample_g, salinity, 0.05, titrant_salinity=salinity)
     priors = Priors(Estimate(400.0, 8.0), Estimate(1.0, 0.004), NOISE_MV)
     believed, true_g, sd, emf, times = [0.0], 0.0, [0.0], [], [0.0]
@@ -52,9 +48,9 @@ def titrate(
         d = sample_g / (sample_g + true_g)
         target = (alkalinity * 1e-6 - true_g * 0.05 / sample_g) * d
         for _ in range(10):
-            h = float(solve_h(target, carbon, k, water, d))
-            carbon -= loss_per_s * WAIT_S / 10 * (float(carbon_dioxide_share(h, k)) * carbon - k.k0 * 450e-6)
-        h = float(solve_h(target, carbon, k, water, d))
+            h = 10.0 ** -ph_free(target, carbon * d, salinity * d, m, -np.log10(h))
+            carbon -= loss_per_s * WAIT_S / 10 * (carbonic_share(h, m) * carbon - m.k0 * 450e-6)
+        h = 10.0 ** -ph_free(target, carbon * d, salinity * d, m, -np.log10(h))
         believed.append(believed[-1] + dose)
         sd.append(DOSE_WALK_G * np.sqrt(dose))
         times.append(times[-1] + WAIT_S)

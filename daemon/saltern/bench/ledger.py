@@ -131,6 +131,8 @@ def proved_empty(ledger: Ledger, cell_dry_ml: float) -> Ledger:
 
 def uptime_passed(ledger: Ledger, seconds: float, titrant_per_day_ml: float) -> Ledger:
     """Let the daily titrant allowance refill by time that the service was seen to run."""
+    if ledger.titrant_recent_ml == 0.0:
+        return ledger
     return replace(
         ledger,
         titrant_recent_ml=max(0.0, ledger.titrant_recent_ml - titrant_per_day_ml * seconds / 86400.0),

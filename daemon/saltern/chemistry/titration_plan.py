@@ -12,7 +12,7 @@ import numpy as np
 
 from saltern.chemistry.endpoint.curve import Conditions, Curve, FloatArray, Priors
 from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE
-from saltern.chemistry.endpoint.information import Statistics, acid_at, alkalinity_sd, best_targets, cost_of
+from saltern.chemistry.endpoint.information import Plans, Statistics, acid_at, alkalinity_sd, cost_of
 from saltern.chemistry.endpoint.methods import DEFAULT
 from saltern.chemistry.endpoint.methods import method as method_named
 from saltern.chemistry.titration_belief import Answer, Knowledge, believe
@@ -90,7 +90,8 @@ def _most_telling(knowledge: Knowledge, statistics: Statistics, effort: Effort, 
     more = min(max(effort.most_readings - readings, LEAST_TAKEN - len(taken)), MOST_READINGS - readings)
     if more <= 0:
         return None
-    targets, promised = best_targets(belief, statistics, taken, more)
+    plans = Plans(belief, statistics, taken)
+    targets, promised = plans.best(more)
     if len(targets) == 0:
         return None
     enough = (1.0 + NOT_WORTH) * promised.min()
@@ -103,7 +104,7 @@ def _most_telling(knowledge: Knowledge, statistics: Statistics, effort: Effort, 
             return None
     wanted = max(int(np.argmax(promised <= enough)) + 1, LEAST_TAKEN - len(taken), 1)
     if wanted < len(targets):
-        targets, _ = best_targets(belief, statistics, taken, wanted)
+        targets, _ = plans.best(wanted)
     return float(targets[0])
 
 

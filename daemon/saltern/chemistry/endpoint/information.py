@@ -97,10 +97,8 @@ def acid_at(belief: Belief, statistics: Statistics, ph_free: FloatArray) -> Floa
     return _readings_at(belief, statistics, np.asarray(ph_free, dtype=float)).acid
 
 
-def best_targets(
-    belief: Belief, statistics: Statistics, taken_ph_free: FloatArray, more: int
-) -> tuple[FloatArray, FloatArray]:
-    """Choose the next readings.
+class Plans:
+    """Plans of the readings that may follow: what each candidate would add is computed once.
 
     Parameters
     ----------
@@ -108,54 +106,79 @@ def best_targets(
         Sample, electrode and bench.
     taken_ph_free
         (k,) free pH of the readings so far that count, falling; may be empty.
-    more
-        How many may follow, at least one.
-
-    Returns
-    -------
-    tuple
-        Targets in free pH, falling, shape (m,) with m <= more; and the cost (see `cost_of`) with 1, 2, ... m of them,
-        were they chosen one by one.
     """
-    taken = np.asarray(taken_ph_free, dtype=float)
-    top = min(HIGHEST_PH_FREE, float(taken[-1]) - LEAST_APART_PH) if len(taken) else HIGHEST_PH_FREE
-    grid = np.arange(LOWEST_PH_FREE, top + 1e-9, GRID_PH)
-    chosen, promised = np.empty(0), []
-    if len(grid) == 0:
-        return chosen, np.empty(0)
-    known: dict[bytes, FloatArray] = {}
 
-    def cost_beside(others: FloatArray) -> FloatArray:
-        """Return the cost of each candidate beside these; an exchange that changed nothing leads back to known ones."""
-        key = others.tobytes()
-        if key not in known:
-            known[key] = _with_one_of(belief, statistics, taken, others, grid)
-        return known[key]
+    def __init__(self, belief: Belief, statistics: Statistics, taken_ph_free: FloatArray) -> None:
+        self._belief, self._statistics = belief, statistics
+        self._taken = taken = np.asarray(taken_ph_free, dtype=float)
+        top = min(HIGHEST_PH_FREE, float(taken[-1]) - LEAST_APART_PH) if len(taken) else HIGHEST_PH_FREE
+        self._grid = np.arange(LOWEST_PH_FREE, top + 1e-9, GRID_PH)
+        self._costs: dict[bytes, FloatArray] = {}
 
-    for _ in range(more):
-        cost = cost_beside(chosen)
-        best = int(np.argmin(cost))
-        if not np.isfinite(cost[best]):
-            break
-        chosen = np.sort(np.append(chosen, grid[best]))[::-1]
-        promised.append(float(cost[best]))
-    for _ in range(SWEEPS):
-        for i in range(len(chosen)):
-            others = np.delete(chosen, i)
-            best = int(np.argmin(cost_beside(others)))
-            chosen = np.sort(np.append(others, grid[best]))[::-1]
-    return chosen, np.array(promised)
+    def best(self, more: int) -> tuple[FloatArray, FloatArray]:
+        """Choose the next readings.
+
+        Parameters
+        ----------
+        more
+            How many may follow, at least one.
+
+        Returns
+        -------
+        tuple
+            Targets in free pH, falling, shape (m,) with m <= more; and the cost (see `cost_of`) with 1, 2, ... m of
+            them, were they chosen one by one.
+        """
+        grid = self._grid
+        chosen, promised = np.empty(0), []
+        if len(grid) == 0:
+            return chosen, np.empty(0)
+        for _ in range(more):
+            cost = self._cost_beside([chosen])
+            best = int(np.argmin(cost))
+            if not np.isfinite(cost[best]):
+                break
+            chosen = np.sort(np.append(chosen, grid[best]))[::-1]
+            promised.append(float(cost[best]))
+        for _ in range(SWEEPS):
+            for i in range(len(chosen)):
+                ahead = [np.delete(chosen, j) for j in range(i, len(chosen))]  # as they stand, if none is exchanged
+                best = int(np.argmin(self._cost_beside(ahead)))
+                chosen = np.sort(np.append(ahead[0], grid[best]))[::-1]
+        return chosen, np.array(promised)
+
+    def _cost_beside(self, sets: list[FloatArray]) -> FloatArray:
+        """Return what each candidate would give beside the first of these sets of equal length.
+
+        Where that is not known, the others are computed in the same go: one call of many rows costs little more than
+        one of a few.
+        """
+        first = sets[0].tobytes()
+        if first not in self._costs:
+            new = {key: chosen for chosen in sets if (key := chosen.tobytes()) not in self._costs}
+            costs = self._computed(np.array(list(new.values())))
+            self._costs.update(zip(new, costs, strict=True))
+        return self._costs[first]
+
+    def _computed(self, sets: FloatArray) -> FloatArray:
+        """Return what each candidate of the grid would give beside each of the sets, (sets, candidates)."""
+        taken, grid = self._taken, self._grid
+        k, (s, n), g = len(taken), sets.shape, len(grid)
+        rows = np.empty((s, g, k + n + 1))
+        rows[:, :, :k] = taken
+        rows[:, :, k:-1] = sets[:, None, :]
+        rows[:, :, -1] = grid
+        rows[:, :, k:] = np.sort(rows[:, :, k:], axis=-1)[:, :, ::-1]
+        near = (np.abs(grid[:, None] - sets[:, None, :]) < LEAST_APART_PH - 1e-9).any(axis=-1)
+        cost = cost_of(self._belief, self._statistics, rows.reshape(s * g, -1)).reshape(s, g)
+        return np.where(near, np.inf, cost)
 
 
-def _with_one_of(
-    belief: Belief, statistics: Statistics, taken: FloatArray, chosen: FloatArray, grid: FloatArray
-) -> FloatArray:
-    """Return what each candidate of the grid would give beside what is taken and chosen."""
-    rows = np.tile(np.concatenate([taken, chosen, [0.0]]), (len(grid), 1))
-    rows[:, -1] = grid
-    rows[:, len(taken) :] = np.sort(rows[:, len(taken) :], axis=1)[:, ::-1]
-    near = (np.abs(grid[:, None] - chosen) < LEAST_APART_PH - 1e-9).any(axis=1)
-    return np.where(near, np.inf, cost_of(belief, statistics, rows))
+def best_targets(
+    belief: Belief, statistics: Statistics, taken_ph_free: FloatArray, more: int
+) -> tuple[FloatArray, FloatArray]:
+    """Choose the next readings once: see `Plans`."""
+    return Plans(belief, statistics, taken_ph_free).best(more)
 
 
 def _readings_at(belief: Belief, statistics: Statistics, ph_free: FloatArray) -> Readings:
