@@ -7,14 +7,24 @@ import typer
 
 
 def simulate(
-    scenario: Annotated[Path, typer.Argument(help="Scenario file (TOML).", show_default=False)],
+    scenario: Annotated[Path | None, typer.Argument(help="Scenario file (TOML).", show_default=False)] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
+    schema: Annotated[
+        bool, typer.Option("--schema", help="Print what a scenario may say, as JSON Schema, and run nothing.")
+    ] = False,
 ) -> None:
     """Run the whole service against the simulated bench, for as many days as the scenario says."""
     from saltern.cli.logs import quiet_logs
     from saltern.cli.present import print_json, print_simulation
     from saltern.cli.simulation import load_scenario, run
 
+    if schema:
+        from saltern_drivers.twin.scenario import Scenario
+
+        print_json(Scenario.model_json_schema())
+        return
+    if scenario is None:
+        raise typer.BadParameter("name a scenario file, or ask for --schema", param_hint="SCENARIO")
     quiet_logs()
     outcome = run(load_scenario(scenario), scenario.parent)
     if as_json:

@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
+from saltern.cli import simulated_card
 from saltern.clock import VirtualClock
 from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
@@ -189,6 +190,16 @@ class Computer:
             file.seek(max(4096, path.stat().st_size // 2))
             file.write(DAMAGE)
 
+    def sd_stall(self, fault: FaultTable) -> Callable[[], None] | None:
+        """Let each write take so long while the fault lasts, or the next one alone."""
+        if self._store is None:
+            return None
+        return simulated_card.stall(self._store, self._clock, fault.size, lasting=fault.for_h is not None)
+
+    def record_damaged(self, fault: FaultTable) -> None:
+        """Change one byte of one stored value."""
+        simulated_card.damage(Path(self._records), fault.table, fault.column)
+
     def _disk_fails(self, broken: str, mended: str) -> Callable[[], None]:
         self._disk = (broken, mended)
         self._pragma(broken)
@@ -233,6 +244,8 @@ _FAULTS: dict[str, Callable[[Computer, FaultTable], Callable[[], None] | None]] 
     "disk-full": Computer.disk_full,
     "disk-readonly": Computer.disk_readonly,
     "database-corrupt": Computer.corrupt,
+    "sd-stall": Computer.sd_stall,
+    "record-damaged": Computer.record_damaged,
 }
 
 

@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from saltern.bench.proof import trials
+from saltern.cli.simulated_card import unknown_record
 from saltern.cli.simulated_computer import Computer, post
 from saltern.clock import VirtualClock
 from saltern.config.loading import config_mistakes, load_bench, read_toml, shipped_config
@@ -49,6 +50,7 @@ def load_scenario(path: Path) -> Scenario:
             command_of(act.command)
         except ConfigError as error:
             wrong.append(error)
+    wrong += [error for fault in scenario.fault for error in unknown_record(fault.kind, fault.table, fault.column)]
     if wrong:
         raise StartupError(str(path), wrong)
     return scenario

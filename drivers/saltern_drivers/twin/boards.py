@@ -20,6 +20,8 @@ from saltern_drivers.twin.electrode import GAS_OVER_FARADAY_MV
 from saltern_drivers.twin.world import World
 
 CONVERSION_S = 0.3
+FIRST_LINE = b"started 2.14"
+"""What a board says by itself when it is up: a word and its version (an assumption: boards differ)."""
 PSS78_R_T = (0.6766097, 2.00564e-2, 1.104259e-4, -6.9698e-7, 1.0031e-9)
 """C(35, t) / C(35, 15): Fofonoff & Millard 1983, UNESCO Tech. Pap. Mar. Sci. 44; t on IPTS-68."""
 
@@ -37,6 +39,8 @@ class Cable:
     garble: Callable[[bytes], bytes] = _as_sent
     absent: bool = False  # the name leads nowhere
     pulls: int = 0  # how often it was pulled: a handle is of the cable as it was when it was opened
+    boots: int = 0  # how often its board began anew
+    booted_s: float = 0.0  # when its board hears again
 
     def pull(self) -> None:
         """End every handle that is open now; the name leads to the board again as soon as it is not `absent`."""
@@ -50,6 +54,7 @@ class BoardPort:
         self._clock = clock
         self._cable = cable
         self._opened_at_pull = cable.pulls
+        self._seen_boots = cable.boots
         self._answer = answer
         self._terminator = terminator
         self._asked = bytearray()
@@ -60,6 +65,7 @@ class BoardPort:
     def in_waiting(self) -> int:
         if self._gone:
             raise OSError(errno.EIO, "Input/output error")
+        self._begin_anew()
         while self._due and self._due[0][0] <= self._clock.monotonic():
             self._ready += self._due.popleft()[1]
         return len(self._ready)
@@ -77,6 +83,9 @@ class BoardPort:
     def write(self, data: bytes, /) -> int:
         if self._gone:
             raise SerialException("write failed: [Errno 5] Input/output error")
+        self._begin_anew()
+        if self._clock.monotonic() < self._cable.booted_s:
+            return len(data)
         self._asked += data
         while (end := self._asked.find(self._terminator)) >= 0:
             del self._asked[: end + len(self._terminator)]
@@ -85,9 +94,18 @@ class BoardPort:
                 self._due.append((due_s, self._cable.garble(self._answer().encode() + self._terminator)))
         return len(data)
 
+    def _begin_anew(self) -> None:
+        """Where the board has begun anew: it forgot what it was asked, and says its first line when it is up."""
+        if self._seen_boots != self._cable.boots:
+            self._seen_boots = self._cable.boots
+            self._asked.clear()
+            self._due.clear()
+            self._due.append((self._cable.booted_s, self._cable.garble(FIRST_LINE + self._terminator)))
+
     def reset_input_buffer(self) -> None:
         if self._gone:
             raise termios.error(errno.EIO, "Input/output error")
+        self._begin_anew()
         self._ready.clear()
         while self._due and self._due[0][0] <= self._clock.monotonic():
             self._due.popleft()
@@ -135,6 +153,12 @@ class Boards:
         terminator = self._world.bench["probes"][role]["board"].get("terminator", "\r").encode()
         return BoardPort(self._clock, self.cables[role], self._answers[role], terminator)
 
+    def reboot(self, takes_s: float) -> None:
+        """Let every board begin anew, deaf and silent for so long."""
+        for cable in self.cables.values():
+            cable.boots += 1
+            cable.booted_s = self._clock.monotonic() + takes_s
+
     def _ph(self) -> str:
         world, now_s = self._world, self._clock.monotonic()
         world.advance(now_s)
@@ -143,7 +167,7 @@ class Boards:
             if len(self.ph_seen) > 200_000:
                 del self.ph_seen[:100_000]
         step = world.truths.errors.resolution_mv
-        signal = round(world.electrode.read() / step) * step
+        signal = round(world.ph_signal_mv() / step) * step
         board = world.bench["probes"]["ph"]["board"]
         if board.get("unit", "mV") == "mV":
             return f"{signal:.3f}"

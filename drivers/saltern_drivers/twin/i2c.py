@@ -71,7 +71,7 @@ class Bus:
         """Return what stands at an input, V."""
         world = self._world
         if mux == 5:
-            return 1.024 + 1e-3 * world.electrode.read()
+            return 1.024 + 1e-3 * world.ph_signal_mv()
         if mux == 6:
             return 0.020 * world.conductivity()
         if mux == 7:

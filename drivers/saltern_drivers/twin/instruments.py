@@ -69,7 +69,15 @@ def with_changes(errors: Errors, changes: dict[str, float]) -> Errors:
     return Errors(**{**known, **changes})
 
 
-def draw(errors: Errors, *, calibrated: bool, titre_u: float, random: np.random.Generator) -> Truths:
+def draw(
+    errors: Errors,
+    *,
+    calibrated: bool,
+    titre_u: float,
+    random: np.random.Generator,
+    by_pump: bool = True,
+    sample: float = 1.0,
+) -> Truths:
     """Draw a bench.
 
     Parameters
@@ -79,6 +87,14 @@ def draw(errors: Errors, *, calibrated: bool, titre_u: float, random: np.random.
     calibrated
         Whether a standardisation has made strength x titrant gain / sample gain right but for its own
         uncertainty `titre_u` (a fraction); each of the three may still be off.
+    titre_u
+        That uncertainty.
+    random
+        What draws.
+    by_pump
+        Whether the sample pump meters the sample: where a draw-down or a balance does, its gain does not matter.
+    sample
+        True sample over the believed one, but for the pump's gain.
     """
     if not calibrated:
         errors = with_changes(errors, OUT_OF_THE_BOX)
@@ -86,7 +102,7 @@ def draw(errors: Errors, *, calibrated: bool, titre_u: float, random: np.random.
     sample_gain = 1.0 + random.normal(0.0, errors.sample_gain)
     strength = 1.0 + random.normal(0.0, errors.titrant_strength)
     if calibrated:
-        strength = sample_gain / titrant_gain * (1.0 + random.normal(0.0, titre_u))
+        strength = (sample_gain if by_pump else 1.0) * sample / titrant_gain * (1.0 + random.normal(0.0, titre_u))
     return Truths(
         electrode_offset_mv=random.normal(0.0, float(np.hypot(errors.e0_mv, errors.junction_mv))),
         electrode_slope=1.0 + random.normal(0.0, errors.slope),

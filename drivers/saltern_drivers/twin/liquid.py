@@ -1,7 +1,8 @@
 """A liquid as amounts that mixing conserves.
 
 Salinities are practical; `natural` salt brings borate, sulfate and fluoride with it, `ionic` is what the ions
-amount to as seawater (natural salt, and the NaCl of a titrant).
+amount to as seawater (natural salt, and the NaCl of a titrant), `own` is that part of the natural salt that is the
+tank's, with whatever its water has beside.
 """
 
 from dataclasses import dataclass
@@ -16,11 +17,12 @@ class Liquid:
     ionic: float = 0.0  # g x practical salinity
     alkalinity: float = 0.0  # g x umol/kg; acid counts negative
     carbon: float = 0.0  # g x umol/kg
+    own: float = 0.0  # g x practical salinity
 
     def share(self, mass_g: float) -> "Liquid":
         """Return `mass_g` of this liquid, composed as it is; the liquid itself is left as it is."""
         f = mass_g / self.mass_g if self.mass_g > 0.0 else 0.0
-        return Liquid(mass_g, self.natural * f, self.ionic * f, self.alkalinity * f, self.carbon * f)
+        return Liquid(mass_g, self.natural * f, self.ionic * f, self.alkalinity * f, self.carbon * f, self.own * f)
 
     def take(self, mass_g: float) -> "Liquid":
         """Remove and return up to `mass_g`."""
@@ -30,6 +32,7 @@ class Liquid:
         self.ionic -= part.ionic
         self.alkalinity -= part.alkalinity
         self.carbon -= part.carbon
+        self.own -= part.own
         return part
 
     def pour_in(self, other: "Liquid") -> None:
@@ -38,3 +41,4 @@ class Liquid:
         self.ionic += other.ionic
         self.alkalinity += other.alkalinity
         self.carbon += other.carbon
+        self.own += other.own

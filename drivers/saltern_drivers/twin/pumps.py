@@ -41,6 +41,8 @@ class PumpHead:
     runaway: bool = False
     permit_stuck: bool = False
     gain_shift: float = 0.0
+    passes: float = 1.0  # share of what it turns, or is told to turn, that moves liquid
+    direction_dead: bool = False  # its direction wire hangs loose: it turns forward
     last_moved_s: float = -1.0
     nominal_units_s: float = 1.0  # what a shorted drive turns at
     ripple: float = 0.0  # amplitude of the flow's pulsation, share of the mean
@@ -50,6 +52,11 @@ class PumpHead:
     def moving(self) -> bool:
         """Return whether liquid may move before the wire is touched again."""
         return self.power > 0.0 or bool(self.trains) or self.runaway
+
+    def turns(self, at_s: float) -> bool:
+        """Return whether its motor has current at this time."""
+        told = self.runaway or self.power > 0.0 or any(train.begins_s <= at_s < train.ends_s for train in self.trains)
+        return told and (self.permit_stuck or at_s < self.permitted_until_s)
 
     def advance(self, to_s: float) -> float:
         """Return the volume moved since the last call, mL; negative where the head turned backwards."""
@@ -82,9 +89,9 @@ class PumpHead:
         self.last_moved_s = to_s
         if self.ripple:
             units = self._pulsed(units)
-        volume = units * self.ml_per_unit * (1.0 + self.gain_shift) * self.motion_factor
+        volume = units * self.ml_per_unit * (1.0 + self.gain_shift) * self.motion_factor * self.passes
         volume = max(0.0, volume + self.walk_ml * sqrt(volume) * self.random.standard_normal())
-        return -volume if self.reverse and not self.runaway else volume
+        return -volume if self.reverse and not self.runaway and not self.direction_dead else volume
 
     def _pulsed(self, units: float) -> float:
         """Return the units that this much turning amounts to, as the rollers stand: the integral of 1 + a sin."""

@@ -9,12 +9,15 @@ from functools import partial
 from math import isfinite
 from typing import Any, Literal, Protocol
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, create_model, model_validator
 
 from saltern.ports import Wires
+from saltern_drivers.twin import mishaps
 from saltern_drivers.twin.boards import Cable
 from saltern_drivers.twin.instruments import CLASSES, Errors, with_changes
 from saltern_drivers.twin.tank import Tank
+from saltern_drivers.twin.truth import Asked
+from saltern_drivers.twin.truth_table import TABLE
 from saltern_drivers.twin.wires import FollowedClock, build
 from saltern_drivers.twin.world import Intake, World
 
@@ -63,6 +66,7 @@ ALIASES = {
 }
 """Single ones of them, by what the service shows."""
 
+_WORD = "^[a-z][a-z0-9_]{0,40}$"
 _TURN = re.compile(r" \d+( of \d+)?$")
 
 
@@ -86,13 +90,43 @@ class TankTable(Table):
     volume_l: float = Field(default=400.0, ge=5, le=100_000)
 
 
-class TwinTable(BaseModel):
+class _Named(Table):
+    """A table of numbers by name, of which any may be given."""
+
+    def given(self) -> dict[str, float]:
+        """Return those that are, by name."""
+        return self.model_dump(exclude_unset=True, exclude_none=True)
+
+
+def _truth_field(name: str) -> Any:
+    row = TABLE[name]
+    words = f"{row.what} ({row.unit}); source of its spread: {row.source}"
+    return (float | None, Field(default=None, ge=row.least, le=row.most, description=words))
+
+
+TruthTable: type[_Named] = create_model(
+    "TruthTable",
+    __base__=_Named,
+    __doc__="Truths by name, from the beginning; calibrations were made while they were as the bench file states.",
+    **{name: _truth_field(name) for name in TABLE},
+)
+
+
+class TwinTable(Table):
     """The class of instruments; single errors of `instruments.Errors` may be set beside it."""
 
-    model_config = ConfigDict(extra="allow", frozen=True)
+    model_config = ConfigDict(
+        extra="allow",
+        json_schema_extra={
+            "additionalProperties": False,
+            "x-errors": "beside these, single errors of the instruments by name",
+        },
+    )
 
     instruments: Literal["good", "hobby"] = "good"
     calibrated: bool = True
+    world: Literal["near", "apart", "unfriendly"] = "near"
+    truth: TruthTable = TruthTable()
 
     @model_validator(mode="after")
     def _known_errors(self) -> "TwinTable":
@@ -105,8 +139,16 @@ class TwinTable(BaseModel):
                 raise ValueError(msg)
         return self
 
-    def errors(self) -> Errors:
-        return with_changes(CLASSES[self.instruments], dict(self.__pydantic_extra__ or {}))
+    def asked(self) -> Asked:
+        """Return what is asked of the truth."""
+        changes = dict(self.__pydantic_extra__ or {})
+        return Asked(
+            with_changes(CLASSES[self.instruments], changes),
+            calibrated=self.calibrated,
+            world=self.world,
+            set_errors=frozenset(changes),
+            pinned=self.truth.given(),
+        )
 
 
 class KeeperTable(Table):
@@ -131,6 +173,8 @@ class FaultTable(Table):
     for_h: float | None = Field(default=None, gt=0)
     size: float | None = None
     pump: Literal["sample", "waste", "titrant"] | None = None
+    table: str | None = Field(default=None, pattern=_WORD, description="of record-damaged")
+    column: str | None = Field(default=None, pattern=_WORD, description="of record-damaged")
 
     @model_validator(mode="after")
     def _when_and_what(self) -> "FaultTable":
@@ -145,6 +189,13 @@ class FaultTable(Table):
             raise ValueError(msg)
         if self.kind not in FAULTS:
             msg = f"{self.kind!r} is not a fault; choose of {', '.join(sorted(FAULTS))}"
+            raise ValueError(msg)
+        if (self.table or self.column) and self.kind != "record-damaged":
+            msg = "table and column are of record-damaged alone"
+            raise ValueError(msg)
+        bounds = mishaps.SIZES.get(self.kind)
+        if bounds is not None and self.size is not None and not bounds[0] <= self.size <= bounds[1]:
+            msg = f"the size of {self.kind} must lie in {bounds[0]:g} to {bounds[1]:g}"
             raise ValueError(msg)
         return self
 
@@ -197,8 +248,7 @@ class Play:
         self.wires, self.world, self.boards = build(
             self.bench,
             self.clock,
-            self.scenario.twin.errors(),
-            calibrated=self.scenario.twin.calibrated,
+            self.scenario.twin.asked(),
             tank=tank,
             seed=self.scenario.seed,
         )
@@ -230,6 +280,7 @@ class Play:
 
     def refill_titrant(self) -> None:
         self.world.bottle_ml = self.bench["titrant"]["bottle_ml"]
+        self.world.titrant_umol_ml = self.world.poured_umol_ml
 
     def empty_waste_container(self) -> None:
         self.world.waste_ml = 0.0
@@ -269,6 +320,7 @@ class Play:
             "peak_vessel_ml": s.peak_vessel_ml,
             "vessel_capacity_ml": self.world.capacity_ml,
             "spilled_ml": s.spilled_ml,
+            "beside_ml": s.beside_ml,
             "titrant_to_tank_ml": s.titrant_to_tank_ml,
             "max_titrant_in_one_run_ml": s.max_titrant_in_one_run_ml,
             "max_moving_s_after_trip": s.max_moving_s_after_trip,
@@ -420,7 +472,8 @@ def _computer(play: Play, fault: FaultTable) -> End:
 
 
 COMPUTER_FAULTS = (
-    "power-cut", "process-killed", "service-hang", "disk-full", "disk-readonly", "database-corrupt",
+    "power-cut", "process-killed", "service-hang", "disk-full", "disk-readonly", "database-corrupt", "sd-stall",
+    "record-damaged",
 )  # fmt: skip
 
 FAULTS: dict[str, Callable[[Play, FaultTable], End]] = {
@@ -456,5 +509,6 @@ FAULTS: dict[str, Callable[[Play, FaultTable], End]] = {
     "serial-late": _late,
     "serial-renumbered": _renumbered,
     "clock-step": _clock_step,
+    **mishaps.FAULTS,
     **dict.fromkeys(COMPUTER_FAULTS, _computer),
 }

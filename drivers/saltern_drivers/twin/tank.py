@@ -8,6 +8,7 @@ from math import cos, pi, sin
 
 from saltern_drivers.twin.density import seawater_g_ml
 from saltern_drivers.twin.liquid import Liquid
+from saltern_drivers.twin.nature import Nature
 from saltern_drivers.twin.protons import Medium, carbon_for, medium
 
 DAY_S = 86400.0
@@ -28,6 +29,7 @@ class Tank:
     ph_total: float = 8.1
     natural_share: float = 1.0  # 0: no natural salt, but NaCl of the same ionic strength
     heavier: float = 1.0  # than seawater of that salinity: another salt
+    nature: Nature | None = None  # of its water, where it is not natural seawater by published constants
     at_s: float = 0.0
     _media: dict[float, Medium] = field(default_factory=dict)
 
@@ -65,6 +67,7 @@ class Tank:
             mass_g * self.salinity,
             mass_g * self.alkalinity_umol_kg,
             mass_g * carbon,
+            0.0 if self.nature is None else mass_g * self.salinity * self.natural_share,
         )
 
     def carbon_umol_kg(self) -> float:
@@ -73,11 +76,17 @@ class Tank:
             return 0.97 * self.alkalinity_umol_kg
         key = round(self.salinity, 1)
         if key not in self._media:
-            self._media[key] = medium(key, self.temperature_c)
+            if self.nature is None:
+                self._media[key] = medium(key, self.temperature_c)
+            else:
+                self._media[key] = self.nature.medium(key, self.temperature_c, sodium_chloride=False, own_share=1.0)
         m = self._media[key]
         ph = self.ph_total + 0.12 * sin(2.0 * pi * (self.at_s / DAY_S - 0.375))
         ph_free = ph + 0.107  # total to free at S 35; the tank's pH itself is given, not computed
-        return 1e6 * carbon_for(ph_free, self.alkalinity_umol_kg * 1e-6, self.salinity, m)
+        if self.nature is None:
+            return 1e6 * carbon_for(ph_free, self.alkalinity_umol_kg * 1e-6, self.salinity, m)
+        carbon = self.nature.carbon_for(ph_free, self.alkalinity_umol_kg * 1e-6, self.salinity, m, self.temperature_c)
+        return 1e6 * carbon
 
 
 def _corals(at_s: float) -> float:

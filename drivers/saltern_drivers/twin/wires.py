@@ -13,9 +13,10 @@ from saltern_drivers.twin import lines as shared_lines
 from saltern_drivers.twin.afterlife import VARIABLE, Afterlife, take_up
 from saltern_drivers.twin.boards import Boards
 from saltern_drivers.twin.i2c import Bus
-from saltern_drivers.twin.instruments import CLASSES, Errors, draw
+from saltern_drivers.twin.instruments import CLASSES
 from saltern_drivers.twin.pins import TwinPinFactory, TwinPulseTrains
 from saltern_drivers.twin.tank import Tank
+from saltern_drivers.twin.truth import Asked, draw_truth
 from saltern_drivers.twin.world import World
 
 
@@ -35,7 +36,7 @@ def open_wires(bench: Mapping[str, Any], clock: FollowedClock) -> Wires:
     """
     if not hasattr(clock, "attach"):
         raise MisuseError("needs a virtual or a paced clock", where="twin", remedy="Run it with a paced clock")
-    wires, world, _ = build(bench, clock, CLASSES["good"], calibrated=True, tank=Tank(), seed=1)
+    wires, world, _ = build(bench, clock, Asked(CLASSES["good"]), tank=Tank(), seed=1)
     chip = os.environ.get(shared_lines.VARIABLE)
     if chip:
         wires.pins.shared = shared_lines.SharedChip(Path(chip))
@@ -67,13 +68,12 @@ def force_low(lines: Sequence[int]) -> None:
 
 
 def build(
-    bench: Mapping[str, Any], clock: FollowedClock, errors: Errors, *, calibrated: bool, tank: Tank, seed: int
+    bench: Mapping[str, Any], clock: FollowedClock, asked: Asked, *, tank: Tank, seed: int
 ) -> tuple[Wires, World, Boards]:
-    """Build a world and its wires; the world follows the clock from now on."""
+    """Draw a world and build its wires; the world follows the clock from now on."""
     random = np.random.default_rng(seed)
-    titre_u = (bench["titre"]["u_percent"] or 0.0) / 100.0
-    truths = draw(errors, calibrated=calibrated, titre_u=titre_u, random=random)
-    world = World(bench, truths, tank, random)
+    truths, real = draw_truth(bench, asked, seed, random)
+    world = World(bench, truths, tank, random, real=real, seed=seed)
     boards = Boards(world, clock)
     return wire(world, boards, clock), world, boards
 

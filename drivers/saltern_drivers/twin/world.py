@@ -15,23 +15,30 @@ from saltern.chemistry.seawater import conductivity_ms_cm
 from saltern_drivers.twin.balance import Balance
 from saltern_drivers.twin.beaker import Beaker
 from saltern_drivers.twin.electrode import Electrode
+from saltern_drivers.twin.gravity import leak
 from saltern_drivers.twin.instruments import Truths
 from saltern_drivers.twin.liquid import Liquid
+from saltern_drivers.twin.nature import Nature
 from saltern_drivers.twin.protons import LN10, Medium, carbonic_share, medium, ph_free
 from saltern_drivers.twin.pumps import PumpHead
+from saltern_drivers.twin.seasons import DAY_S, IdleLine, Seasons
 from saltern_drivers.twin.tank import Tank
+from saltern_drivers.twin.truth import as_stated
+from saltern_drivers.twin.unruly_electrode import UnrulyElectrode, Wander
 
 SEAWATER_G_ML = 1.0233
 HCL_DIFFUSION_CM2_S = 3.3e-5
 """Diffusion coefficient of dilute HCl in water at 25 degC (Robinson & Stokes, Electrolyte Solutions; from memory)."""
-AIR_PCO2_ATM = 450e-6
-CO2_LOSS_PER_S_AT_FULL = 0.1 / 60.0
-"""Rate of CO2 loss of 100 mL in a stirred beaker at full speed; with the square of the speed (an assumption)."""
 CO2_LOSS_PER_S_STILL = 0.003 / 60.0
-MIXING_S_STILL, MIXING_S_STIRRED = 60.0, 0.8
-ROOM_C = 24.0
+"""Rate of CO2 loss of 100 mL in a beaker; what stirring adds goes with the square of its speed (an assumption)."""
+MIXING_S_STILL = 60.0
 COOLING_S = 2400.0
+SEASON_EVERY_S = 60.0
 AIM_EVERY_S = 0.4
+UNRULY = (
+    "electrode_curvature_mv", "electrode_slow_share", "electrode_hysteresis_mv", "stirring_potential_mv",
+    "e0_wander_mv_per_day", "e0_knocks_per_month",
+)  # fmt: skip
 PAUSE_S = 0.15
 """A pump that stood still for longer begins anew; between the chunks of one motion it may stand for less."""
 
@@ -49,6 +56,7 @@ class Spilled:
     """Truths that only a simulation can count."""
 
     spilled_ml: float = 0.0
+    beside_ml: float = 0.0  # neither in the vessel, nor in the tray, the container or the bottle
     titrant_to_tank_ml: float = 0.0
     peak_vessel_ml: float = 0.0
     max_titrant_in_one_run_ml: float = 0.0
@@ -67,7 +75,7 @@ class World:
     random: np.random.Generator
     at_s: float = 0.0
     vessel: Liquid = field(default_factory=Liquid)
-    temperature_c: float = ROOM_C
+    temperature_c: float = 24.0
     unmixed_acid: float = 0.0  # g x umol/kg of acid still in streaks
     stirrer: float = 0.0
     stirrer_power: float = 0.0  # what its driver is asked for; a stirrer held fast does not turn for it
@@ -110,27 +118,43 @@ class World:
     trip_since_s: dict[str, float] = field(default_factory=dict)
     dead_since_s: float | None = None  # no process holds the wires
     powered: bool = True
+    cell_film: float = 0.0  # share of the tank's conductivity that a wet film shows while the cell is in air
+    overfill_stuck_wet: bool = False
+    tubes_off: set[str] = field(default_factory=set)  # pumps whose line's end hangs beside vessel and tray
+    ground_loop_mv: float = 0.0  # of the electrode's signal, while a motor has current
     lowest_ml: float = float("inf")  # since whoever asks last set it
+    real: dict[str, float] = field(default_factory=dict)  # truths by name; the bench file's where none are given
+    seed: int = 0  # of what wanders
 
     def __post_init__(self) -> None:
-        vessel, pumps = self.bench["vessel"], self.bench["pumps"]
+        pumps = self.bench["pumps"]
         errors = self.truths.errors
-        self.area_cm2: float = vessel["area_cm2"]
-        self.capacity_ml = self.area_cm2 * vessel["spout_mm"] / 10.0
-        self.overfill_ml = self.area_cm2 * vessel["overfill_switch_mm"] / 10.0
-        self.cell_ml = self.area_cm2 * vessel["conductivity_tip_mm"] / 10.0
-        self.ph_tip_ml = self.area_cm2 * vessel["ph_tip_mm"] / 10.0
-        self.tip_ml = self.area_cm2 * vessel["titrant_tip_mm"] / 10.0
-        self.residue_ml = vessel["residue_ml"]
+        real = self.real = self.real or as_stated(self.bench, self.truths)
+        self.area_cm2 = real["vessel_area_cm2"]
+        self.capacity_ml = self.area_cm2 * real["spout_mm"] / 10.0
+        self.overfill_ml = self.area_cm2 * real["overfill_switch_mm"] / 10.0
+        self.cell_ml = self.area_cm2 * real["conductivity_tip_mm"] / 10.0
+        self.ph_tip_ml = self.area_cm2 * real["ph_tip_mm"] / 10.0
+        self.tip_ml = self.area_cm2 * real["titrant_tip_mm"] / 10.0
+        self.residue_ml = real["residue_ml"]
         self.waste_capacity_ml = self.bench["waste"]["container_ml"]
         self.bottle_ml = self.bench["titrant"]["bottle_ml"]
-        line = pumps["sample"]["line"]
-        self.sample_end_ml = self.area_cm2 * line["outlet_mm"] / 10.0
-        self.sample_line_ml = pi * (line["bore_mm"] / 20.0) ** 2 * line["length_mm"] / 10.0
-        bore_cm = pumps["titrant"]["line"]["bore_mm"] / 10.0
-        self.tip_area_cm2 = pi * (bore_cm / 2.0) ** 2
+        self.sample_end_ml = self.area_cm2 * real["sample_outlet_mm"] / 10.0
+        self.sample_line_ml = pi * (real["sample_bore_mm"] / 20.0) ** 2 * pumps["sample"]["line"]["length_mm"] / 10.0
+        self.tip_area_cm2 = pi * (real["titrant_bore_mm"] / 20.0) ** 2
+        self.titrant_line_ml = self.tip_area_cm2 * pumps["titrant"]["line"]["length_mm"] / 10.0
         strength = self.bench["titrant"]["concentration_mol_per_l"] * self.truths.titrant_strength
-        self.titrant_umol_ml = strength * 1000.0
+        self.titrant_umol_ml = self.poured_umol_ml = strength * 1000.0
+        self.seasons = Seasons(real)
+        self.idle_line = IdleLine(self.titrant_line_ml, real["permeation_percent_per_day"] / 100.0 / DAY_S)
+        self.room_c = real["room_c"]
+        self._season_s = float("inf") if self.seasons.still else 0.0
+        self._stood_s = 0.0
+        self._co2_loss_per_s = real["co2_loss_per_min"] / 60.0
+        self._mixing_s = real["mixing_s"]
+        nature = Nature(real, self.tank.salinity)
+        self.nature = None if nature.plain else nature
+        self.tank.nature = self.nature
         self.titrant_ionic = 35.0 if self.bench["titrant"]["background"] == "nacl" else 0.0
         self.pumps = {
             "sample": self._head("sample", self.truths.sample_gain, 0.0, errors.sample_repeatability),
@@ -149,11 +173,12 @@ class World:
             noise_mv=errors.noise_mv,
             random=self.random,
         )
+        if any(real[name] for name in UNRULY):
+            self.electrode = self._unruly(self.electrode)
         (seed,) = self.random.bit_generator.seed_seq.spawn(1)  # type: ignore[attr-defined]
         apart = self._apart = np.random.default_rng(seed)  # benches without a balance are drawn as ever
-        self._tip_ml: float | None = None
         self._meniscus_ml: float | None = None
-        self._tip_off = float(apart.normal())
+        apart.normal()
         total = errors.e0_mv**2 + errors.junction_mv**2
         of_junction = self.truths.electrode_offset_mv * errors.junction_mv**2 / total
         junction_mv = of_junction + apart.normal(0.0, errors.e0_mv * errors.junction_mv / sqrt(total))
@@ -168,6 +193,7 @@ class World:
             random=apart,
         )
         self._media: dict[tuple[float, float, bool], Medium] = {}
+        self._media_of_own: dict[tuple[float, float, bool, float], Medium] = {}
         self._ph = 8.0
         self._dirty = True
         self._aimed_s = -1.0
@@ -178,15 +204,32 @@ class World:
 
     def _head(self, name: str, gain: float, walk_ml: float, repeatability: float) -> PumpHead:
         pump = self.bench["pumps"][name]
-        permit = pump["permit"]
         return PumpHead(
             name,
             pump["ml_per_unit"] * gain,
             walk_ml,
             repeatability,
-            permit.get("lapse_s", 0.5),
+            self.real["permit_lapse_s"],
             self.random,
             nominal_units_s=float(pump["drive"].get("steps_per_s", 1.0)),
+        )
+
+    def _unruly(self, plain: Electrode) -> UnrulyElectrode:
+        real = self.real
+        wander = Wander(
+            real["e0_wander_mv_per_day"],
+            real["e0_knocks_per_month"] / 30.0,
+            real["e0_knock_mv"],
+            np.random.default_rng([self.seed, 1]),
+        )
+        return UnrulyElectrode(
+            **plain.__dict__,
+            curvature_mv=real["electrode_curvature_mv"],
+            slow_share=real["electrode_slow_share"],
+            slow_lag_s=real["electrode_slow_lag_s"],
+            hysteresis_mv=real["electrode_hysteresis_mv"],
+            stirring_mv=real["stirring_potential_mv"],
+            wander=wander,
         )
 
     def _settle(self, residue_ml: float) -> None:
@@ -194,7 +237,7 @@ class World:
         wet_ml = self.bench["sample"]["keep_wet_ml"] + residue_ml
         self.vessel = self.tank.water(wet_ml * SEAWATER_G_ML)
         self.intake = Intake(0.0, self.vessel.share(self.vessel.mass_g))
-        self.temperature_c = 0.5 * (ROOM_C + self.tank.temperature_c)
+        self.temperature_c = 0.5 * (self.room_c + self.tank.temperature_c)
         self._aim()
         self.electrode.signal_mv = self.electrode.target_mv
 
@@ -206,6 +249,8 @@ class World:
         if elapsed_s <= 0.0:
             return
         from_s, self.at_s = self.at_s, to_s
+        if to_s >= self._season_s:
+            self._turn_of_season(to_s)
         moved = False
         for head in self._heads:
             volume = head.advance(to_s)
@@ -238,16 +283,29 @@ class World:
         self._creep()
         self._exchange(elapsed_s, self.stirrer)
         if self.unmixed_acid:
-            tau = MIXING_S_STIRRED / max(self.stirrer, MIXING_S_STIRRED / MIXING_S_STILL)
+            tau = self._mixing_s / max(self.stirrer, self._mixing_s / MIXING_S_STILL)
             self.unmixed_acid *= exp(-elapsed_s / tau)
             if self.unmixed_acid < 1e-3:
                 self.unmixed_acid = 0.0
             self._dirty = True
-        if abs(self.temperature_c - ROOM_C) > 0.005:
-            self.temperature_c = ROOM_C + (self.temperature_c - ROOM_C) * exp(-elapsed_s / COOLING_S)
+        if abs(self.temperature_c - self.room_c) > 0.005:
+            self.temperature_c = self.room_c + (self.temperature_c - self.room_c) * exp(-elapsed_s / COOLING_S)
         if self._dirty and to_s - self._aimed_s >= AIM_EVERY_S:
             self._aim()
         self.electrode.advance(to_s)
+
+    def _turn_of_season(self, to_s: float) -> None:
+        """Let the room, the pumps and the titrant be as they are now."""
+        elapsed_s, self._stood_s = to_s - self._stood_s, to_s
+        self._season_s = to_s + SEASON_EVERY_S
+        self.room_c = self.seasons.room_c(to_s)
+        for name, head in self.pumps.items():
+            head.ml_per_unit = self.real[f"{name}_ml_per_unit"] * self.seasons.gain(name, to_s)
+        self.idle_line.stand(elapsed_s)
+        lost_ml = min(self.real["evaporation_g_per_day"] * elapsed_s / DAY_S, 0.5 * self.bottle_ml)
+        if lost_ml > 0.0:
+            self.titrant_umol_ml *= self.bottle_ml / (self.bottle_ml - lost_ml)
+            self.bottle_ml -= lost_ml
 
     def _watch_trips(self) -> None:
         """Note since when the physical condition of each trip lasts."""
@@ -267,6 +325,21 @@ class World:
     def volume_ml(self) -> float:
         return self.vessel.mass_g / SEAWATER_G_ML
 
+    def surface_mm(self) -> float:
+        """Return how high the vessel's liquid stands above its floor."""
+        return 10.0 * self.volume_ml() / self.area_cm2
+
+    def between_ml(self, low_mm: float, high_mm: float) -> float:
+        """Return what the vessel holds between two heights; nothing where they are the other way."""
+        return max(0.0, high_mm - low_mm) * self.area_cm2 / 10.0
+
+    def closed(self, pump: str) -> bool:
+        """Return whether a normally closed valve, where the line has one, is shut: it opens with the pump's permit."""
+        if self.bench["pumps"][pump].get("valve") is None:
+            return False
+        head = self.pumps[pump]
+        return not head.permit_stuck and self.at_s > head.permitted_until_s
+
     # Liquids --------------------------------------------------------------------
 
     def _move(self, pump: str, volume_ml: float, from_s: float) -> None:
@@ -276,6 +349,9 @@ class World:
             return
         if pump == "waste":
             self._drain(volume_ml)
+            return
+        if pump in self.tubes_off and volume_ml > 0.0:
+            self.spilled.beside_ml += self._collected(pump, volume_ml)
             return
         if volume_ml > 0.0:
             if from_s - self._added_s > PAUSE_S:
@@ -329,10 +405,30 @@ class World:
             fresh.pour_in(old)
         if self.intake is None:
             self.intake = Intake(self.at_s, Liquid())
+        if self.real["filling_co2_share"] > 0.0:
+            self._fall(fresh, source.temperature_c)
         self.intake.water.pour_in(fresh.share(fresh.mass_g))
         before_g = self.vessel.mass_g
         self.vessel.pour_in(fresh)
         self.temperature_c += (source.temperature_c - self.temperature_c) * mass_g / (before_g + mass_g)
+
+    def _fall(self, water: Liquid, temperature_c: float) -> None:
+        """Let falling water exchange CO2 with the air."""
+        m = self._medium_of(water, temperature_c)
+        share = carbonic_share(exp(-LN10 * self._ph_of(water, water.alkalinity, temperature_c)), m)
+        dissolved = share * water.carbon / water.mass_g
+        balanced = m.k0 * self.real["air_pco2_uatm"]
+        water.carbon += self.real["filling_co2_share"] * (balanced - dissolved) * water.mass_g
+
+    def into_bottle(self, volume_ml: float) -> None:
+        """Move the vessel's liquid through the titrant line into the bottle, where it takes up acid."""
+        if volume_ml <= 0.0:
+            return
+        liquid = self.vessel.take(volume_ml * SEAWATER_G_ML)
+        acid_umol = self.titrant_umol_ml * self.bottle_ml - liquid.alkalinity / 1000.0
+        self.bottle_ml += volume_ml
+        self.titrant_umol_ml = acid_umol / self.bottle_ml
+        self._dirty = True
 
     def _draw_back(self, volume_ml: float) -> None:
         """Move the sample line's content towards the tank; what follows is air, or the vessel where the end dips in.
@@ -363,7 +459,7 @@ class World:
         self.bottle_ml -= given
         if given <= 0.0:
             return
-        acid = given * self.titrant_umol_ml * self.titrant_factor
+        acid = (given + self.idle_line.give(given)) * self.titrant_umol_ml * self.titrant_factor
         missing = min(self.tip_missing_umol, acid)
         self.tip_missing_umol -= missing
         self.tip_idle_since_s = self.at_s
@@ -387,7 +483,10 @@ class World:
             return
         self.vessel.take(out_ml * SEAWATER_G_ML)
         self.unmixed_acid *= 0.9
-        self.waste_ml += out_ml
+        if "waste" in self.tubes_off:
+            self.spilled.beside_ml += out_ml
+        else:
+            self.waste_ml += out_ml
         if self.waste_ml > self.waste_capacity_ml:
             self.spilled.spilled_ml += self.waste_ml - self.waste_capacity_ml
             self.waste_ml = self.waste_capacity_ml
@@ -396,27 +495,17 @@ class World:
             self.intake = self._meniscus_ml = None
             self.titrant_since_empty_ml = 0.0
             self.unmixed_acid = 0.0
-            self.residue_ml = max(
-                0.2, self.bench["vessel"]["residue_ml"] + self.random.normal(0.0, self.truths.errors.residue_ml)
-            )
+            self.residue_ml = max(0.2, self.real["residue_ml"] + self.random.normal(0.0, self.truths.errors.residue_ml))
 
     def _tip_left_ml(self) -> float:
         """Return what a draw-down leaves: the tip's true height, and a meniscus that breaks here or there."""
-        tip = self.bench["sample"]["draw_down"]
-        if self._tip_ml is None:
-            set_mm = tip["tip_mm"] * (1.0 + self.truths.errors.tip_height * self._tip_off)
-            self._tip_ml = self.area_cm2 * set_mm / 10.0
         if self._meniscus_ml is None:
             self._meniscus_ml = float(self._apart.normal(0.0, self.truths.errors.tip_ml))
-        return self._tip_ml + self._meniscus_ml
+        return self.area_cm2 * self.real["draw_down_tip_mm"] / 10.0 + self._meniscus_ml
 
     def _leak(self, elapsed_s: float) -> None:
         for pump, rate in self.head_leaks_ml_s.items():
-            line = self.bench["pumps"][pump]["line"]
-            if line["inlet_mm"] > line["outlet_mm"]:
-                self._move(pump, rate * elapsed_s, self.at_s - elapsed_s)
-            elif pump == "sample" and self.volume_ml() >= self.sample_end_ml:  # a siphon, back to the tank
-                self._draw_back(rate * elapsed_s)
+            leak(self, pump, rate * elapsed_s, self.at_s - elapsed_s)
 
     def _overflow(self) -> None:
         volume = self.volume_ml()
@@ -444,11 +533,11 @@ class World:
         mass = self.vessel.mass_g
         if mass < 5.0:
             return
-        rate = CO2_LOSS_PER_S_STILL + CO2_LOSS_PER_S_AT_FULL * stirrer * stirrer
+        rate = CO2_LOSS_PER_S_STILL + self._co2_loss_per_s * stirrer * stirrer
         rate *= 100.0 * SEAWATER_G_ML / mass
         m = self._medium()
         share = carbonic_share(exp(-LN10 * self._ph), m)
-        balanced = m.k0 * AIR_PCO2_ATM * 1e6 / share  # umol/kg
+        balanced = m.k0 * self.real["air_pco2_uatm"] / share  # umol/kg
         carbon = self.vessel.carbon / mass
         self.vessel.carbon = mass * (balanced + (carbon - balanced) * exp(-rate * share * elapsed_s))
         if stirrer > 0.0:
@@ -457,9 +546,20 @@ class World:
     # Chemistry ------------------------------------------------------------------
 
     def _medium(self) -> Medium:
-        mass = self.vessel.mass_g
-        no_natural_salt = self.vessel.natural < 0.5 * self.vessel.ionic
-        key = (round(self.vessel.ionic / mass, 1), round(self.temperature_c, 1), no_natural_salt)
+        return self._medium_of(self.vessel, self.temperature_c)
+
+    def _medium_of(self, liquid: Liquid, temperature_c: float) -> Medium:
+        mass = liquid.mass_g
+        no_natural_salt = liquid.natural < 0.5 * liquid.ionic
+        if self.nature is not None:
+            own_share = min(1.0, liquid.own / liquid.natural) if liquid.natural > 0.0 else 0.0
+            of_own = (round(liquid.ionic / mass, 1), round(temperature_c, 1), no_natural_salt, round(own_share, 3))
+            if of_own not in self._media_of_own:
+                self._media_of_own[of_own] = self.nature.medium(
+                    of_own[0], of_own[1], sodium_chloride=no_natural_salt, own_share=of_own[3]
+                )
+            return self._media_of_own[of_own]
+        key = (round(liquid.ionic / mass, 1), round(temperature_c, 1), no_natural_salt)
         found = self._media.get(key)
         if found is None:
             found = self._media[key] = medium(key[0], key[1], sodium_chloride=no_natural_salt)
@@ -467,15 +567,17 @@ class World:
 
     def ph_free(self, *, mixed: bool = True) -> float:
         """Return free pH of the vessel's liquid: all mixed, or as the electrode's neighbourhood is."""
-        mass = self.vessel.mass_g
         alkalinity = self.vessel.alkalinity + (0.0 if mixed else self.unmixed_acid)
-        return ph_free(
-            alkalinity / mass * 1e-6,
-            self.vessel.carbon / mass * 1e-6,
-            self.vessel.natural / mass,
-            self._medium(),
-            self._ph,
-        )
+        return self._ph_of(self.vessel, alkalinity, self.temperature_c)
+
+    def _ph_of(self, liquid: Liquid, alkalinity: float, temperature_c: float) -> float:
+        """Return free pH of a liquid with this amount of alkalinity, g x umol/kg."""
+        mass, m = liquid.mass_g, self._medium_of(liquid, temperature_c)
+        of_water = (alkalinity / mass * 1e-6, liquid.carbon / mass * 1e-6, liquid.natural / mass)
+        if self.nature is None:
+            return ph_free(*of_water, m, self._ph)
+        bases = self.nature.bases(liquid.ionic / mass, temperature_c)
+        return self.nature.ph_free(*of_water, liquid.own / mass, m, bases, self._ph)
 
     def ph_total(self) -> float:
         """Return pH on the total scale at the vessel's temperature."""
@@ -505,15 +607,25 @@ class World:
 
     # Boards ---------------------------------------------------------------------
 
+    def ph_signal_mv(self) -> float:
+        """Return what the electrode gives its board at this instant, mV."""
+        if isinstance(self.electrode, UnrulyElectrode):
+            self.electrode.stirring = self.stirrer
+        motor = self.stirrer_power > 0.0 or any(head.turns(self.at_s) for head in self._heads)
+        return self.electrode.read() + (self.ground_loop_mv if motor else 0.0)
+
     def conductivity(self) -> float:
         """Return the conductivity that the cell meets, mS/cm at its temperature; near nothing in air."""
         if self.beaker is not None and not self.conductivity_disconnected:
             return self._conductivity_of(self.beaker)
-        if self.conductivity_disconnected or self.volume_ml() < self.cell_ml:
+        if self.conductivity_disconnected:
             return 0.0
-        salinity = self.vessel.ionic / self.vessel.mass_g
+        wet = self.volume_ml() >= self.cell_ml
+        if not wet and not self.cell_film:
+            return 0.0
+        salinity = self.vessel.ionic / self.vessel.mass_g if wet else self.tank.salinity
         scatter = 1.0 + self.random.normal(0.0, self.truths.errors.conductivity_noise)
-        true = conductivity_ms_cm(salinity, self.temperature_c)
+        true = conductivity_ms_cm(salinity, self.temperature_c) * (1.0 if wet else self.cell_film)
         return true * self.truths.conductivity * self.conductivity_factor * scatter
 
     def _conductivity_of(self, beaker: Beaker) -> float:
@@ -536,7 +648,7 @@ class World:
 
     def switch(self, role: str) -> bool:
         if role == "overfill":
-            if self.overfill_broken:
+            if self.overfill_broken or self.overfill_stuck_wet:
                 return True
             if self.overfill_stuck_dry:
                 return False
