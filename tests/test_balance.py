@@ -140,7 +140,7 @@ def test_a_dead_balance_does_not_blind_the_cell():
     def gone():
         raise ReadingError("the load cell is silent", where="probes.balance", remedy="Check its wires")
 
-    twin.bench.balance_g = gone
+    twin.bench.readings.balance_g = gone
     twin.world.vessel.pour_in(twin.world.tank.water(40.0))
     twin.bench.idle(301.0)
     twin.bench.idle(301.0)

@@ -163,8 +163,8 @@ def test_a_noisy_electrode_is_not_taken_for_a_shorted_pump():
 
 def test_a_drain_cut_short_in_its_last_seconds_has_proved_nothing():
     twin = TwinBench()
-    twin.bench.must_prove = True
-    turn, turns = twin.bench._turn, []
+    twin.bench.account.must_prove = True
+    turn, turns = twin.bench.motion.turn, []
 
     def stopped_in_the_tail(*given, **more):
         turns.append(given)
@@ -172,7 +172,7 @@ def test_a_drain_cut_short_in_its_last_seconds_has_proved_nothing():
             raise InterlockError("stopped", where="test", remedy="none", interlock="stop")
         return turn(*given, **more)
 
-    twin.bench._turn = stopped_in_the_tail
+    twin.bench.motion.turn = stopped_in_the_tail
     with pytest.raises(InterlockError):
         twin.bench.drain()
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from saltern.bench.bench import OVERTIME_FACTOR, OVERTIME_S
+from saltern.bench.under_way import OVERTIME_FACTOR, OVERTIME_S
 from saltern.ports import DeviceUnavailableError, Direction, MisuseError
 from saltern_drivers import gpio_stepper_pump, gpio_timed_pump
 

@@ -7,7 +7,10 @@ from unittest.mock import patch
 
 from saltern.bench import bench as bench_module
 from saltern.bench import ledger as books
+from saltern.bench.account import Account
+from saltern.bench.draining import Drained, Draining
 from saltern.bench.guard import Guard
+from saltern.bench.proofs import Proofs
 from saltern.model.ledger import Interval
 from saltern.model.verdict import Quantity, Verdict
 from saltern.records.store import Store
@@ -46,7 +49,7 @@ def _permits_off() -> list:
         for head in self.pumps.values():
             head.permit_stuck = True
 
-    proofs = [patch.object(bench_module.Bench, name, lambda self, role: None) for name in ("prove_permit", "prove_cut")]
+    proofs = [patch.object(Proofs, name, lambda self, role: None) for name in ("prove_permit", "prove_cut")]
     return [patch.object(World, "__post_init__", lit), *proofs]
 
 
@@ -75,24 +78,24 @@ def _ledger_off() -> list:
 def _memory_of_stages_off() -> list:
     """A start that believes the vessel empty, whatever the last process left."""
 
-    opened = bench_module.Bench._open_ledger
+    opened = Account._open
 
-    def empty(self: bench_module.Bench) -> tuple[books.Ledger, str, bool]:
-        found, words, _ = opened(self)
+    def empty(self: Account, *given: object) -> tuple[books.Ledger, str, bool]:
+        found, words, _ = opened(self, *given)  # type: ignore[arg-type]
         return books.replace(found, vessel_ml=Interval(0.0, 1.0), stage=None), words, False
 
-    return [patch.object(bench_module.Bench, "_open_ledger", empty)]
+    return [patch.object(Account, "_open", empty)]
 
 
 def _proof_of_empty_off() -> list:
     """A drain that is believed without its transition."""
 
-    def believed(self: bench_module.Bench) -> bench_module.Drained:
-        self._turn("waste", 20.0, bench_module.Direction.FORWARD)
-        self.ledger = books.proved_empty(self.ledger, self._fixed["cell_ml"])
-        return bench_module.Drained(True, True, 20.0, 20.0)
+    def believed(self: Draining) -> Drained:
+        self._motion.turn("waste", 20.0)
+        self._account.ledger = books.proved_empty(self._account.ledger, self._machine.cell_ml)
+        return Drained(True, True, 20.0, 20.0)
 
-    return [patch.object(bench_module.Bench, "drain", believed)]
+    return [patch.object(Draining, "drain", believed)]
 
 
 def _safe_off_off() -> list:

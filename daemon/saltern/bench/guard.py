@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Protocol
 
-from saltern.bench.interlocks import ALL_PUMPS, TABLE, Row, Snapshot
+from saltern.bench.interlocks import ALL_PUMPS, NOTICED, TABLE, Noticed, Row, Snapshot
 from saltern.errors import InterlockError
 from saltern.ports import Clock, PumpDrive, RunPermit
 
@@ -45,7 +45,7 @@ class Guard:
     drives, permits
         By pump role.
     look
-        Fills a snapshot with what is seen now.
+        Fills a snapshot with what is seen now; what readings and procedures have noticed is in it already.
     """
 
     def __init__(
@@ -74,6 +74,7 @@ class Guard:
         self.scanned: Callable[[], None] = lambda: None  # told of every scan: the control thread lives
         self.scanned_s = clock.monotonic()
         self.snapshot = Snapshot()
+        self.noticed = Noticed()
         self._bypassed_until_s: dict[str, float] = {}
 
     # Scanning, in the control thread --------------------------------------------
@@ -86,8 +87,7 @@ class Guard:
         frozenset
             The pump roles that are cut.
         """
-        seen = self.snapshot
-        self._look(seen)
+        seen = self._see()
         now_acting = {row.name for row in self._table if row.condition(seen)}
         if self._bypassed_until_s:
             now_acting -= self.bypassed().keys()
@@ -111,6 +111,12 @@ class Guard:
         self.scanned_s = self._clock.monotonic()
         self.scanned()
         return self.cut
+
+    def trip(self, finding: str) -> None:
+        """Latch the trip that this finding makes, a field of `Noticed`; the latch stays when the finding has passed."""
+        setattr(self.noticed, finding, True)
+        self.scan()
+        setattr(self.noticed, finding, False)
 
     def edge(self, name: str) -> None:
         """Act on a switch from any thread: cut at once, and let the next scan latch it."""
@@ -193,10 +199,10 @@ class Guard:
         InterlockError
             The cause of one still lasts; none is cleared.
         """
-        self._look(self.snapshot)
+        seen = self._see()
         for name in sorted(self._latched):
             row = self._rows[name]
-            if row.condition(self.snapshot):
+            if row.condition(seen):
                 raise InterlockError(
                     f"{row.watches} still says {row.condition.__name__.replace('_', ' ')}",
                     where=f"reset of {name}",
@@ -211,6 +217,12 @@ class Guard:
         self.scan()
 
     # ------------------------------------------------------------------------------
+
+    def _see(self) -> Snapshot:
+        for name in NOTICED:
+            setattr(self.snapshot, name, getattr(self.noticed, name))
+        self._look(self.snapshot)
+        return self.snapshot
 
     def _stop(self, roles: Iterable[str]) -> None:
         """Take back each permit and halt each pump; one that fails keeps no other turning."""

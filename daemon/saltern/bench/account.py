@@ -1,0 +1,57 @@
+"""What this bench knows of its volumes, as it was found at the start and as it has become since."""
+
+from saltern.bench import ledger as books
+from saltern.bench.ledger import LedgerStore
+from saltern.bench.machine import Machine
+from saltern.errors import StorageError
+from saltern.model.ledger import Ledger
+
+RAN_ON_S = 5.0
+"""Safe-off takes a dead process's outputs low within a second or two; counted even though permits lapse sooner."""
+
+
+class Account:
+    """The ledger in force and what goes with it; the guard looks at it in every scan, `Commits` puts it on the disk."""
+
+    def __init__(self, machine: Machine, store: LedgerStore) -> None:
+        self.lost = False  # when it was opened: anything may be in vessel, bottle and container
+        self.ledger, self.found, self.found_unclean = self._open(machine, store)
+        self.must_prove = self.found_unclean  # nothing is added to a wet vessel before a drain is proved
+        self.filled_ml = 0.0  # what was pumped in since the vessel was last proved empty, as commanded
+        self.storage_failed = False
+
+    def _open(self, machine: Machine, store: LedgerStore) -> tuple[Ledger, str, bool]:
+        """Take up the ledger where it was left, and say what was found."""
+        config = machine.config
+        capacity_ml = config.vessel.capacity_ml
+        try:
+            kept = store.load_ledger()
+        except StorageError as error:
+            self.lost = True
+            return self._worst(machine), error.what, True
+        if kept is None:
+            first = books.first(capacity_ml, config.titrant.bottle_ml)
+            return first, "a bench that starts for the first time", False
+        if kept.stage is not None:
+            ran_on_ml = RAN_ON_S * sum(machine.rate_ml_s(role) for role in ("sample", "titrant"))
+            ledger = books.after_unclean_stop(kept, capacity_ml, ran_on_ml)
+            found = f"an unclean stop during {kept.stage}: the vessel holds at most {ledger.vessel_ml.high:.0f} mL"
+            return ledger, found, True
+        return kept, f"an orderly stop: the vessel holds at most {kept.vessel_ml.high:.0f} mL", False
+
+    @staticmethod
+    def _worst(machine: Machine) -> Ledger:
+        config, limits = machine.config, machine.config.limits
+        return books.worst(
+            config.vessel.capacity_ml,
+            config.titrant.bottle_ml,
+            config.waste.container_ml,
+            limits.titrant_per_day_ml,
+            limits.titrant_per_run_ml,
+        )
+
+    def proved_empty(self, ledger: Ledger) -> None:
+        """Take up a ledger by which the vessel is empty: nothing has to be proved any more, nothing is in."""
+        self.ledger = ledger
+        self.must_prove = False
+        self.filled_ml = 0.0

@@ -1,0 +1,97 @@
+"""What is looked at between procedures: the cell, the weight, the ports. Liquid that nobody asked for shows here."""
+
+from contextlib import suppress
+
+from saltern.bench.connections import Connections
+from saltern.bench.guard import Guard
+from saltern.bench.machine import Machine
+from saltern.bench.reading import Readings
+from saltern.errors import ReadingError
+from saltern.ports import Clock
+
+LOOK_EVERY_S = 10.0
+"""Between two looks at the ports: each costs a driver a look at a folder, and who plugs in can wait (assumed)."""
+
+ASK_AGAIN_S = 60.0
+"""Between two questions to a probe that has come back: it may be there and silent, and each costs its time-out."""
+
+CELL_EVERY_S = 300.0
+"""Between two looks at the cell and the weight: the slowest leak that matters fills a vessel in hours (assumed)."""
+
+UNASKED_G = 3.0
+"""What drying, drift and a nudge at a tube do not change between two looks (assumed)."""
+
+
+class AtRest:
+    """Remembers what was seen at rest; whoever moves liquid lets it forget."""
+
+    def __init__(
+        self, machine: Machine, clock: Clock, guard: Guard, connections: Connections, readings: Readings
+    ) -> None:
+        self._machine = machine
+        self._clock = clock
+        self._guard = guard
+        self._connections = connections
+        self._readings = readings
+        self._cell_wet: bool | None = None
+        self._weight_g: float | None = None
+        self._asked_s = self._looked_s = clock.monotonic()
+        self.empty_g: float | None = None  # what the emptied vessel weighed, since the service began
+
+    @property
+    def fell_dry(self) -> bool:
+        """Whether the cell was seen dry at rest, lately."""
+        return self._cell_wet is False
+
+    def liquid_moves(self) -> None:
+        """Forget what was seen: a pump is about to change it."""
+        self._cell_wet = self._weight_g = None
+
+    def forget_weights(self) -> None:
+        """Let hands at the bench have laid on, or moved, what they will: what the vessel weighs is learned anew."""
+        self._weight_g = self.empty_g = None
+
+    def look(self) -> None:
+        """Look at what is due to be looked at."""
+        if self._clock.monotonic() - self._connections.looked_s >= LOOK_EVERY_S:
+            self._connections.look()
+        self._ask_what_came_back()
+        now_s = self._clock.monotonic()
+        if now_s - self._looked_s >= CELL_EVERY_S:
+            self._looked_s = now_s
+            self._look_at_the_weight()
+            self._look_at_the_cell()
+
+    def _ask_what_came_back(self) -> None:
+        """Ask probes that are there again for a reading: only that clears what was noticed of them."""
+        now_s = self._clock.monotonic()
+        if not self._connections.to_ask or now_s - self._asked_s < ASK_AGAIN_S:
+            return
+        self._asked_s = now_s
+        for role in sorted(self._connections.to_ask):
+            with suppress(ReadingError):  # its row acts until it answers, and it is asked again
+                self._readings.read(role)
+
+    def _look_at_the_weight(self) -> None:
+        """Where there is a balance: a vessel that grows heavier, or lighter than it dries, moved liquid."""
+        if "balance" not in self._machine.devices.probes:
+            return
+        try:
+            now_g = self._readings.balance_g()
+        except ReadingError:  # a fault of a board blinds no other
+            return
+        if self._weight_g is not None and abs(now_g - self._weight_g) > UNASKED_G:
+            self._guard.trip("liquid_unasked")
+        self._weight_g = now_g
+
+    def _look_at_the_cell(self) -> None:
+        """See a dry cell wetted, which means liquid that nobody asked for, or a wet one fallen dry: dry probes."""
+        if self._connections.is_down("conductivity"):  # told of by its own name; looked at again when it is back
+            return
+        try:
+            wet = self._readings.cell_is_wet()
+        except ReadingError:  # it has its own row
+            return
+        if self._cell_wet is False and wet:
+            self._guard.trip("liquid_unasked")
+        self._cell_wet = wet

@@ -1,0 +1,51 @@
+"""Putting ledger and trips on the disk, pumps at rest: the trips first, so that no ledger outlives its trip."""
+
+from saltern.bench.account import Account
+from saltern.bench.guard import Guard
+from saltern.bench.ledger import LedgerStore
+from saltern.errors import StorageError
+from saltern.model.ledger import Ledger
+
+
+class Commits:
+    """The way from the account to the records."""
+
+    def __init__(self, account: Account, guard: Guard, store: LedgerStore) -> None:
+        self._account = account
+        self._guard = guard
+        self._store = store
+
+    def commit(self, ledger: Ledger, reason: str) -> None:
+        """Put a ledger on the disk; it is not yet the one in force.
+
+        Raises
+        ------
+        StorageError
+            The disk did not take it; nothing is added to the vessel until it takes one.
+        """
+        try:
+            self._guard.save()
+            self._store.commit_ledger(ledger, reason)
+        except StorageError:
+            self._account.storage_failed = True
+            raise
+        self._account.storage_failed = False
+
+    def commit_if_possible(self, ledger: Ledger, reason: str) -> None:
+        """Commit, or leave it at the interlock that a failed commit sets, which also alerts."""
+        try:
+            self.commit(ledger, reason)
+        except StorageError:
+            self._guard.scan()
+
+    def take_up(self, ledger: Ledger, reason: str) -> None:
+        """Commit a ledger that a keeper's act changed, a new bottle or an emptied container, and let it count."""
+        self.commit(ledger, reason)
+        self._account.ledger = ledger
+        self._guard.scan()
+
+    def storage_works(self) -> bool:
+        """Return whether the ledger can be committed; what has failed before is tried again, pumps at rest."""
+        if self._account.storage_failed:
+            self.commit_if_possible(self._account.ledger, "tried again")
+        return not self._account.storage_failed
