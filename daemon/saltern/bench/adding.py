@@ -40,6 +40,7 @@ class Adding:
         self._account = account
         self._commits = commits
         self._promise: dict[str, float] = {}
+        self.promised_high_ml = 0.0  # of the vessel, while a stage is open
 
     @contextmanager
     def stage(
@@ -84,11 +85,12 @@ class Adding:
         self._commits.commit(promised, name)
         account.ledger = replace(account.ledger, stage=name)
         self._promise = {"sample": sample_ml, "titrant": titrant_ml}
+        self.promised_high_ml = promised.vessel_ml.high
         self._under_way.need(needs, self._clock.monotonic())
         try:
             yield
         finally:
-            self._promise = {}
+            self._promise, self.promised_high_ml = {}, 0.0
             self._under_way.need(None, self._clock.monotonic())
             account.ledger = replace(account.ledger, stage=None)
             self._commits.commit(account.ledger, f"{name} ended")

@@ -72,6 +72,7 @@ from saltern.records.upkeep import (
 from saltern.running import watchlist
 from saltern.running.alerting import Alerting
 from saltern.running.away import stretched
+from saltern.running.relieving import relieve
 from saltern.running.schedule import Circumstances, Decision, decide
 
 RELOADED = ("schedule", "alerts", "water", "titration", "titre", "limits", "method", "expected_dkh", "parts")
@@ -236,6 +237,8 @@ class Service:
         if not self._ending.is_set():
             self.bench.idle(self.idle_s)
         self._look_round()
+        if not self._ending.is_set():
+            relieve(self)
 
     def is_alive(self) -> bool:
         """Return, to any thread, whether the control thread has scanned lately, at work or at rest."""
