@@ -36,6 +36,7 @@ CAUSES = {
     "two-motions": {"motions": 2},
     "unasked": {"liquid_unasked": True},
     "permit-stuck": {"permit_failed": True},
+    "direction": {"direction_wrong": True},
     "drain-failed": {"drain_failed": True},
     "drain-unproved": {"drain_unproved": True},
     "sample-low": {"sample_missing": True},

@@ -37,6 +37,7 @@ class Noticed:
     device_absent: bool = False
     liquid_unasked: bool = False
     permit_failed: bool = False
+    direction_wrong: bool = False
     clock_untrusted: bool = False
     proof_overdue: bool = False
     records_lost: bool = False
@@ -193,6 +194,10 @@ def liquid_moved_unasked(seen: Snapshot) -> bool:
 
 def moved_without_permit(seen: Snapshot) -> bool:
     return seen.permit_failed
+
+
+def turned_the_wrong_way(seen: Snapshot) -> bool:
+    return seen.direction_wrong
 
 
 def wall_clock_not_trusted(seen: Snapshot) -> bool:
@@ -368,6 +373,16 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ALERT,
         "A run-permit does not cut its pump: repair its one-shot or switch, then reset",
+    ),
+    Row(
+        "direction",
+        "cell, with the sample pump told to turn back",
+        turned_the_wrong_way,
+        ADDING_PUMPS,
+        "trip",
+        NEXT_ADDITION,
+        Severity.ALERT,
+        "The sample pump turns forward when it is told to turn back: look at its direction wire, then reset",
     ),
     Row(
         "records-lost",

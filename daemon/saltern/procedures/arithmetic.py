@@ -47,6 +47,7 @@ def most_before_titrating_ml(config: BenchConfig) -> float:
     turns = rated(config)["sample"]
     energised_s = (sample.volume_ml + over_ml + sample.air_break_ml) / turns.ml_s + STARTING_AND_ENDING_S
     most_ml = (energised_s + turns.lapse_s) * turns.ml_s * (1.0 + 0.03 * pump.gain_u_percent)
+    most_ml += sample.air_break_ml * (1.0 + 0.03 * pump.gain_u_percent)  # what a dead direction wire would add
     return config.vessel.volume_at_ml(config.vessel.conductivity_tip_mm) + most_ml
 
 
