@@ -20,6 +20,7 @@ class MemoryStore:
     latches: list = field(default_factory=list)
     reasons: list = field(default_factory=list)
     on_commit: object = None
+    states: dict = field(default_factory=lambda: {"commissioned": {"at_utc": None, "who": "a test", "why": "a twin"}})
 
     def load_ledger(self):
         return self.ledger
@@ -29,6 +30,9 @@ class MemoryStore:
             self.on_commit()
         self.ledger = ledger
         self.reasons.append(reason)
+
+    def load_state(self, name):
+        return self.states.get(name)
 
     def load_latches(self):
         return list(self.latches)

@@ -26,7 +26,14 @@ def bench_here(example: str, folder: Path, changes: dict[str, Any]) -> tuple[Pat
     table["service"] = {"socket": str(folder / "bench.sock")}
     path = folder / "bench.toml"
     path.write_text(to_toml(table))
+    commission(path)
     return path, table
+
+
+def commission(bench: Path) -> None:
+    """Say, as its user would, that the bench may be used."""
+    words = ["commission", "--records-only", "a test", "the lines lead where the world says", "--bench", str(bench)]
+    subprocess.run([sys.executable, "-m", "saltern.cli.main", *words], check=True, capture_output=True, timeout=60)
 
 
 class Service:

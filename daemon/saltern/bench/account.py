@@ -1,10 +1,12 @@
 """What this bench knows of its volumes, as it was found at the start and as it has become since."""
 
+from dataclasses import replace
+
 from saltern.bench import ledger as books
 from saltern.bench.ledger import LedgerStore
 from saltern.bench.machine import Machine
 from saltern.errors import StorageError
-from saltern.model.ledger import Ledger
+from saltern.model.ledger import Interval, Ledger
 
 RAN_ON_S = 5.0
 """Safe-off takes a dead process's outputs low within a second or two; counted even though permits lapse sooner."""
@@ -14,6 +16,8 @@ class Account:
     """The ledger in force and what goes with it; the guard looks at it in every scan, `Commits` puts it on the disk."""
 
     def __init__(self, machine: Machine, store: LedgerStore) -> None:
+        self.on_disk: Ledger | None = None  # what was committed last, as it stands there
+        self.covered = False  # what moves now is promised on the disk already, though it takes no more
         self.lost = False  # when it was opened: anything may be in vessel, bottle and container
         self.ledger, self.found, self.found_unclean = self._open(machine, store)
         self.must_prove = self.found_unclean  # nothing is added to a wet vessel before a drain is proved
@@ -29,6 +33,7 @@ class Account:
         except StorageError as error:
             self.lost = True
             return self._worst(machine), error.what, True
+        self.on_disk = kept
         if kept is None:
             first = books.first(capacity_ml, config.titrant.bottle_ml)
             return first, "a bench that starts for the first time", False
@@ -48,6 +53,27 @@ class Account:
             config.waste.container_ml,
             limits.titrant_per_day_ml,
             limits.titrant_per_run_ml,
+        )
+
+    def doubt(self, capacity_ml: float, why: str) -> None:
+        """Take the vessel for anything between empty and full, until a drain is proved."""
+        self.ledger = replace(self.ledger, vessel_ml=Interval(0.0, capacity_ml))
+        self.found = why
+        self.must_prove = True
+
+    def promises(self, ledger: Ledger) -> bool:
+        """Return whether what is on the disk bounds vessel and titrant as this ledger would, and ends uncleanly.
+
+        A start that finds it so takes the vessel for as full, and proves it empty first.
+        """
+        kept = self.on_disk
+        return (
+            kept is not None
+            and kept.stage is not None
+            and kept.vessel_ml.high >= ledger.vessel_ml.high
+            and kept.titrant_left_ml.low <= ledger.titrant_left_ml.low
+            and kept.titrant_recent_ml >= ledger.titrant_recent_ml
+            and kept.titrant_run_ml >= ledger.titrant_run_ml
         )
 
     def proved_empty(self, ledger: Ledger) -> None:

@@ -62,15 +62,37 @@ class Adding:
         InterlockError
             The vessel's upper bound and what may be added do not fit below the overfill float.
         """
+        with self._staged(name, sample_ml, titrant_ml, needs, "the overfill float acts", self._machine.overfill_ml):
+            yield
+
+    @contextmanager
+    def stage_below_the_spout(self, name: str, *, sample_ml: float) -> Iterator[None]:
+        """Open a stage for a little sample by which a cell that is dry may be seen to be wetted, and then to fall dry.
+
+        It may reach above the float's level by the bound, and never the spout: if the vessel were as full as the bound
+        says, the float would stop it, and without the float it would not overflow.
+
+        Raises
+        ------
+        InterlockError
+            The vessel's upper bound and what may be added do not fit below the spout.
+        """
+        capacity_ml = self._machine.config.vessel.capacity_ml
+        with self._staged(name, sample_ml, 0.0, None, "the vessel overflows", capacity_ml):
+            yield
+
+    @contextmanager
+    def _staged(
+        self, name: str, sample_ml: float, titrant_ml: float, needs: str | None, happens: str, at_ml: float
+    ) -> Iterator[None]:
         machine, account = self._machine, self._account
         sample_most_ml = machine.most_ml("sample", sample_ml) if sample_ml > 0.0 else 0.0
         titrant_most_ml = machine.most_ml("titrant", titrant_ml) if titrant_ml > 0.0 else 0.0
         promised = books.promised(account.ledger, name, sample_most_ml, titrant_most_ml)
-        if promised.vessel_ml.high > machine.overfill_ml:
+        if promised.vessel_ml.high > at_ml:
             raise InterlockError(
                 f"the vessel may hold {account.ledger.vessel_ml.high:.0f} mL, and {name} may add "
-                f"{sample_most_ml + titrant_most_ml:.0f} mL; the overfill float acts at "
-                f"{machine.overfill_ml:.0f} mL",
+                f"{sample_most_ml + titrant_most_ml:.0f} mL; {happens} at {at_ml:.0f} mL",
                 where=f"{self._machine.config.name}, {name}",
                 remedy="Run `saltern empty`: the vessel must be proved empty first",
                 interlock="volume-bound",
@@ -82,7 +104,7 @@ class Adding:
                 remedy="Run `saltern empty`: the vessel must be proved empty first",
                 interlock="volume-bound",
             )
-        self._commits.commit(promised, name)
+        self._commits.promise(promised, name)
         account.ledger = replace(account.ledger, stage=name)
         self._promise = {"sample": sample_ml, "titrant": titrant_ml}
         self.promised_high_ml = promised.vessel_ml.high
@@ -93,7 +115,7 @@ class Adding:
             self._promise, self.promised_high_ml = {}, 0.0
             self._under_way.need(None, self._clock.monotonic())
             account.ledger = replace(account.ledger, stage=None)
-            self._commits.commit(account.ledger, f"{name} ended")
+            self._commits.settle(account.ledger, f"{name} ended")
 
     def add(self, role: str, volume_ml: float) -> Interval:
         """Add sample or titrant to the vessel, within an open stage.

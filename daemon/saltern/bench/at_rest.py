@@ -2,6 +2,8 @@
 
 from contextlib import suppress
 
+from saltern.bench.account import Account
+from saltern.bench.commits import Commits
 from saltern.bench.connections import Connections
 from saltern.bench.guard import Guard
 from saltern.bench.machine import Machine
@@ -25,18 +27,32 @@ UNASKED_G = 3.0
 """What drying, drift and a nudge at a tube do not change in `WEIGHED_AGAINST_S` (assumed)."""
 
 
+CAME_AND_WENT = "the conductivity cell was dry at rest and is wet again, with nothing moved"
+"""What the records say, and an operator who asks for more before a drain is proved."""
+
+
 class AtRest:
     """Remembers what was seen at rest; whoever moves liquid lets it forget."""
 
     def __init__(
-        self, machine: Machine, clock: Clock, guard: Guard, connections: Connections, readings: Readings
+        self,
+        machine: Machine,
+        clock: Clock,
+        guard: Guard,
+        connections: Connections,
+        readings: Readings,
+        account: Account,
+        commits: Commits,
     ) -> None:
         self._machine = machine
         self._clock = clock
         self._guard = guard
         self._connections = connections
         self._readings = readings
+        self._account = account
+        self._commits = commits
         self._cell_wet: bool | None = None
+        self._dry_is_proved = False  # by a drain since which nothing moved
         self._weight_g: float | None = None
         self._weighed_s = clock.monotonic()
         self._asked_s = self._looked_s = clock.monotonic()
@@ -50,6 +66,11 @@ class AtRest:
     def liquid_moves(self) -> None:
         """Forget what was seen: a pump is about to change it."""
         self._cell_wet = self._weight_g = None
+        self._dry_is_proved = False
+
+    def proved_dry(self) -> None:
+        """Take note that a drain was proved: a cell that is dry now is dry because nothing is there."""
+        self._dry_is_proved = True
 
     def drained(self) -> None:
         """Remember that the cell fell dry, as a proved drain at rest has seen: what wets it now was not asked for."""
@@ -95,7 +116,7 @@ class AtRest:
         self._weight_g, self._weighed_s = now_g, self._clock.monotonic()
 
     def _look_at_the_cell(self) -> None:
-        """See a dry cell wetted, which means liquid that nobody asked for, or a wet one fallen dry: dry probes."""
+        """See a dry cell wetted, which may mean liquid that nobody asked for, or a wet one fallen dry: dry probes."""
         if self._connections.is_down("conductivity"):  # told of by its own name; looked at again when it is back
             return
         try:
@@ -103,5 +124,17 @@ class AtRest:
         except ReadingError:  # it has its own row
             return
         if self._cell_wet is False and wet:
-            self._guard.trip("liquid_unasked")
+            self._consider_what_came()
         self._cell_wet = wet
+
+    def _consider_what_came(self) -> None:
+        """Latch what two witnesses say: a drain that was proved, and a cell that is wet since. One is in doubt alone.
+
+        A cell that fell dry at rest, with nothing moved, and is wet again, may have had its plug pulled. The vessel is
+        taken for full then, so that nothing is added before a drain is proved; where it is weighed, the weight decides.
+        """
+        if self._dry_is_proved:
+            self._guard.trip("liquid_unasked")
+        elif self._weight_g is None:  # it was looked at just before, and has its own trip
+            self._account.doubt(self._machine.config.vessel.capacity_ml, CAME_AND_WENT)
+            self._commits.commit_if_possible(self._account.ledger, CAME_AND_WENT)

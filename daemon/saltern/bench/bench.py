@@ -15,6 +15,7 @@ from saltern.bench.commits import Commits
 from saltern.bench.connections import Connections
 from saltern.bench.devices import Devices
 from saltern.bench.draining import Drained, Draining
+from saltern.bench.gate import Gate, HoldStore
 from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
 from saltern.bench.in_drain import InDrain
 from saltern.bench.interlocks import Noticed
@@ -36,7 +37,7 @@ from saltern.ports import Clock, Connection
 __all__ = ["Bench", "Doubted", "Drained", "StopRequested", "Store"]
 
 
-class Store(LedgerStore, LatchStore, Protocol):
+class Store(LedgerStore, LatchStore, HoldStore, Protocol):
     """What a bench keeps across restarts."""
 
 
@@ -57,18 +58,21 @@ class Bench:
         in_drain = InDrain()
         self._sight = Sight(machine, account, under_way, in_drain, clock)
         guard = self.guard = Guard(devices.pumps, devices.permits, self._sight.look, clock, store)
+        gate = self.gate = Gate(config.name, config.wires, clock, guard, store)
         waiting = self._waiting = Waiting(config.name, clock, guard)
         commits = self._commits = Commits(account, guard, store)
         connections = self._connections = Connections(devices, clock, guard)
         readings = self.readings = Readings(machine, clock, guard, waiting, connections, under_way)
-        at_rest = self._at_rest = AtRest(machine, clock, guard, connections, readings)
-        motion = self.motion = Motion(machine, clock, guard, waiting, under_way, account, at_rest)
+        at_rest = self._at_rest = AtRest(machine, clock, guard, connections, readings, account, commits)
+        motion = self.motion = Motion(machine, clock, guard, gate, waiting, under_way, account, at_rest)
         self._adding = Adding(machine, clock, readings, under_way, motion, account, commits)
         self._draining = Draining(
-            machine, clock, guard, waiting, connections, readings, motion, account, commits, in_drain
+            machine, clock, guard, waiting, connections, readings, at_rest, motion, account, commits, in_drain
         )
-        self._relieving = Relieving(machine, guard, connections, readings, self._draining, account, at_rest)
-        self._proofs = Proofs(machine, clock, guard, waiting, readings, under_way, account, commits)
+        self._relieving = Relieving(machine, guard, gate, connections, readings, self._draining, account, at_rest)
+        self._proofs = Proofs(
+            machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining
+        )
         self._open_its_face()
         self._begin()
 
@@ -88,6 +92,7 @@ class Bench:
         self.temperature_c = self.readings.temperature_c
         self.stir = self.devices.stirrer.set_speed
         self.stage = self._adding.stage
+        self.stage_below_the_spout = self._adding.stage_below_the_spout
         self.add = self._adding.add
         self.collect = self._adding.collect
         self.draw_back = self._adding.draw_back

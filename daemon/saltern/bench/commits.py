@@ -30,6 +30,39 @@ class Commits:
             self._account.storage_failed = True
             raise
         self._account.storage_failed = False
+        self._account.on_disk = ledger
+
+    def promise(self, ledger: Ledger, reason: str) -> None:
+        """Put on the disk what is about to be moved, before a pump turns; `settle` comes after it.
+
+        A disk that takes nothing more may hold such a promise already, of a stage that did not end: under that as much
+        may be moved. So the probes are wetted after a titration in which the disk filled up.
+
+        Raises
+        ------
+        StorageError
+            The disk did not take it, and holds no promise of as much.
+        """
+        try:
+            self.commit(ledger, reason)
+        except StorageError:
+            if not self._account.promises(ledger):
+                raise
+            self._account.covered = True
+
+    def settle(self, ledger: Ledger, reason: str) -> None:
+        """Put on the disk what has moved.
+
+        Raises
+        ------
+        StorageError
+            The disk took the promise, and does not take this.
+        """
+        if self._account.covered:
+            self._account.covered = False
+            self.commit_if_possible(ledger, reason)
+        else:
+            self.commit(ledger, reason)
 
     def commit_if_possible(self, ledger: Ledger, reason: str) -> None:
         """Commit, or leave it at the interlock that a failed commit sets, which also alerts."""

@@ -6,6 +6,7 @@ from math import inf
 
 from saltern.bench import ledger as books
 from saltern.bench.account import Account
+from saltern.bench.at_rest import AtRest
 from saltern.bench.commits import Commits
 from saltern.bench.connections import Connections
 from saltern.bench.guard import Guard
@@ -120,6 +121,7 @@ class Draining:
         waiting: Waiting,
         connections: Connections,
         readings: Readings,
+        at_rest: AtRest,
         motion: Motion,
         account: Account,
         commits: Commits,
@@ -131,6 +133,7 @@ class Draining:
         self._waiting = waiting
         self._connections = connections
         self._readings = readings
+        self._at_rest = at_rest
         self._motion = motion
         self._account = account
         self._commits = commits
@@ -172,6 +175,7 @@ class Draining:
                 if watch.dry_at_s is not None:
                     tail_s = self._tail_s(watch.dry_at_s, rate_ml_s)
                     self._motion.turn("waste", tail_s * units_s)
+                    self._at_rest.proved_dry()
                     account.proved_empty(books.proved_empty(account.ledger, self._machine.cell_ml))
                     noticed.drain_failed = noticed.drain_unproved = False
                     noticed.titrant_unanswered = noticed.mixing_slow = False

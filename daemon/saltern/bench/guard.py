@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Protocol
 
-from saltern.bench.interlocks import ALL_PUMPS, NOTICED, TABLE, Noticed, Row, Snapshot
+from saltern.bench.interlocks import ALL_PUMPS, TABLE, Noticed, Row, Snapshot
 from saltern.errors import InterlockError
 from saltern.ports import Clock, PumpDrive, RunPermit
 
@@ -74,7 +74,7 @@ class Guard:
         self.scanned: Callable[[], None] = lambda: None  # told of every scan: the control thread lives
         self.scanned_s = clock.monotonic()
         self.snapshot = Snapshot()
-        self.noticed = Noticed()
+        self.noticed: Noticed = self.snapshot  # what is noticed is in what every scan sees
         self._bypassed_until_s: dict[str, float] = {}
 
     # Scanning, in the control thread --------------------------------------------
@@ -87,7 +87,8 @@ class Guard:
         frozenset
             The pump roles that are cut.
         """
-        seen = self._see()
+        seen = self.snapshot
+        self._look(seen)
         now_acting = {row.name for row in self._table if row.condition(seen)}
         if self._bypassed_until_s:
             now_acting -= self.bypassed().keys()
@@ -199,10 +200,10 @@ class Guard:
         InterlockError
             The cause of one still lasts; none is cleared.
         """
-        seen = self._see()
+        self._look(self.snapshot)
         for name in sorted(self._latched):
             row = self._rows[name]
-            if row.condition(seen):
+            if row.condition(self.snapshot):
                 raise InterlockError(
                     f"{row.watches} still says {row.condition.__name__.replace('_', ' ')}",
                     where=f"reset of {name}",
@@ -217,12 +218,6 @@ class Guard:
         self.scan()
 
     # ------------------------------------------------------------------------------
-
-    def _see(self) -> Snapshot:
-        for name in NOTICED:
-            setattr(self.snapshot, name, getattr(self.noticed, name))
-        self._look(self.snapshot)
-        return self.snapshot
 
     def _stop(self, roles: Iterable[str]) -> None:
         """Take back each permit and halt each pump; one that fails keeps no other turning."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from saltern.bench import ledger as books
 from saltern.bench.account import Account
 from saltern.bench.at_rest import AtRest
+from saltern.bench.gate import Gate
 from saltern.bench.guard import Guard
 from saltern.bench.machine import Machine
 from saltern.bench.under_way import UnderWay
@@ -52,6 +53,7 @@ class Motion:
         machine: Machine,
         clock: Clock,
         guard: Guard,
+        gate: Gate,
         waiting: Waiting,
         under_way: UnderWay,
         account: Account,
@@ -60,6 +62,7 @@ class Motion:
         self._machine = machine
         self._clock = clock
         self._guard = guard
+        self._gate = gate
         self._waiting = waiting
         self._under_way = under_way
         self._account = account
@@ -103,6 +106,7 @@ class Motion:
     def _one(self, role: str, amount: float, direction: Direction, until: Callable[[], bool]) -> MotionRecord:
         """Turn a pump once, and enter what that moved in the ledger however it ends."""
         drive, permit = self._machine.devices.pumps[role], self._machine.devices.permits[role]
+        self._gate.demand_motion(role)
         self._guard.demand(role)
         self._waiting.heed()
         self._at_rest.liquid_moves()

@@ -6,6 +6,8 @@ from dataclasses import replace
 from saltern.bench import ledger as books
 from saltern.bench.account import Account
 from saltern.bench.commits import Commits
+from saltern.bench.draining import Draining
+from saltern.bench.gate import Gate
 from saltern.bench.guard import Guard
 from saltern.bench.machine import Machine
 from saltern.bench.reading import STILL_MV, Readings
@@ -39,20 +41,25 @@ class Proofs:
         machine: Machine,
         clock: Clock,
         guard: Guard,
+        gate: Gate,
         waiting: Waiting,
         readings: Readings,
         under_way: UnderWay,
         account: Account,
         commits: Commits,
+        draining: Draining,
     ) -> None:
         self._machine = machine
         self._clock = clock
         self._guard = guard
+        self._gate = gate
         self._waiting = waiting
         self._readings = readings
         self._under_way = under_way
         self._account = account
         self._commits = commits
+        self._draining = draining
+        self._seen_once: set[str] = set()  # proofs of the waste pump that failed when they were made last
 
     def prove_permit(self, role: str) -> None:
         """Energise one permit with no drive, for as long as a shorted drive would need to show itself.
@@ -62,7 +69,7 @@ class Proofs:
         MotionError
             Liquid moved.
         """
-        if self._liquid_moves(role, f"permit of {role}", self._energise):
+        if self._moves_twice(role, f"permit of {role}", self._energise):
             self._guard.trip("liquid_unasked")
             raise MotionError(
                 f"liquid moved though the {role} pump's drive was at rest",
@@ -78,7 +85,7 @@ class Proofs:
         MotionError
             Liquid moved: the permit does not cut.
         """
-        if self._liquid_moves(role, f"cut of {role}", self._drive_unpermitted):
+        if self._moves_twice(role, f"cut of {role}", self._drive_unpermitted):
             self._guard.trip("permit_failed")
             raise MotionError(
                 f"the {role} pump turned though its permit was dropped",
@@ -86,11 +93,46 @@ class Proofs:
                 remedy="Repair its one-shot or the switch that it holds: nothing would stop this pump if the host hung",
             )
 
+    def _moves_twice(self, role: str, name: str, act: Callable[[str, float], None]) -> bool:
+        """Return whether something that must move nothing did so, by two witnesses.
+
+        One sensor that errs once must latch nothing. The electrode is let come to rest, and asked again: a slow one
+        still follows what was before. The cell is seen to fall dry in a drain, and asked again: its plug may have been
+        loose. A wet cell that falls dry is asked with the next determination, when it has been wetted again.
+
+        Raises
+        ------
+        MotionError
+            It seemed so once, and there is no second witness yet.
+        """
+        if not self._liquid_moves(role, name, act):
+            self._seen_once.discard(name)
+            return False
+        if role == "titrant":
+            self._stir_and_rest()
+            return self._liquid_moves(role, name, act)
+        if role == "sample" and self._draining.drain().proved:
+            return self._liquid_moves(role, name, act)
+        if role == "waste" and name in self._seen_once:
+            return True
+        self._seen_once.add(name)
+        raise MotionError(
+            f"the conductivity cell says that liquid moved in the proof of the {name}, and nothing else says so yet",
+            where=f"{self._machine.config.name}, pumps.{role}",
+            remedy="It is asked again with the next determination; look at the cell's plug, and whether a pump turns",
+        )
+
+    def _stir_and_rest(self) -> None:
+        """Let the electrode come to rest in stirred sample."""
+        self._machine.devices.stirrer.set_speed(self._machine.config.stirrer.titrate_speed)
+        self._readings.wait_for_rest_mv(SHOW_LAGS * self._machine.config.probes.ph.lag_s)
+
     def _liquid_moves(self, role: str, name: str, act: Callable[[str, float], None]) -> bool:
         """Do something to a pump that must move nothing, and return whether it did.
 
         What could move is promised to the ledger, and stays in it if it did.
         """
+        self._gate.demand_motion(role)
         machine, account = self._machine, self._account
         seconds, lapse_s = self._proof_s(role), machine.devices.permits[role].lapse_s
         may_move_ml = machine.rate_ml_s(role) * (seconds + lapse_s) * (1.0 + machine.gain_u(role))
@@ -102,7 +144,7 @@ class Proofs:
         before, wet = account.ledger, self._readings.cell_is_wet()
         emf_mv = self._readings.steady_emf_mv() if role == "titrant" else 0.0
         promised = books.promised(before, name, sample_ml, titrant_ml)
-        self._commits.commit(promised, name)
+        self._commits.promise(promised, name)
         account.ledger = replace(promised, stage=None)  # until it is seen that nothing moved
         try:
             self._guard.demand(role)
@@ -112,14 +154,15 @@ class Proofs:
             if role == "titrant":
                 moved = moved or abs(self._readings.steady_emf_mv() - emf_mv) > STILL_MV
         except SalternError:
+            account.covered = False
             self._commits.commit_if_possible(account.ledger, f"{name}: cut short")
             raise
         machine.devices.stirrer.set_speed(0.0)
         if moved:
-            self._commits.commit(account.ledger, f"{name}: liquid moved")
+            self._commits.settle(account.ledger, f"{name}: liquid moved")
         else:
             account.ledger = before
-            self._commits.commit(before, f"{name} proved")
+            self._commits.settle(before, f"{name} proved")
         return moved
 
     def _energise(self, role: str, seconds: float) -> None:

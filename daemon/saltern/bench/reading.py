@@ -20,6 +20,10 @@ BACK_WITHIN_S = 5.0
 STILL_MV = 8.0
 """An electrode in standing sample scatters by less, and titrant that comes in moves it by more (assumed)."""
 
+RESTS_MV, RESTS_WITHIN_S = 2.0, 300.0
+"""An electrode that moves by less in three of its time constants is at rest, a quarter of what shows; one that follows
+with 45 s needs some 150 s from a change by 100 mV (by its exponential), and twice that is allowed."""
+
 STEADY_READINGS = 4
 """Their mean halves the noise of one; more would take longer than what they look for may take."""
 
@@ -132,6 +136,27 @@ class Readings:
                 remedy="Look at the probe's plug, its cable and the isolation of its board",
             )
         return sum(readings) / len(readings)
+
+    def wait_for_rest_mv(self, between_s: float) -> None:
+        """Wait until the electrode stands still: between two means, so far apart in time, it moves by next to nothing.
+
+        Raises
+        ------
+        ReadingError
+            It goes on moving for `RESTS_WITHIN_S`.
+        """
+        until_s, before = self._clock.monotonic() + RESTS_WITHIN_S, self.steady_emf_mv()
+        while self._clock.monotonic() < until_s:
+            self._waiting.wait(between_s)
+            now = self.steady_emf_mv()
+            if abs(now - before) <= RESTS_MV:
+                return
+            before = now
+        raise ReadingError(
+            f"the electrode goes on moving for {RESTS_WITHIN_S:.0f} s with nothing added",
+            where=f"{self._machine.config.name}, ph probe",
+            remedy="Clean it, look whether the stirrer turns, and set probes.ph.lag_s if it has become slow",
+        )
 
     def compensate(self) -> None:
         """Tell boards that want to know it how warm the liquid is; the others cost nothing."""

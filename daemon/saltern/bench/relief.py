@@ -13,6 +13,7 @@ from saltern.bench.account import Account
 from saltern.bench.at_rest import AtRest
 from saltern.bench.connections import Connections
 from saltern.bench.draining import Drained, Draining
+from saltern.bench.gate import Gate, Purpose
 from saltern.bench.guard import Guard
 from saltern.bench.machine import Machine
 from saltern.bench.reading import Readings
@@ -72,6 +73,7 @@ class Relieving:
         self,
         machine: Machine,
         guard: Guard,
+        gate: Gate,
         connections: Connections,
         readings: Readings,
         draining: Draining,
@@ -80,6 +82,7 @@ class Relieving:
     ) -> None:
         self._machine = machine
         self._guard = guard
+        self._gate = gate
         self._connections = connections
         self._readings = readings
         self._draining = draining
@@ -93,7 +96,7 @@ class Relieving:
         Returns
         -------
         Drained or None
-            None where nothing is to be drained, or where the table cuts the waste pump.
+            None where nothing is to be drained, where the table cuts the waste pump, or where the gate is closed.
 
         Raises
         ------
@@ -105,13 +108,14 @@ class Relieving:
             return None
         wet = self._cell_wet() if latched and not self._relief.ended else None
         due = self._relief.due(latched=latched, float_up=self._guard.snapshot.overfill, cell_wet=wet)
-        if not due or "waste" in self._guard.cut:
+        if not due or "waste" in self._guard.cut or self._gate.closed(Purpose.RELIEF) is not None:
             return None
         capacity_ml = self._machine.config.vessel.capacity_ml
         self._account.ledger = books.level_unknown(self._account.ledger, capacity_ml)
         proved = False
         try:
-            drained = self._draining.drain_unseen(capacity_ml) if wet is None else self._drain(capacity_ml)
+            with self._gate.through(Purpose.RELIEF):
+                drained = self._draining.drain_unseen(capacity_ml) if wet is None else self._drain(capacity_ml)
             proved = drained.proved
         finally:
             self._relief.drained(proved=proved)

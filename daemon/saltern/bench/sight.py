@@ -45,7 +45,7 @@ class Sight:
         seen.titrant_left_ml = ledger.titrant_left_ml.high
         seen.waste_high_ml = ledger.waste_ml.high
         seen.waste_room_ml = machine.waste_room_ml
-        seen.storage_failed = self._account.storage_failed
+        seen.storage_failed = self._account.storage_failed and not self._account.covered
         now_s = self._clock.monotonic()
         seen.overtime = self._under_way.overtime(now_s)
         seen.motions = self._under_way.motions

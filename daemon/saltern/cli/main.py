@@ -10,6 +10,7 @@ import typer
 from saltern.cli import (
     calibrations,
     check,
+    commission,
     daemon,
     demo,
     evaluate,
@@ -66,6 +67,7 @@ app.command()(operate.rinse)
 app.command()(operate.part)
 app.command()(operate.bypass)
 app.command()(operate.hold)
+app.command()(commission.commission)
 app.command("proof-test")(proof_test.proof_test)
 app.add_typer(guide.calibrate, name="calibrate")
 app.command()(guide.standardise)

@@ -48,6 +48,8 @@ def print_status(s: dict[str, Any]) -> None:
         table.add_row("away", f"until {s['away']['until_utc']}; {kept}")
     if s["held_until"] is not None and s["held_until"] > s["at_utc"]:
         table.add_row("held", f"nothing starts by schedule until {s['held_until'][:16]}")
+    if s["commissioned"] is None:
+        table.add_row("not commissioned", "nothing is pumped but by guided procedures: see hardware/README.md")
     if s["parked"] is not None:
         table.add_row("parked", f"since {s['parked'][:16]}: saltern resume")
     if s["question"] is not None:

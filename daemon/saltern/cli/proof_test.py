@@ -1,6 +1,9 @@
 """`saltern proof-test`: a person provokes each float, sensor and button, and the service is seen to act."""
 
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
 from getpass import getuser
 from typing import Annotated, Any
 
@@ -27,8 +30,9 @@ def proof_test(
     from saltern.rpc.client import Client
 
     name, outcomes = who or getuser(), []
-    with Client(socket_of(bench, socket)) as client:
+    with Client(socket_of(bench, socket)) as client, _under_way(client) as goes_on:
         for trial in client.call("trials")["trials"]:
+            goes_on()
             typer.echo(f"{trial['provoke']} (within {within:.0f} s; Ctrl-C breaks off).", err=True)
             acted = _until(client, trial["interlock"], acts=True, within_s=within)
             gone = False
@@ -45,6 +49,20 @@ def proof_test(
     if not all(outcome["passed"] for outcome in outcomes):
         typer.echo("What failed does not protect: repair it before anything is measured.", err=True)
         raise typer.Exit(1)
+
+
+@contextmanager
+def _under_way(client: Any) -> Iterator[Callable[[], None]]:
+    """Hold the pumps as long as hands may be in the vessel; what is yielded says that the test still goes on."""
+
+    def say(act: str) -> None:
+        client.call("operate", within_s=DONE_WITHIN_S, words=["proof-test", act])
+
+    say("begins")
+    try:
+        yield partial(say, "begins")
+    finally:
+        say("ends")
 
 
 def _until(client: Any, interlock: str, *, acts: bool, within_s: float) -> bool:

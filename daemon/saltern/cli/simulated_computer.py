@@ -14,6 +14,7 @@ from saltern.clock import VirtualClock
 from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
 from saltern.records.store import Store, open_store
+from saltern.running.commissioning import say_whether_commissioned
 from saltern.running.guided import measure_reference_unattended
 from saltern.running.service import Service, open_service
 from saltern.running.waking import ClockWaker
@@ -109,6 +110,7 @@ class Computer:
         while self._left_open:
             self._left_open.pop().close()
         self._store = open_store(self._records, self._clock)
+        say_whether_commissioned(self._store, self._clock.now(), commissioned=self._play.scenario.twin.commissioned)
         try:
             if self._disk is not None:
                 self._pragma(self._disk[0])

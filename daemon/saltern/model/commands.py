@@ -64,6 +64,19 @@ class Proved(Command):
     who: Name
 
 
+class ProofTest(Command):
+    """Say that a proof test is under way, or over."""
+
+    act: Literal["begins", "ends"]
+
+
+class Commission(Command):
+    """Say that the bench may be used."""
+
+    who: Name
+    why: str = Field(min_length=1, max_length=500)
+
+
 class Bypass(Command):
     """Leave an interlock out of account."""
 
@@ -83,6 +96,8 @@ COMMANDS: dict[tuple[str, ...], type[Command]] = {
     ("hold",): Hold,
     ("proved",): Proved,
     ("bypass",): Bypass,
+    ("proof-test",): ProofTest,
+    ("commission",): Commission,
 }
 
 

@@ -2,7 +2,7 @@
 
 from saltern.bench.bench import Bench
 from saltern.config.tables import DrawDown
-from saltern.errors import MotionError
+from saltern.errors import InterlockError, MotionError
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.rinse import RinsePlan
 
@@ -13,6 +13,9 @@ SHOWS = 1.3
 """So much more than wets the cell is drawn back to see the pump's direction: gain and residue (assumed)."""
 
 ROOM_FOR_GAIN, COVERS_THE_TIPS = 1.1, 1.3
+COVERS_THE_CELL = 1.2
+"""Of what stands below the cell's tip in an empty vessel: what a worn sample tube gives less, and a slope (assumed)."""
+
 ELECTRODE_WET_LAGS = 8.0  # an electrode that stood in air must come to rest before its signal may tell of acid
 
 
@@ -62,10 +65,37 @@ def wet_the_probes(bench: Bench, notebook: Notebook) -> bool:
     little_ml = COVERS_THE_TIPS * tips_ml
     most_ml = bench.ledger.vessel_ml.high + (little_ml + config.sample.air_break_ml) * ROOM_FOR_GAIN
     if most_ml > vessel.volume_at_ml(vessel.overfill_switch_mm):
-        return wet
+        return wet or _wet_the_cell(bench, notebook)
     fill(bench, notebook, little_ml, "fill a little, so that emptying shows")
     bench.wait(ELECTRODE_WET_LAGS * config.probes.ph.lag_s)
     return True
+
+
+def _wet_the_cell(bench: Bench, notebook: Notebook) -> bool:
+    """Drain what may be there, unproved, then wet the cell alone, where even a full vessel has room for that.
+
+    A power cut in the first seconds of a fill leaves a vessel that is nearly empty, and a bound by which it is nearly
+    full: only a cell that is wetted and falls dry can say which.
+
+    Returns
+    -------
+    bool
+        Whether the cell is wet; not, where a vessel as full as its bound could overflow.
+    """
+    config, vessel = bench.config, bench.config.vessel
+    little_ml = COVERS_THE_CELL * vessel.volume_at_ml(vessel.conductivity_tip_mm) + config.sample.air_break_ml
+    phase = "fill a little, so that emptying shows"
+    bench.drain()
+    try:
+        notebook.enter(phase)
+        with bench.stage_below_the_spout(phase, sample_ml=little_ml):
+            bench.add("sample", little_ml)
+    except InterlockError as error:
+        if error.interlock != "volume-bound":
+            raise
+        return False
+    bench.wait(1.0)  # the last drops fall
+    return bench.cell_is_wet()
 
 
 def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill") -> None:

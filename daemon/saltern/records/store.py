@@ -280,6 +280,11 @@ class Store:
     def clear_latch(self, name: str, operator: str) -> None:
         self._books().clear_latch(name, operator)
 
+    def load_state(self, name: str) -> object:
+        """Return a state of the bench that outlives restarts, or None; see `upkeep.keep_state`."""
+        rows = self.each("state", _state, "WHERE name = ?", (name,))
+        return rows[0] if rows else None
+
     def keep_holds(self) -> None:
         """Say the states beside the records, too."""
         self._books().keep_holds()
@@ -628,6 +633,10 @@ def _migrate(connection: sqlite3.Connection, where: str) -> int:
     for number in range(version, VERSION):
         connection.executescript(f"BEGIN; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; COMMIT;")
     return int(version)
+
+
+def _state(row: sqlite3.Row) -> object:
+    return json.loads(row["value"])
 
 
 def _numbered(row: sqlite3.Row) -> tuple[int, Determination]:

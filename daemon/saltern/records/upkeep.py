@@ -66,8 +66,7 @@ def keep_state(store: Store, name: str, value: object, at: datetime) -> None:
 
 def state(store: Store, name: str) -> object:
     """Return a state, or None."""
-    rows = store.each("state", lambda row: json.loads(row["value"]), "WHERE name = ?", (name,))
-    return rows[0] if rows else None
+    return store.load_state(name)
 
 
 def go_away(store: Store, away: Away | None) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from saltern.bench.bench import StopRequested
+from saltern.bench.gate import PARKED, Purpose
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StartupError
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
@@ -72,13 +73,13 @@ def _change_bottle(service: Service, prompts: Prompts, options: BottleOptions) -
 
 def _park(service: Service, prompts: Prompts, options: ParkOptions) -> dict[str, Any]:
     park(service.bench, prompts, options)
-    keep_state(service.store, "parked", service.clock.now().isoformat(timespec="seconds"), service.clock.now())
+    keep_state(service.store, PARKED, service.clock.now().isoformat(timespec="seconds"), service.clock.now())
     return {"parked": True}
 
 
 def _resume(service: Service, prompts: Prompts, options: ResumeOptions) -> dict[str, Any]:
     resume(service.bench, prompts, options)
-    keep_state(service.store, "parked", None, service.clock.now())
+    keep_state(service.store, PARKED, None, service.clock.now())
     install(service.store, "pause", service.clock.now(), note="resumed after parking")
     return {"parked": False, "next": "measure a reference: saltern standardise"}
 
@@ -161,10 +162,13 @@ def run(service: Service, name: str, options: Any, prompts: Prompts, who: str) -
     """
     _demand_possible(service, name, options)
     by_hand = name != "prime" and getattr(options, "by_hand", True)
+    purpose = Purpose.GUIDED if by_hand or name == "prime" else Purpose.ASKED
+    service.bench.gate.demand(purpose)
     if by_hand:
         service.hands_at_the_bench(name)
     try:
-        found = PROCEDURES[name].run(service, prompts, options)
+        with service.bench.gate.through(purpose):
+            found = PROCEDURES[name].run(service, prompts, options)
         if by_hand:
             service.hands_at_the_bench(None)
         if isinstance(found, Calibration):

@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Any
 
+from saltern.bench.gate import Purpose
 from saltern.bench.proof import trials
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config.tables import BenchConfig
@@ -123,15 +124,7 @@ class Remote:
 
     def _measure(self, params: protocol.MeasureParams) -> Answer:
         self._refuse_while_busy()
-        left_open = self.service.left_open()
-        if left_open is not None:
-            raise ConfigError(
-                f"{left_open} did not come to its end: lines or probes may be out",
-                where="measure",
-                remedy="Put them back, then say: saltern hold BENCH.toml 0",
-            )
-        if self.service.parked():
-            raise ConfigError("the bench is parked", where="measure", remedy="Take it up again: saltern resume")
+        self.service.bench.gate.demand(Purpose.ASKED)
         self.service.claim(f"measure {params.source}")
         self._post(partial(self.service.measure, Source(params.source)), Future())
         return {"id": self.reader.next_id(), "source": params.source}

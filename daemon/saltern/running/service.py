@@ -17,6 +17,7 @@ import structlog
 from saltern.bench import ledger as books
 from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
+from saltern.bench.gate import HANDS, HELD_UNTIL, PARKED, Purpose
 from saltern.bench.guard import TripEvent
 from saltern.bench.interlocks import DEVICE_ABSENT
 from saltern.bench.proof import GRACE, due, trials
@@ -28,12 +29,14 @@ from saltern.model.alert import Alert, Severity
 from saltern.model.calibration import Kind
 from saltern.model.commands import (
     Bypass,
+    Commission,
     Empty,
     Hold,
     Measure,
     PartEmptied,
     PartInstalled,
     PartReplaced,
+    ProofTest,
     Proved,
     Reset,
     Rinse,
@@ -72,6 +75,7 @@ from saltern.records.upkeep import (
 from saltern.running import watchlist
 from saltern.running.alerting import Alerting
 from saltern.running.away import stretched
+from saltern.running.commissioning import commission, keep_what_was_in_use, proof_test
 from saltern.running.relieving import relieve
 from saltern.running.schedule import Circumstances, Decision, decide
 
@@ -83,7 +87,6 @@ CLOCK_BEHIND = timedelta(hours=2)
 THIN_EVERY_S = 86400.0
 ROOM_EVERY_S = 60.0
 REFERENCE_USED, REFERENCE_AGAIN_S = "reference used, mL", 12 * 3600.0
-HANDS = "hands at the bench"
 AFTER_BUFFERS = timedelta(minutes=30)
 """After buffers of low ionic strength a junction needs 15 to 30 minutes in seawater (common practice)."""
 
@@ -107,6 +110,7 @@ def open_service(
         With everything that is wrong.
     """
     devices = open_devices(config, wires)
+    keep_what_was_in_use(store, config, clock.now())
     clock.sleep(0.2)  # switches take their debounce time to say what they are
     bench = Bench(taken_up(config, store).config, devices, clock, store)
     return Service(config, bench, clock, store, watcher)
@@ -187,13 +191,13 @@ class Service:
         Draining can do no harm. Where the cell is dry a little is added first, if there is room for it whatever the
         vessel holds: only a cell that falls dry proves anything. A trip forbids it, and the keeper is told.
         """
-        if self.left_open() is not None:
+        if self.bench.gate.closed(Purpose.RECOVERY) is not None:
             return  # a line may hang over a beaker: the keeper is told, and says when all is back
         if self.bench.noticed.device_absent:  # after a power cut a hub may be slower than the service
             self._recover_later = True
             return
         try:
-            with self._at_work("recover from an unclean stop"):
+            with self._at_work("recover from an unclean stop"), self.bench.gate.through(Purpose.RECOVERY):
                 self._empty_and_wet("empty after an unclean stop")
         except SalternError as error:
             self.bench.make_safe()
@@ -255,10 +259,11 @@ class Service:
 
     def _measure_if_due(self) -> None:
         self._consider_the_clock()
-        held = any(row.kind == "trip" or row.holds_starts for row in self.bench.guard.acting)
-        held = held or self.parked() or self.held_until() is not None or self.left_open() is not None
+        held = any(row.holds_starts for row in self.bench.guard.acting)
+        held = held or self.bench.gate.closed(Purpose.SCHEDULED) is not None
         if not held and not self._ending.is_set() and self.bench.storage_works() and self.decision().start:
-            self.measure(Source.TANK)
+            with self.bench.gate.through(Purpose.SCHEDULED):
+                self.measure(Source.TANK)
             if self.reference_due():
                 self.on_reference_due()
 
@@ -295,7 +300,7 @@ class Service:
 
     def parked(self) -> bool:
         """Return whether the bench is put to rest: nothing is measured by schedule."""
-        return state(self.store, "parked") is not None
+        return state(self.store, PARKED) is not None
 
     def hands_at_the_bench(self, procedure: str | None) -> None:
         """Keep that a person's hands are at lines and probes, or that all is back where it belongs.
@@ -315,7 +320,7 @@ class Service:
 
     def held_until(self) -> datetime | None:
         """Return until when the keeper holds the schedule, or None."""
-        until = state(self.store, "held_until")
+        until = state(self.store, HELD_UNTIL)
         at = datetime.fromisoformat(until) if isinstance(until, str) else None
         return at if at is not None and at > self.clock.now() else None
 
@@ -459,12 +464,14 @@ class Service:
         What two determinations agree on is not unexpected: the second is then accepted. The first stays suspect. A
         bench that was in doubt already is not asked again: that would only use up titrant.
         """
-        first = outcome = self._measure_once(source, lambda d: d)
-        if asked_again(first.alkalinity) and not self._in_doubt and not self._ending.is_set():
-            self._log.info("determination.asked_again", reasons=[reason.value for reason in first.alkalinity.reasons])
-            outcome = self._measure_once(
-                source, lambda d: replace(d, alkalinity=confirmed(first.alkalinity, d.alkalinity))
-            )
+        with self.bench.gate.through(Purpose.ASKED):
+            first = outcome = self._measure_once(source, lambda d: d)
+            if asked_again(first.alkalinity) and not self._in_doubt and not self._ending.is_set():
+                reasons = [reason.value for reason in first.alkalinity.reasons]
+                self._log.info("determination.asked_again", reasons=reasons)
+                outcome = self._measure_once(
+                    source, lambda d: replace(d, alkalinity=confirmed(first.alkalinity, d.alkalinity))
+                )
         self._in_doubt = outcome.alkalinity.verdict is Verdict.SUSPECT
         return outcome
 
@@ -583,12 +590,12 @@ class Service:
             case Reset():
                 self.bench.guard.reset("operator")
             case Empty():
-                with self._at_work("empty"):
+                with self._at_work("empty"), self.bench.gate.through(Purpose.DRAIN):
                     empty(self.bench, Notebook(self.bench, self._watch))
                 self.bench.forget_weights()
                 self.bench.guard.scan()
             case Rinse():
-                with self._at_work("rinse"):
+                with self._at_work("rinse"), self.bench.gate.through(Purpose.ASKED):
                     self._rinse()
             case Measure():
                 self.measure(Source.TANK)
@@ -607,12 +614,16 @@ class Service:
                 install(self.store, name, now)
             case Hold(hours=hours):
                 until = now + timedelta(hours=hours)
-                keep_state(self.store, "held_until", None if hours == 0.0 else until.isoformat(), now)
+                keep_state(self.store, HELD_UNTIL, None if hours == 0.0 else until.isoformat(), now)
                 if hours == 0.0:
                     self.hands_at_the_bench(None)
             case Proved(interlock=interlock, outcome=outcome, who=who):
                 _demand_known(interlock, [trial.interlock for trial in trials(self.config)], "trial")
                 keep_proof(self.store, interlock, passed=outcome == "passed", who=who, at=now)
+            case ProofTest(act=act):
+                proof_test(self.store, now, begins=act == "begins")
+            case Commission(who=who, why=why):
+                commission(self.store, who, why, now)
             case Bypass(name=name, hours=hours, why=why):
                 self.bench.guard.bypass(name, 3600.0 * hours)
                 keep_bypass(self.store, name, hours, why, now)
@@ -801,13 +812,13 @@ class Service:
         """
         half_s = 1800.0 * self.config.sample.dry_out_h
         due = self._dry_by_s is not None and self.clock.monotonic() > self._dry_by_s - half_s
-        tripped = any(row.kind == "trip" for row in self.bench.guard.acting)
-        away = self.parked() or self.held_until() is not None or self.left_open() is not None
-        if not due or tripped or self._refilled_for == self._dry_by_s or away or self._ending.is_set():
+        if not due or self._refilled_for == self._dry_by_s or self._ending.is_set():
+            return
+        if self.bench.gate.closed(Purpose.KEEP_WET) is not None:
             return
         self._refilled_for = self._dry_by_s
         try:
-            with self._at_work("keep the probes wet"):
+            with self._at_work("keep the probes wet"), self.bench.gate.through(Purpose.KEEP_WET):
                 self._empty_and_wet("empty, to keep the probes wet")
         except StopRequested:
             raise

@@ -15,6 +15,7 @@ from saltern.records.calibrations import in_force
 from saltern.records.store import Store
 from saltern.records.upkeep import Installed, away_now, installed, state, usage
 from saltern.running.away import stretched
+from saltern.running.commissioning import commissioned
 from saltern.running.schedule import next_slots
 from saltern.running.watchlist import due_by, worn
 from saltern.tank.trend import trend
@@ -107,6 +108,7 @@ def picture(
             for place, connection in connections.items()
         ],
         "parts": _parts(config, installed(reader), now, usage(reader)),
+        "commissioned": commissioned(reader, config),
         "parked": state(reader, "parked"),
         "held_until": state(reader, "held_until"),
         "calibrations": [

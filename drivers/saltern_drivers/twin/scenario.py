@@ -127,6 +127,7 @@ class TwinTable(Table):
     calibrated: bool = True
     world: Literal["near", "apart", "unfriendly"] = "near"
     truth: TruthTable = TruthTable()
+    commissioned: bool = True
 
     @model_validator(mode="after")
     def _known_errors(self) -> "TwinTable":

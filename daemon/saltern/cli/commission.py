@@ -1,0 +1,63 @@
+"""`saltern commission`: say, for the records, that a bench may be used; the service running or not."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from saltern.cli.live import BenchOption
+from saltern.errors import ConfigError
+
+DONE_WITHIN_S = 60.0
+
+
+def commission(
+    who: Annotated[str, typer.Argument(help="Who says so.", show_default=False)],
+    why: Annotated[str, typer.Argument(help="What was tried, or why it need not be.", show_default=False)],
+    records_only: Annotated[
+        bool, typer.Option("--records-only", help="Nothing is tried here: you know that the bench is sound.")
+    ] = False,
+    bench: BenchOption = None,
+) -> None:
+    """Say that the bench may be used: until then nothing is pumped, but by guided procedures.
+
+    Try first what hardware/README.md lists: where each line leads, that each float and sensor acts, that the permits
+    cut. Do it with tank water, never with acid.
+    """
+    from saltern.cli.live import socket_of
+    from saltern.config.paths import meant
+    from saltern.errors import NotRunningError
+    from saltern.rpc.client import Client
+
+    if not records_only:
+        raise ConfigError(
+            "a bench is tried by hand, and this command keeps the outcome alone",
+            where="commission",
+            remedy="Carry out what hardware/README.md says, then: saltern commission --records-only WHO WHY",
+        )
+    file = meant(bench)
+    if file is None:
+        raise ConfigError("which bench?", where="--bench", remedy="Give BENCH.toml, or set SALTERN_BENCH")
+    try:
+        with Client(socket_of(file, None)) as client:
+            client.call("operate", within_s=DONE_WITHIN_S, words=["commission", who, why])
+    except NotRunningError:
+        _into_the_records(file, who, why)
+    typer.echo(f"Commissioned by {who}: {why}")
+
+
+def _into_the_records(file: Path, who: str, why: str) -> None:
+    from saltern.clock import RealClock
+    from saltern.config.loading import load_bench
+    from saltern.config.paths import records_path
+    from saltern.model.commands import command_of
+    from saltern.records.store import open_store
+    from saltern.running.commissioning import commission as keep
+
+    command_of(["commission", who, why])
+    clock = RealClock()
+    store = open_store(records_path(load_bench(file), file), clock)
+    try:
+        keep(store, who, why, clock.now())
+    finally:
+        store.close()
