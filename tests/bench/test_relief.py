@@ -1,10 +1,12 @@
 """Liquid that runs by itself: what the waste pump may do at rest, and what alone stops it."""
 
+from datetime import timedelta
 from functools import partial
 from pathlib import Path
 
 import pytest
 
+from saltern.bench.gate import FORBIDS, HANDS, PROOF_TEST_UNTIL, Hindrance, Purpose
 from saltern.bench.relief import Relief
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, run
@@ -229,3 +231,19 @@ def test_the_twins_judge_looks_at_the_ledgers_bound_at_rest_too(twin):
     twin.clock.sleep(1.0)
 
     assert not twin.play.bound_held
+
+
+def test_hands_that_were_left_at_the_bench_do_not_keep_a_flood_from_being_drained_and_a_proof_test_does():
+    """A line left over a beaker takes nothing from a drain; a hand in the vessel lifts the float by itself."""
+    assert Hindrance.HANDS not in FORBIDS[Purpose.RELIEF]
+    assert Hindrance.PROOF_TEST in FORBIDS[Purpose.RELIEF]
+
+    twin = TwinBench()
+    assert twin.bench.drain().proved
+    until = (twin.clock.now() + timedelta(minutes=10)).isoformat()
+    twin.store.states[PROOF_TEST_UNTIL] = until
+    pour(twin, 140.0)
+    assert rest(twin, 60.0) == []
+    twin.store.states = {HANDS: "calibrate pump"}
+
+    assert [drained.proved for drained in rest(twin, 200.0)] == [True]
