@@ -62,7 +62,7 @@ class NodeBench(TwinBench):
         self.devices = open_devices(self.config, wires)
         self.clock.sleep(0.2)
         self.bench = Bench(self.config, self.devices, self.clock, self.store)
-        self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
+        self.play.ledger_upper_ml = lambda: self.bench.vessel_most_ml
 
 
 class TwinPumpBoard(PumpBoard):
@@ -147,7 +147,7 @@ class PumpBoardBench(TwinBench):
         self.devices = open_devices(self.config, wires)
         self.clock.sleep(0.2)
         self.bench = Bench(self.config, self.devices, self.clock, self.store)
-        self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
+        self.play.ledger_upper_ml = lambda: self.bench.vessel_most_ml
 
 
 class ByItself:
@@ -186,7 +186,7 @@ class TalkingBench(TwinBench):
         self.devices = open_devices(self.config, wires)
         self.clock.sleep(3600.0)
         self.bench = Bench(self.config, self.devices, self.clock, self.store)
-        self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
+        self.play.ledger_upper_ml = lambda: self.bench.vessel_most_ml
 
 
 BENCHES = {

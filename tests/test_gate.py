@@ -211,7 +211,7 @@ def test_every_reason_keeps_a_scheduled_run_from_starting_and_a_drain_is_kept_by
     assert FORBIDS[Purpose.SCHEDULED] == set(Hindrance)
     assert Hindrance.TRIPPED not in FORBIDS[Purpose.DRAIN] | FORBIDS[Purpose.RECOVERY]
     assert [purpose for purpose in Purpose if Hindrance.PROOF_TEST not in FORBIDS[purpose]] == []
-    assert {p for p in Purpose if Hindrance.HANDS not in FORBIDS[p]} == {Purpose.GUIDED}
+    assert {p for p in Purpose if Hindrance.HANDS not in FORBIDS[p]} == {Purpose.GUIDED, Purpose.RELIEF}
 
 
 def test_a_hold_keeps_scheduled_starts_alone():

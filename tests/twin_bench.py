@@ -71,7 +71,7 @@ class TwinBench:
         self.devices = open_devices(self.config, self.play.wires)
         self.clock.sleep(0.2)
         self.bench = Bench(self.config, self.devices, self.clock, self.store)
-        self.play.ledger_upper_ml = lambda: self.bench.ledger.vessel_ml.high
+        self.play.ledger_upper_ml = lambda: self.bench.vessel_most_ml
         self.steps = []
 
     def happens(self, attribute, value=True):

@@ -408,6 +408,16 @@ class Driver:
         them, and no other device may claim them.
     extras
         The extras of Saltern whose libraries the driver needs, for example ``("i2c",)``.
+    rate
+        Of a pump, and it has no default: the native units a second at which its drive turns. What may pass before a
+        stop is reckoned with it before anything is opened, so it is read off the options alone.
+    lapse_s
+        Of a permit, and it has no default: how long the supply lasts after the last kick, by the options alone.
+
+    Raises
+    ------
+    MisuseError
+        A pump does not say its rate, or a permit its lapse; or another kind says one of them.
     """
 
     kind: Literal["probe", "pump", "permit", "stirrer", "switch", "selector"]
@@ -417,6 +427,17 @@ class Driver:
     outputs: Callable[[Any], list[int]] = lambda config: []
     extras: tuple[str, ...] = ()
     buses: Callable[[Any], Mapping[int, str]] = lambda config: {}
+    rate: Callable[[Any], float] | None = None
+    lapse_s: Callable[[Any], float] | None = None
+
+    def __post_init__(self) -> None:
+        for kind, name in (("pump", "rate"), ("permit", "lapse_s")):
+            if (self.kind == kind) is not (getattr(self, name) is not None):
+                raise MisuseError(
+                    f"a driver of the kind {self.kind} {'must' if self.kind == kind else 'must not'} state `{name}`",
+                    where=f"driver whose options are {self.config.__module__}.{self.config.__name__}",
+                    remedy=f"Give `{name}` to the driver of a {kind}, and to no other: refusals are reckoned with it",
+                )
 
 
 OpenWires = Callable[[Mapping[str, Any], Clock], Wires]

@@ -64,4 +64,5 @@ DRIVER = Driver(
     claims=lambda config: [f"gpio:{config.pin}"],
     open=open_permit,
     outputs=lambda config: [config.pin],
+    lapse_s=lambda config: config.lapse_s,
 )

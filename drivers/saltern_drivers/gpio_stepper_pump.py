@@ -245,4 +245,5 @@ DRIVER = Driver(
     claims=lambda config: [f"gpio:{pin}" for pin in (config.step_pin, config.direction_pin, config.enable_pin)],
     open=open_pump,
     outputs=lambda config: [config.step_pin, config.direction_pin, config.enable_pin],
+    rate=lambda config: float(config.steps_per_s),
 )

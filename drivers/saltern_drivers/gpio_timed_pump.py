@@ -112,4 +112,5 @@ DRIVER = Driver(
     claims=lambda config: [f"gpio:{config.pin}"],
     open=open_pump,
     outputs=lambda config: [config.pin],
+    rate=lambda config: TimedPump.rate,
 )

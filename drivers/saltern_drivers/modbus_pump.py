@@ -383,4 +383,5 @@ DRIVER = Driver(
     open=open_pump,
     extras=("modbus",),
     buses=lambda config: uart_pins(config.port),
+    rate=lambda config: config.steps_per_s,
 )

@@ -481,6 +481,7 @@ PUMP = Driver(
     open=lambda config, wires: NodePump(_link(config, wires), config),
     extras=("modbus",),
     buses=lambda config: uart_pins(config.port),
+    rate=lambda config: float(config.steps_per_s),
 )
 PERMIT = Driver(
     kind="permit",
@@ -489,6 +490,7 @@ PERMIT = Driver(
     open=lambda config, wires: NodePermit(_link(config, wires), NUMBERS[config.pump]),
     extras=("modbus",),
     buses=lambda config: uart_pins(config.port),
+    lapse_s=lambda config: LAPSE_S,
 )
 STIR = Driver(
     kind="stirrer",

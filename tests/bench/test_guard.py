@@ -44,6 +44,6 @@ def test_a_device_that_is_gone_keeps_no_other_pump_turning(gone, which, act):
     guard = Guard(heads, heads, lambda seen: None, VirtualClock(), NoLatches())
 
     with pytest.raises(SalternError, match="port failed"):
-        guard.scan() if act == "scan" else guard.edge("leak")
+        guard.scan() if act == "scan" else guard.edge("stop")
 
     assert [role for role, head in heads.items() if head.turning or head.permitted] == []

@@ -22,6 +22,8 @@ WELL = Snapshot(
 CAUSES = {
     "overfill": {"overfill": True},
     "leak": {"leak": True},
+    "waste-reversed": {"float_up_in_drain_s": 2.0},
+    "drain-leaks": {"tray_wetted_in_drain": True},
     "stop": {"stop": True},
     "overtime": {"overtime": True},
     "waste-full": {"waste_high_ml": 9001.0},
@@ -34,6 +36,7 @@ CAUSES = {
     "two-motions": {"motions": 2},
     "unasked": {"liquid_unasked": True},
     "permit-stuck": {"permit_failed": True},
+    "direction": {"direction_wrong": True},
     "drain-failed": {"drain_failed": True},
     "drain-unproved": {"drain_unproved": True},
     "sample-low": {"sample_missing": True},
@@ -89,10 +92,11 @@ def test_the_documents_hold_the_table_as_it_is():
     assert page.read_text() == as_markdown(), "run: saltern check --interlocks > hardware/INTERLOCKS.md"
 
 
-def test_no_row_but_a_full_container_a_leak_or_a_stop_keeps_the_vessel_from_being_emptied():
+def test_what_keeps_the_vessel_from_being_emptied_is_a_full_container_a_stop_or_what_a_drain_itself_does():
+    """A float that is up, or a tray that is wet, does not: only the waste pump could save the floor."""
     cutting_waste = {row.name for row in TABLE if "waste" in row.cuts}
 
-    assert cutting_waste == {"leak", "stop", "overtime", "two-motions", "waste-full"}
+    assert cutting_waste == {"waste-reversed", "drain-leaks", "stop", "overtime", "two-motions", "waste-full"}
 
 
 def test_the_table_in_words_is_complete():

@@ -221,9 +221,30 @@ def test_check_says_what_follows_and_what_is_wrong(tmp_path):
     assert code == 2
     assert "ends below the spout" in err
     path.write_text(text.replace("inlet_mm = -50", "inlet_mm = 50"))
-    code, out, _ = run("check", path)
+    code, _, err = run("check", path)
+    assert code == 2
+    assert "titrant bottle stands above the tip" in err
+
+
+def test_check_explains_what_an_upgrade_refuses_and_the_ways_out(tmp_path):
+    code, out, _ = run("check", "--explain-upgrade")
     assert code == 0
-    assert "titrant bottle stands above the tip" in out
+    assert "nothing of this file" in out
+
+    path = tmp_path / "bench.toml"
+    path.write_text(shipped_config("bench-simulated.toml").read_text().replace("inlet_mm = -200", "inlet_mm = 150", 1))
+    code, _, err = run("check", path)
+    assert code == 2
+    assert "gravity" in err
+    assert "--explain-upgrade" in err
+    code, out, _ = run("check", path, "--explain-upgrade", "--json")
+    assert code == 2
+    (changed,) = json.loads(out)["refused_now"]
+    assert changed["where"] == "pumps.sample.line.inlet_mm"
+    assert "[pumps.sample.valve]" in changed["ways_out"]
+    code, out, _ = run("check", path, "--explain-upgrade")
+    assert code == 2
+    assert "[pumps.sample.valve]" in " ".join(out.split())
 
 
 @pytest.fixture

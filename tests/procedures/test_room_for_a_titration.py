@@ -35,5 +35,5 @@ def test_the_bound_computed_beforehand_holds_the_one_of_the_run():
     )
     twin.determine()
 
-    before_titrating = seen[-2]  # the last stage keeps the probes wet
+    before_titrating = seen[-3]  # the last two prove the sample pump's direction, and keep the probes wet
     assert before_titrating <= most_before_titrating_ml(twin.config) < before_titrating + 2.0

@@ -40,6 +40,7 @@ class Adding:
         self._account = account
         self._commits = commits
         self._promise: dict[str, float] = {}
+        self.promised_high_ml = 0.0  # of the vessel, while a stage is open
 
     @contextmanager
     def stage(
@@ -106,11 +107,12 @@ class Adding:
         self._commits.promise(promised, name)
         account.ledger = replace(account.ledger, stage=name)
         self._promise = {"sample": sample_ml, "titrant": titrant_ml}
+        self.promised_high_ml = promised.vessel_ml.high
         self._under_way.need(needs, self._clock.monotonic())
         try:
             yield
         finally:
-            self._promise = {}
+            self._promise, self.promised_high_ml = {}, 0.0
             self._under_way.need(None, self._clock.monotonic())
             account.ledger = replace(account.ledger, stage=None)
             self._commits.settle(account.ledger, f"{name} ended")
@@ -132,6 +134,10 @@ class Adding:
         MisuseError
             More than the stage promised.
         """
+        self._take_of_the_promise(role, volume_ml)
+        return self._motion.turn(role, volume_ml / self._machine.pump(role).ml_per_unit).moved_ml
+
+    def _take_of_the_promise(self, role: str, volume_ml: float) -> None:
         left_ml = self._promise.get(role, 0.0)
         if volume_ml > left_ml + ROUNDING_ML:
             raise MisuseError(
@@ -140,7 +146,6 @@ class Adding:
                 remedy="Open a stage that promises it",
             )
         self._promise[role] = left_ml - volume_ml
-        return self._motion.turn(role, volume_ml / self._machine.pump(role).ml_per_unit).moved_ml
 
     def collect(self, role: str, volume_ml: float) -> float:
         """Pump into a container that is held under the line's end; return the native units turned.
@@ -166,10 +171,13 @@ class Adding:
     def draw_back(self, role: str, volume_ml: float) -> None:
         """Turn a pump backwards, to break its line with air; the line's end must be above the spout.
 
+        It takes of what the open stage has promised: a pump whose direction wire is dead adds so much.
+
         Raises
         ------
         MisuseError
-            The line's end could dip into the vessel: what is drawn back would come from there.
+            The line's end could dip into the vessel: what is drawn back would come from there. Or more than the stage
+            promised.
         """
         if self._machine.pump(role).line.outlet_mm <= self._machine.config.vessel.spout_mm:
             raise MisuseError(
@@ -177,4 +185,5 @@ class Adding:
                 where=f"{self._machine.config.name}, pumps.{role}.line",
                 remedy="End it above the spout: an air gap",
             )
+        self._take_of_the_promise(role, volume_ml)
         self._motion.turn(role, volume_ml / self._machine.pump(role).ml_per_unit, Direction.REVERSE)

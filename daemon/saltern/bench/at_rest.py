@@ -17,11 +17,14 @@ LOOK_EVERY_S = 10.0
 ASK_AGAIN_S = 60.0
 """Between two questions to a probe that has come back: it may be there and silent, and each costs its time-out."""
 
-CELL_EVERY_S = 300.0
-"""Between two looks at the cell and the weight: the slowest leak that matters fills a vessel in hours (assumed)."""
+CELL_EVERY_S = 30.0
+"""Between two looks at the cell and the weight: a board answers within a second, and a worn head gives 0.5 mL/min."""
+
+WEIGHED_AGAINST_S = 900.0
+"""A weight is held against one of up to so long ago: 3 g in it is 0.2 mL/min; a load cell drifts by less (assumed)."""
 
 UNASKED_G = 3.0
-"""What drying, drift and a nudge at a tube do not change between two looks (assumed)."""
+"""What drying, drift and a nudge at a tube do not change in `WEIGHED_AGAINST_S` (assumed)."""
 
 
 CAME_AND_WENT = "the conductivity cell was dry at rest and is wet again, with nothing moved"
@@ -51,6 +54,7 @@ class AtRest:
         self._cell_wet: bool | None = None
         self._dry_is_proved = False  # by a drain since which nothing moved
         self._weight_g: float | None = None
+        self._weighed_s = clock.monotonic()
         self._asked_s = self._looked_s = clock.monotonic()
         self.empty_g: float | None = None  # what the emptied vessel weighed, since the service began
 
@@ -67,6 +71,10 @@ class AtRest:
     def proved_dry(self) -> None:
         """Take note that a drain was proved: a cell that is dry now is dry because nothing is there."""
         self._dry_is_proved = True
+
+    def drained(self) -> None:
+        """Remember that the cell fell dry, as a proved drain at rest has seen: what wets it now was not asked for."""
+        self._cell_wet = False
 
     def forget_weights(self) -> None:
         """Let hands at the bench have laid on, or moved, what they will: what the vessel weighs is learned anew."""
@@ -103,7 +111,9 @@ class AtRest:
             return
         if self._weight_g is not None and abs(now_g - self._weight_g) > UNASKED_G:
             self._guard.trip("liquid_unasked")
-        self._weight_g = now_g
+        elif self._weight_g is not None and self._clock.monotonic() - self._weighed_s < WEIGHED_AGAINST_S:
+            return
+        self._weight_g, self._weighed_s = now_g, self._clock.monotonic()
 
     def _look_at_the_cell(self) -> None:
         """See a dry cell wetted, which may mean liquid that nobody asked for, or a wet one fallen dry: dry probes."""

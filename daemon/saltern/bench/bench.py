@@ -17,12 +17,14 @@ from saltern.bench.devices import Devices
 from saltern.bench.draining import Drained, Draining
 from saltern.bench.gate import Gate, HoldStore
 from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
+from saltern.bench.in_drain import InDrain
 from saltern.bench.interlocks import Noticed
 from saltern.bench.ledger import LedgerStore
 from saltern.bench.machine import Machine
 from saltern.bench.motion import Doubted, Motion
 from saltern.bench.proofs import Proofs
 from saltern.bench.reading import Readings
+from saltern.bench.relief import Relieving
 from saltern.bench.sight import Sight
 from saltern.bench.under_way import UnderWay
 from saltern.bench.waiting import IDLE_SCAN_S, StopRequested, Waiting
@@ -53,7 +55,8 @@ class Bench:
         machine = self.machine = Machine(config, devices)
         account = self.account = Account(machine, store)
         under_way = self._under_way = UnderWay()
-        self._sight = Sight(machine, account, under_way, clock)
+        in_drain = InDrain()
+        self._sight = Sight(machine, account, under_way, in_drain, clock)
         guard = self.guard = Guard(devices.pumps, devices.permits, self._sight.look, clock, store)
         gate = self.gate = Gate(config.name, config.wires, clock, guard, store)
         waiting = self._waiting = Waiting(config.name, clock, guard)
@@ -64,8 +67,9 @@ class Bench:
         motion = self.motion = Motion(machine, clock, guard, gate, waiting, under_way, account, at_rest)
         self._adding = Adding(machine, clock, readings, under_way, motion, account, commits)
         self._draining = Draining(
-            machine, clock, guard, waiting, connections, readings, at_rest, motion, account, commits
+            machine, clock, guard, waiting, connections, readings, at_rest, motion, account, commits, in_drain
         )
+        self._relieving = Relieving(machine, guard, gate, connections, readings, self._draining, account, at_rest)
         self._proofs = Proofs(
             machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining
         )
@@ -94,6 +98,7 @@ class Bench:
         self.draw_back = self._adding.draw_back
         self.drain = self._draining.drain
         self.draw_down = self._draining.draw_down
+        self.relieve = self._relieving.relieve
         self.prove_permit = self._proofs.prove_permit
         self.prove_cut = self._proofs.prove_cut
         self.note = self._commits.take_up
@@ -125,6 +130,11 @@ class Bench:
     @property
     def ledger(self) -> Ledger:
         return self.account.ledger
+
+    @property
+    def vessel_most_ml(self) -> float:
+        """The most that the vessel may hold at this instant: by the account, or by what the open stage has promised."""
+        return max(self.account.ledger.vessel_ml.high, self._adding.promised_high_ml)
 
     @property
     def found(self) -> str:

@@ -3,12 +3,13 @@
 from collections.abc import Iterable, Mapping
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
-from importlib.metadata import entry_points
 from typing import Any, Protocol
 
 from pydantic import BaseModel, ValidationError
 
+from saltern.bench.drivers import installed
 from saltern.bench.hydraulics import refusals
+from saltern.bench.valve import ValvedPermit
 from saltern.config.loading import config_mistakes
 from saltern.config.tables import BenchConfig, DeviceTable
 from saltern.errors import ConfigError, SalternError, StartupError
@@ -16,8 +17,6 @@ from saltern.ports import Driver, Probe, PumpDrive, Reconnecting, RunPermit, Sel
 
 LAST_PULLED_HIGH = 8
 """GPIO 0 to 8 have their pull-ups on at reset, 9 to 27 their pull-downs (BCM2835 ARM Peripherals, table 6-31)."""
-
-GROUP = "saltern.drivers"
 
 
 class Closable(Protocol):
@@ -40,7 +39,10 @@ class Devices:
         """Return the devices behind ports that may go and come back, by their places in the bench file."""
         places: dict[str, Any] = {"stirrer.drive": self.stirrer}
         places |= {f"pumps.{role}.drive": drive for role, drive in self.pumps.items()}
-        places |= {f"pumps.{role}.permit": permit for role, permit in self.permits.items()}
+        for role, permit in self.permits.items():
+            places[f"pumps.{role}.permit"] = permit
+            if isinstance(permit, ValvedPermit):
+                places |= {f"pumps.{role}.permit": permit.permit, f"pumps.{role}.valve": permit.valve}
         places |= {probe_place(role): probe for role, probe in self.probes.items()}
         return {place: device for place, device in places.items() if isinstance(device, Reconnecting)}
 
@@ -117,18 +119,23 @@ def open_devices(config: BenchConfig, wires: Wires) -> Devices:
 
     switches = of("switch")
     inputs = {name: switches.pop(f"inputs.{name}") for name in config.inputs}
-    return Devices(
-        of("pump"), of("permit"), opened["stirrer", "stirrer"], of("probe"), switches, inputs, of("selector")
-    )
+    permits = of("permit")
+    for role in of("pump"):
+        valve = permits.pop(f"{role} valve", None)
+        if valve is not None:
+            permits[role] = ValvedPermit(permits[role], valve)
+    return Devices(of("pump"), permits, opened["stirrer", "stirrer"], of("probe"), switches, inputs, of("selector"))
 
 
 def _slots(config: BenchConfig) -> list[_Slot]:
-    slots = [_Slot("stirrer.drive", "stirrer", "stirrer", config.stirrer.drive)]
-    for role, pump in (
-        ("sample", config.pumps.sample),
-        ("waste", config.pumps.waste),
-        ("titrant", config.pumps.titrant),
-    ):
+    pumps = (("sample", config.pumps.sample), ("waste", config.pumps.waste), ("titrant", config.pumps.titrant))
+    slots = [  # valves first: safe-off takes outputs low in this order
+        _Slot(f"pumps.{role}.valve", f"{role} valve", "permit", pump.valve)
+        for role, pump in pumps
+        if pump.valve is not None
+    ]
+    slots.append(_Slot("stirrer.drive", "stirrer", "stirrer", config.stirrer.drive))
+    for role, pump in pumps:
         slots.append(_Slot(f"pumps.{role}.drive", role, "pump", pump.drive))
         slots.append(_Slot(f"pumps.{role}.permit", role, "permit", pump.permit))
     probes = (
@@ -154,7 +161,7 @@ def _slots(config: BenchConfig) -> list[_Slot]:
 
 
 def _check(config: BenchConfig) -> tuple[list[tuple[_Slot, Driver, BaseModel]], list[SalternError]]:
-    drivers = {entry.name: entry for entry in entry_points(group=GROUP)}
+    drivers = installed()
     checked: list[tuple[_Slot, Driver, BaseModel]] = []
     mistakes: list[SalternError] = [*refusals(config)]
     claimed: dict[str, str] = {}

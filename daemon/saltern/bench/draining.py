@@ -2,6 +2,7 @@
 
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from math import inf
 
 from saltern.bench import ledger as books
 from saltern.bench.account import Account
@@ -9,6 +10,7 @@ from saltern.bench.at_rest import AtRest
 from saltern.bench.commits import Commits
 from saltern.bench.connections import Connections
 from saltern.bench.guard import Guard
+from saltern.bench.in_drain import InDrain
 from saltern.bench.machine import Machine
 from saltern.bench.motion import Motion
 from saltern.bench.reading import Readings, as_ms_cm
@@ -56,11 +58,13 @@ class CellWatch:
         clock: Clock,
         guard: Guard,
         earliest_s: float,
+        in_drain: InDrain,
         *,
         may_rest: bool,
         wet_before: bool,
     ) -> None:
         self._probe = probe
+        self._in_drain = in_drain
         self._dry_ms_cm = dry_ms_cm
         self._clock = clock
         self._guard = guard
@@ -86,7 +90,8 @@ class CellWatch:
             return False
         if reading is None:
             return False
-        if as_ms_cm(reading) >= self._dry_ms_cm:
+        self._in_drain.cell_wet = as_ms_cm(reading) >= self._dry_ms_cm
+        if self._in_drain.cell_wet:
             self._dry, self.wet_seen = 0, True
             return False
         self._dry += 1
@@ -120,6 +125,7 @@ class Draining:
         motion: Motion,
         account: Account,
         commits: Commits,
+        in_drain: InDrain,
     ) -> None:
         self._machine = machine
         self._clock = clock
@@ -131,11 +137,24 @@ class Draining:
         self._motion = motion
         self._account = account
         self._commits = commits
+        self._in_drain = in_drain
 
-    def drain(self) -> Drained:
+    def drain(self, *, tries: int = DRAIN_TRIES, most_ml: float = inf) -> Drained:
         """Run the waste pump until the conductivity cell has gone from wet to dry, and a little longer.
 
-        Empty is a transition: a cell that is dry from the start proves nothing. It is tried `DRAIN_TRIES` times.
+        Empty is a transition: a cell that is dry from the start proves nothing.
+
+        Parameters
+        ----------
+        tries
+            It is tried so often.
+        most_ml
+            Each try moves at most so much before the cell has fallen dry.
+
+        Raises
+        ------
+        InterlockError
+            An interlock forbade or stopped it: a full container, the stop button, a float or tray that the drain wets.
         """
         account, noticed = self._account, self._guard.noticed
         rate_ml_s, units_s = self._machine.rate_ml_s("waste"), self._machine.devices.pumps["waste"].rate
@@ -144,11 +163,13 @@ class Draining:
         # as an upper bound of the vessel, and additions are cut until a commit succeeds.
         self._commits.commit_if_possible(books.drain_promised(account.ledger), "drain")
         settled = False
+        self._guard.scan()
+        self._in_drain.begin(self._guard.snapshot)
         try:
-            for _ in range(DRAIN_TRIES):
+            for _ in range(tries):
                 watch = self._watch(rate_ml_s)
                 most_s = DRAIN_MARGIN * account.ledger.vessel_ml.high / rate_ml_s + DRAIN_MARGIN_S
-                most_ml, seconds = self._drain_watched(watch, most_s * units_s)
+                gone_ml, seconds = self._drain_watched(watch, min(most_s, most_ml / rate_ml_s) * units_s)
                 ran_s += seconds
                 wet_seen = wet_seen or watch.wet_seen
                 if watch.dry_at_s is not None:
@@ -160,7 +181,7 @@ class Draining:
                     noticed.titrant_unanswered = noticed.mixing_slow = False
                     settled = True
                     return Drained(True, True, watch.dry_at_s, ran_s + tail_s)
-                account.ledger = books.drained(account.ledger, most_ml)
+                account.ledger = books.drained(account.ledger, gone_ml)
                 if not watch.wet_seen:
                     break
             settled = True
@@ -168,21 +189,38 @@ class Draining:
             noticed.drain_failed, noticed.drain_unproved = watch.wet_seen, not watch.wet_seen
             return Drained(False, wet_seen, None, ran_s)
         finally:
+            self._in_drain.end()
             if not settled:  # cut short: all of it may have gone, and none
                 account.ledger = books.drained(account.ledger, account.ledger.vessel_ml.high)
                 account.filled_ml = 0.0
             account.ledger = replace(account.ledger, stage=None)
             self._commits.commit_if_possible(account.ledger, "drain ended")
 
+    def drain_unseen(self, most_ml: float) -> Drained:
+        """Run the waste pump for so much, with a cell that says nothing: that the vessel is empty is not proved."""
+        account, rate_ml_s = self._account, self._machine.rate_ml_s("waste")
+        self._commits.commit_if_possible(books.drain_promised(account.ledger), "drain unseen")
+        self._guard.scan()
+        self._in_drain.begin(self._guard.snapshot)
+        try:
+            turned = self._motion.turn("waste", most_ml / rate_ml_s * self._machine.devices.pumps["waste"].rate)
+        finally:
+            self._in_drain.end()
+            account.filled_ml = 0.0
+            account.ledger = replace(books.drained(account.ledger, account.ledger.vessel_ml.high), stage=None)
+            self._commits.commit_if_possible(account.ledger, "drain unseen ended")
+        return Drained(False, False, None, turned.seconds)
+
     def _watch(self, rate_ml_s: float) -> CellWatch:
         earliest_s = EARLIEST_DRY * max(0.0, self._account.filled_ml - self._machine.cell_ml) / rate_ml_s
-        wet_before = self._readings.cell_is_wet()
+        wet_before = self._in_drain.cell_wet = self._readings.cell_is_wet()
         return CellWatch(
             self._machine.devices.probes["conductivity"],
             self._machine.config.probes.conductivity.dry_ms_cm,
             self._clock,
             self._guard,
             earliest_s,
+            self._in_drain,
             may_rest=self._connections.may_return("conductivity"),
             wet_before=wet_before,
         )

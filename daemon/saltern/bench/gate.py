@@ -38,6 +38,7 @@ class Purpose(StrEnum):
     SCHEDULED = "scheduled determination"
     ASKED = "determination or rinse on demand"
     DRAIN = "drain"
+    RELIEF = "drain of what runs in by itself"
     GUIDED = "guided procedure"
     RECOVERY = "recovery after an unclean stop"
     KEEP_WET = "fresh sample for the probes"
@@ -52,6 +53,7 @@ FORBIDS: Mapping[Purpose, frozenset[Hindrance]] = {
     Purpose.ASKED: AWAY | {Hindrance.PARKED, Hindrance.TRIPPED},
     Purpose.RECOVERY: AWAY | {Hindrance.PARKED},  # under a trip it drains as far as the guard allows
     Purpose.DRAIN: AWAY,  # under a trip, too: the interlock table says which
+    Purpose.RELIEF: frozenset({Hindrance.PROOF_TEST}),  # a hand lifts the float then; else the floor comes first
     Purpose.GUIDED: frozenset({Hindrance.PROOF_TEST}),  # the person of all other hindrances is there, and says so
 }
 

@@ -14,6 +14,9 @@ ALL_PUMPS = frozenset({"sample", "waste", "titrant"})
 ADDING_PUMPS = frozenset({"sample", "titrant"})
 
 EDGE_S = 0.25
+REVERSED_S = 2.0
+"""A splash or a wave lifts the float for less (assumed); a waste pump gives a few mL in it."""
+
 NEXT_ADDITION = 0.0
 DEVICE_ABSENT = "device-absent"
 """The row of which each device tells by itself, with its own name and remedy."""
@@ -34,6 +37,7 @@ class Noticed:
     device_absent: bool = False
     liquid_unasked: bool = False
     permit_failed: bool = False
+    direction_wrong: bool = False
     clock_untrusted: bool = False
     proof_overdue: bool = False
     records_lost: bool = False
@@ -64,6 +68,8 @@ class Snapshot(Noticed):
     reading_limit_s: float = 1.0
     storage_failed: bool = False
     motions: int = 0
+    float_up_in_drain_s: float = 0.0  # how long, in a drain that began with it down, the cell still wet
+    tray_wetted_in_drain: bool = False  # a drain is under way that began with a dry tray
 
 
 @dataclass(frozen=True)
@@ -98,6 +104,14 @@ def vessel_overfull(seen: Snapshot) -> bool:
 
 def tray_wet(seen: Snapshot) -> bool:
     return seen.leak
+
+
+def float_rises_in_a_drain(seen: Snapshot) -> bool:
+    return seen.float_up_in_drain_s >= REVERSED_S
+
+
+def tray_becomes_wet_in_a_drain(seen: Snapshot) -> bool:
+    return seen.tray_wetted_in_drain
 
 
 def stop_pressed(seen: Snapshot) -> bool:
@@ -184,6 +198,10 @@ def moved_without_permit(seen: Snapshot) -> bool:
     return seen.permit_failed
 
 
+def turned_the_wrong_way(seen: Snapshot) -> bool:
+    return seen.direction_wrong
+
+
 def wall_clock_not_trusted(seen: Snapshot) -> bool:
     return seen.clock_untrusted
 
@@ -211,11 +229,32 @@ TABLE: tuple[Row, ...] = (
         "leak",
         "tray leak sensor",
         tray_wet,
-        ALL_PUMPS,
+        ADDING_PUMPS,
         "trip",
         EDGE_S,
         Severity.ALERT,
         "Find where the water comes from, dry the tray, then reset",
+    ),
+    Row(
+        "waste-reversed",
+        "overfill float and conductivity cell while draining",
+        float_rises_in_a_drain,
+        ALL_PUMPS,
+        "trip",
+        EDGE_S,
+        Severity.ALERT,
+        "The vessel fills while the waste pump turns: look at the pump's polarity or direction wire and at its lines, "
+        "then reset",
+    ),
+    Row(
+        "drain-leaks",
+        "tray leak sensor while draining",
+        tray_becomes_wet_in_a_drain,
+        ALL_PUMPS,
+        "trip",
+        EDGE_S,
+        Severity.ALERT,
+        "Look at the waste line and the container: a drain wetted the tray; dry it, then reset",
     ),
     Row(
         "stop",
@@ -338,6 +377,16 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ALERT,
         "A run-permit does not cut its pump: repair its one-shot or switch, then reset",
+    ),
+    Row(
+        "direction",
+        "cell, with the sample pump told to turn back",
+        turned_the_wrong_way,
+        ADDING_PUMPS,
+        "trip",
+        NEXT_ADDITION,
+        Severity.ALERT,
+        "The sample pump turns forward when it is told to turn back: look at its direction wire, then reset",
     ),
     Row(
         "records-lost",

@@ -99,6 +99,11 @@ def found_outside(ledger: Ledger, cell_dry_ml: float) -> Ledger:
     return replace(ledger, vessel_ml=Interval(0.0, cell_dry_ml), titrant_run_ml=0.0)
 
 
+def level_unknown(ledger: Ledger, capacity_ml: float) -> Ledger:
+    """Return what is known where liquid runs by itself: the vessel holds no less than it did, or all that it can."""
+    return replace(ledger, vessel_ml=Interval(ledger.vessel_ml.low, capacity_ml))
+
+
 def drain_promised(ledger: Ledger) -> Ledger:
     """Return the ledger to commit before a drain: as if all of the vessel had gone to waste, and as if none had."""
     return replace(ledger, waste_ml=ledger.waste_ml.plus(0.0, ledger.vessel_ml.high), stage="drain")

@@ -12,10 +12,11 @@ from saltern.bench.guard import Guard
 from saltern.bench.machine import Machine
 from saltern.bench.under_way import UnderWay
 from saltern.bench.waiting import Waiting
+from saltern.bench.witness import MotionRecord, Witness
 from saltern.errors import MotionError
 from saltern.model.ledger import Interval
 from saltern.model.usage import Usage
-from saltern.ports import Clock, Direction, Progress
+from saltern.ports import Clock, Direction
 
 NOTHING_LEFT = 1e-9
 """Native units; what rounding leaves of a motion that was asked for in parts."""
@@ -68,6 +69,7 @@ class Motion:
         self._at_rest = at_rest
         self.doubted: dict[str, Doubted] = {}  # by pump, since somebody last cleared it
         self.turned: dict[str, Usage] = {}  # since somebody last took it from here
+        self.last: MotionRecord | None = None
 
     def turn(
         self,
@@ -92,17 +94,16 @@ class Motion:
             part = min(left, drive.longest)
             if drive.unit == "steps" and round(part) < 1:
                 break
-            progress, moved, took_s, ended_early = self._one(role, part, direction, until)
-            least_ml, most_ml, seconds = least_ml + moved.low, most_ml + moved.high, seconds + took_s
-            if ended_early:
+            record = self._one(role, part, direction, until)
+            moved = self._moved_ml(record)
+            least_ml, most_ml, seconds = least_ml + moved.low, most_ml + moved.high, seconds + record.took_s
+            if record.ended_early:
                 break
-            self._check_complete(role, part, progress)
+            self._check_complete(record)
             left -= part
         return Turned(Interval(least_ml, most_ml), seconds)
 
-    def _one(
-        self, role: str, amount: float, direction: Direction, until: Callable[[], bool]
-    ) -> tuple[Progress, Interval, float, bool]:
+    def _one(self, role: str, amount: float, direction: Direction, until: Callable[[], bool]) -> MotionRecord:
         """Turn a pump once, and enter what that moved in the ledger however it ends."""
         drive, permit = self._machine.devices.pumps[role], self._machine.devices.permits[role]
         self._gate.demand_motion(role)
@@ -112,13 +113,15 @@ class Motion:
         begun_s = self._clock.monotonic()
         ended_early = False
         self._under_way.begin(role, begun_s, amount / drive.rate)
+        witness = Witness(permit.lapse_s, drive.rate, begun_s)
         try:
             with ExitStack() as both:  # the drive, then the permit; one that fails does not keep the other
                 both.callback(permit.drop)
                 both.callback(drive.halt)
                 permit.kick()
                 drive.start(amount, direction)
-                while drive.progress().running:
+                while (progress := drive.progress()).running:
+                    witness.kicked(self._clock.monotonic(), progress.at_most)
                     self._waiting.tick()
                     if role in self._guard.scan((role,)):
                         break
@@ -128,41 +131,69 @@ class Motion:
                         break
         finally:  # whatever ended it, what has moved is in the vessel
             self._under_way.end(role)
-            progress, took_s = drive.progress(), self._clock.monotonic() - begun_s
-            moved_ml = self._book(role, progress, took_s, direction)
+            record = self._record(witness, role, amount, direction, ended_early=ended_early)
+            self._book(record)
         if role in self._guard.cut:
             self._guard.demand(role)
-        return progress, moved_ml, took_s, ended_early
+        return record
 
-    def _book(self, role: str, progress: Progress, took_s: float, direction: Direction) -> Interval:
-        """Enter a motion in the ledger, and among the hours and litres of its tube; return what it moved, mL."""
-        machine, account = self._machine, self._account
-        ml, gain_u = machine.pump(role).ml_per_unit, machine.gain_u(role)
-        moved_ml = Interval(progress.at_least * ml * (1.0 - gain_u), progress.at_most * ml * (1.0 + gain_u))
-        self.turned[role] = self.turned.get(role, Usage()).plus(took_s, 0.5 * (moved_ml.low + moved_ml.high))
-        if direction is Direction.REVERSE:
-            return moved_ml
-        energised = (took_s + machine.devices.permits[role].lapse_s) * machine.devices.pumps[role].rate
-        most_ml = max(progress.at_most, energised) * ml * (1.0 + gain_u)
-        if role != "waste":
-            account.filled_ml += progress.at_least * ml
+    def _record(
+        self, witness: Witness, role: str, asked: float, direction: Direction, *, ended_early: bool
+    ) -> MotionRecord:
+        progress, now_s = self._machine.devices.pumps[role].progress(), self._clock.monotonic()
+        witness.kicked(now_s, progress.at_most)
+        self.last = MotionRecord(
+            role,
+            direction,
+            asked,
+            progress,
+            now_s - witness.begun_s,
+            witness.permitted_s,
+            witness.longest_gap_s,
+            witness.unwitnessed,
+            ended_early,
+        )
+        return self.last
+
+    def _moved_ml(self, record: MotionRecord) -> Interval:
+        """Return what a motion moved, by the calibration and its uncertainty."""
+        ml, gain_u = self._machine.pump(record.role).ml_per_unit, self._machine.gain_u(record.role)
+        return Interval(record.least * ml * (1.0 - gain_u), record.most * ml * (1.0 + gain_u))
+
+    def _book(self, record: MotionRecord) -> None:
+        """Enter a motion in the ledger, and among the hours and litres of its tube.
+
+        Forward, the most is what the energised permit could have moved. Backward, it is what a pump adds with a dead
+        direction wire.
+        """
+        machine, account, role = self._machine, self._account, record.role
+        moved_ml, ml, gain_u = self._moved_ml(record), machine.pump(role).ml_per_unit, machine.gain_u(role)
+        usage = self.turned.get(role, Usage())
+        self.turned[role] = usage.plus(record.took_s, 0.5 * (moved_ml.low + moved_ml.high))
+        most_ml = moved_ml.high
+        if record.direction is Direction.FORWARD:
+            energised = (record.took_s + machine.devices.permits[role].lapse_s) * machine.devices.pumps[role].rate
+            most_ml = max(record.most, energised) * ml * (1.0 + gain_u)
+            if role != "waste":
+                account.filled_ml += record.least * ml
         if role == "sample":
             account.ledger = books.sample_added(account.ledger, 0.0, most_ml)
         elif role == "titrant":
             account.ledger = books.titrant_added(account.ledger, 0.0, most_ml)
-        return moved_ml
 
-    def _check_complete(self, role: str, asked: float, progress: Progress) -> None:
+    def _check_complete(self, record: MotionRecord) -> None:
         """Raise where a motion ended short; one that was given whole, and is not vouched for whole, is noted."""
+        role, asked, counted = record.role, record.asked, record.counted
         unit = self._machine.devices.pumps[role].unit
-        enough, short = SHORT[unit], asked - progress.at_least
-        if progress.doubt and asked - progress.at_most <= enough:
-            doubted = Doubted(short * self._machine.pump(role).ml_per_unit, progress.doubt)
-            self.doubted[role] = self.doubted[role].plus(doubted) if role in self.doubted else doubted
-        elif short > enough:
+        enough, short = SHORT[unit], asked - counted.at_least
+        if short > enough and not (counted.doubt and asked - counted.at_most <= enough):
             raise MotionError(
                 f"the {role} pump may have stopped {short:.3g} {unit} short of {asked:.6g}"
-                f"{': ' if progress.doubt else ''}{progress.doubt}",
+                f"{': ' if counted.doubt else ''}{counted.doubt}",
                 where=f"{self._machine.config.name}, pumps.{role}",
                 remedy="Check the drive's supply and wiring, and what else this computer does",
             )
+        if record.doubt:
+            missing_ml = max(0.0, asked - record.least) * self._machine.pump(role).ml_per_unit
+            doubted = Doubted(missing_ml, record.doubt)
+            self.doubted[role] = self.doubted[role].plus(doubted) if role in self.doubted else doubted

@@ -2,6 +2,7 @@
 
 from saltern.bench.account import Account
 from saltern.bench.guard import SWITCH_ROWS
+from saltern.bench.in_drain import InDrain
 from saltern.bench.interlocks import Snapshot
 from saltern.bench.machine import Machine
 from saltern.bench.under_way import UnderWay
@@ -18,10 +19,13 @@ RUN_CEILING_MARGIN = 1.1
 class Sight:
     """Fills the guard's snapshot, at every scan."""
 
-    def __init__(self, machine: Machine, account: Account, under_way: UnderWay, clock: Clock) -> None:
+    def __init__(
+        self, machine: Machine, account: Account, under_way: UnderWay, in_drain: InDrain, clock: Clock
+    ) -> None:
         self._machine = machine
         self._account = account
         self._under_way = under_way
+        self._in_drain = in_drain
         self._clock = clock
         switches = machine.devices.switches
         self._switches = tuple((attribute, switches.get(attribute)) for attribute in SWITCH_ROWS)
@@ -45,6 +49,7 @@ class Sight:
         now_s = self._clock.monotonic()
         seen.overtime = self._under_way.overtime(now_s)
         seen.motions = self._under_way.motions
+        self._in_drain.look(seen, now_s)
         seen.reading_limit_s = STALE_S
         seen.reading_age_s = self._under_way.reading_age_s(now_s)
 

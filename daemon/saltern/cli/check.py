@@ -23,9 +23,17 @@ def check(
     interlocks: Annotated[
         bool, typer.Option("--interlocks", help="Print the table of interlocks, as Markdown.")
     ] = False,
+    explain_upgrade: Annotated[
+        bool,
+        typer.Option(
+            "--explain-upgrade",
+            help="Say what of a bench file the version before accepted and this one refuses, why, and the ways out.",
+        ),
+    ] = False,
 ) -> None:
     """Check a bench file and its devices' options, and compute what follows; nothing is opened or moved."""
     from saltern.bench.devices import validate_devices
+    from saltern.bench.hydraulics import changed_since
     from saltern.bench.interlocks import as_markdown, as_table
     from saltern.bench.libraries import missing_libraries
     from saltern.config.loading import load_bench, shipped_config
@@ -50,6 +58,9 @@ def check(
         return
     named = meant(bench_file if bench_file is not None else bench)
     config = load_bench(named if named is not None else shipped_config("bench-simulated.toml"))
+    if explain_upgrade:
+        _explain_upgrade(config.name, changed_since(config), as_json=as_json)
+        return
     devices = validate_devices(config)
     found, amiss = facts(config), [*missing_libraries(config), *warnings(config)]
     here, others = reach(config), variants(config)
@@ -78,6 +89,27 @@ def check(
         )
         return
     _print(config.name, len(devices), found, amiss, as_table(), sentences(here, others))
+
+
+def _explain_upgrade(name: str, changed: list[tuple[str, str, str, str]], *, as_json: bool) -> None:
+    """Say what is refused that was accepted before, and end with the code of a bench file that is not well."""
+    from saltern.cli.present import console, print_json
+
+    if as_json:
+        keys = ("where", "accepted_before", "wrong", "ways_out")
+        print_json(
+            {"schema_version": 1, "bench": name, "refused_now": [dict(zip(keys, row, strict=True)) for row in changed]}
+        )
+    elif not changed:
+        console().print(f"[bold]{name}[/bold]: nothing of this file was accepted before and is refused now")
+    else:
+        for where, accepted_before, wrong, ways_out in changed:
+            console().print(f"[bold]{where}[/bold] was accepted before, and is refused now.", markup=True)
+            console().print(f"  Before: {accepted_before}.", markup=False)
+            console().print(f"  What is wrong: {wrong}.", markup=False)
+            console().print(f"  Ways out: {ways_out}.\n", markup=False)
+    if changed:
+        raise typer.Exit(2)
 
 
 def _print(

@@ -97,7 +97,7 @@ class Computer:
         self._left_open: list[Any] = []
 
     def ledger_upper_ml(self) -> float:
-        return float("inf") if self.service is None else self.service.bench.ledger.vessel_ml.high
+        return float("inf") if self.service is None else self.service.bench.vessel_most_ml
 
     def post(self, words: list[str]) -> None:
         """Post an operator's command to the service that runs, as another process would."""

@@ -97,6 +97,11 @@ class Line(Table):
     bore_mm: float = Field(gt=0, le=10)
     inlet_mm: Millimetres = Field(description="height of the liquid that feeds the line")
     outlet_mm: Millimetres = Field(description="height of the line's end")
+    vented_break_mm: Millimetres | None = Field(
+        default=None,
+        description="height of a break in the line, open to the air, between pump and vessel: above its source's "
+        "surface nothing runs over it by itself",
+    )
 
     @property
     def volume_ml(self) -> float:
@@ -108,6 +113,11 @@ class Pump(Table):
 
     drive: DeviceTable
     permit: DeviceTable = Field(description="what holds the pump's supply, and lapses by itself")
+    valve: DeviceTable | None = Field(
+        default=None,
+        description="a normally closed valve in the pump's line, held open by a run-permit of its own; it is open only "
+        "while the pump is permitted",
+    )
     ml_per_unit: float = Field(gt=0, description="mL per second (timed drive) or per step (counted drive)")
     gain_u_percent: float = Field(default=1.0, ge=0, le=20, description="standard uncertainty of ml_per_unit")
     repeatability_percent: float = Field(default=0.5, ge=0, le=20, description="sd of a whole fill, of its volume")

@@ -39,6 +39,16 @@ ALERTS: dict[str, Code] = {
     "not-recovered": Code(
         _ERROR, "The vessel could not be emptied after an unclean stop", "Look at the vessel; run `saltern empty`"
     ),
+    "drained-at-rest": Code(
+        Severity.ALERT,
+        "Liquid ran in with everything at rest; the vessel was drained",
+        "Find where it comes from, then reset",
+    ),
+    "not-drained-any-more": Code(
+        Severity.ALERT,
+        "Liquid runs in with everything at rest, and is not drained any more",
+        "Come and look now: the vessel may run over",
+    ),
     "hands-at-the-bench": Code(
         _WARNING, "A guided procedure did not come to its end", "Put lines and probes back; end the hold"
     ),

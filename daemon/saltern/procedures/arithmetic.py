@@ -2,6 +2,8 @@
 
 from math import pi, sqrt
 
+from saltern.bench.drivers import rated
+from saltern.bench.hydraulics import SIPHONED_SHARE, siphoned_into_the_bottle_ml
 from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.config.tables import BenchConfig
 from saltern.procedures.rinse import plan_for
@@ -42,9 +44,10 @@ def most_before_titrating_ml(config: BenchConfig) -> float:
     """
     pump, sample = config.pumps.sample, config.sample
     over_ml = 0.0 if sample.draw_down is None else sample.draw_down.over_ml
-    rate_ml_s = _rate_ml_s(config, "sample")
-    energised_s = (sample.volume_ml + over_ml + sample.air_break_ml) / rate_ml_s + STARTING_AND_ENDING_S
-    most_ml = (energised_s + _lapse_s(config, "sample")) * rate_ml_s * (1.0 + 0.03 * pump.gain_u_percent)
+    turns = rated(config)["sample"]
+    energised_s = (sample.volume_ml + over_ml + sample.air_break_ml) / turns.ml_s + STARTING_AND_ENDING_S
+    most_ml = (energised_s + turns.lapse_s) * turns.ml_s * (1.0 + 0.03 * pump.gain_u_percent)
+    most_ml += sample.air_break_ml * (1.0 + 0.03 * pump.gain_u_percent)  # what a dead direction wire would add
     return config.vessel.volume_at_ml(config.vessel.conductivity_tip_mm) + most_ml
 
 
@@ -54,8 +57,7 @@ def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
     runs = config.schedule.starts_per_day
     per_mm = vessel.area_cm2 / 10.0
     after_ml = sample.volume_ml + vessel.residue_ml + titrant_per_run_ml(config)
-    sample_ml_s = _rate_ml_s(config, "sample")
-    waste_ml_s = _rate_ml_s(config, "waste")
+    turns = rated(config)
     waits_mm = (sample.keep_wet_ml + vessel.residue_ml) / per_mm
     titrant_unit_ml = pumps.titrant.ml_per_unit
     ceiling_ml = sample.volume_ml + vessel.residue_ml + config.limits.titrant_per_run_ml
@@ -65,8 +67,8 @@ def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
         ("liquid height kept wet", waits_mm, "mm"),
         (f"liquid height after titrating {TYPICAL_DKH:g} dKH", after_ml / per_mm, "mm"),
         ("free below the float then", vessel.volume_at_ml(vessel.overfill_switch_mm) - after_ml, "mL"),
-        ("filling takes", sample.volume_ml / sample_ml_s, "s"),
-        ("draining the sample takes", sample.volume_ml / waste_ml_s, "s"),
+        ("filling takes", sample.volume_ml / turns["sample"].ml_s, "s"),
+        ("draining the sample takes", sample.volume_ml / turns["waste"].ml_s, "s"),
         ("sample line holds", pumps.sample.line.volume_ml, "mL"),
         ("titrant line holds", pumps.titrant.line.volume_ml, "mL"),
         ("smallest titrant dose", 1000.0 * pumps.titrant.ml_per_unit, "uL"),
@@ -90,7 +92,8 @@ def facts(config: BenchConfig) -> list[tuple[str, float, str]]:
             tip_loss_umol_kg(config, 24.0 / config.schedule.starts_per_day),
             "umol/kg",
         ),
-        ("sample pump may pass in a permit's lapse", sample_ml_s * _lapse_s(config, "sample"), "mL"),
+        ("a worn titrant head may siphon back between runs", siphoned_into_the_bottle_ml(config), "mL"),
+        ("sample pump may pass in a permit's lapse", turns["sample"].passes_in_lapse_ml, "mL"),
     ]
 
 
@@ -98,8 +101,14 @@ def warnings(config: BenchConfig) -> list[str]:
     """Return what should be changed, each with what to do."""
     found = []
     lines = config.pumps
-    if lines.titrant.line.inlet_mm > lines.titrant.line.outlet_mm:
-        found.append("the titrant bottle stands above the tip: a worn head would let acid run; put it lower")
+    back_ml = siphoned_into_the_bottle_ml(config)
+    if back_ml > SIPHONED_SHARE * config.titrant.bottle_ml:
+        found.append(
+            "the titrant tip dips into the liquid in which the probes wait, and the bottle stands lower: through a "
+            f"worn head up to {back_ml:.0f} mL of it would siphon into the acid between two runs. Set "
+            "sample.keep_wet_ml so that the tip hangs in air, or fit a normally closed valve in the line: "
+            "[pumps.titrant.valve]"
+        )
     if lines.waste.line.outlet_mm < lines.waste.line.inlet_mm:
         found.append("the waste line ends below the vessel: it can siphon; end it higher, in a vented container")
     for role in ("sample", "waste", "titrant"):
@@ -122,7 +131,7 @@ def warnings(config: BenchConfig) -> list[str]:
     if titrant_per_run_ml(config, 20.0) > config.limits.titrant_per_run_ml:
         found.append("limits.titrant_per_run_ml does not reach 20 dKH, where a crashed dosing could take the tank")
     titrant = lines.titrant
-    acid_ml = config.limits.titrant_per_run_ml + _lapse_s(config, "titrant") * _rate_ml_s(config, "titrant")
+    acid_ml = config.limits.titrant_per_run_ml + rated(config)["titrant"].passes_in_lapse_ml
     most_ml = most_before_titrating_ml(config) + acid_ml * (1.0 + 0.03 * titrant.gain_u_percent)
     float_ml = config.vessel.volume_at_ml(config.vessel.overfill_switch_mm)
     if most_ml > float_ml:
@@ -138,12 +147,3 @@ def warnings(config: BenchConfig) -> list[str]:
 
 def _height_mm(config: BenchConfig, volume_ml: float) -> float:
     return (volume_ml + config.vessel.residue_ml) * 10.0 / config.vessel.area_cm2
-
-
-def _rate_ml_s(config: BenchConfig, role: str) -> float:
-    pump = getattr(config.pumps, role)
-    return float(pump.ml_per_unit * pump.drive.options().get("steps_per_s", 1.0))
-
-
-def _lapse_s(config: BenchConfig, role: str) -> float:
-    return float(getattr(config.pumps, role).permit.options().get("lapse_s", 0.5))

@@ -47,6 +47,7 @@ from saltern.procedures.vessel import (
     empty,
     fill,
     keep_wet,
+    prove_direction,
     rinse,
     wet_the_probes,
 )
@@ -73,7 +74,7 @@ PH_MODEL_U = 0.04
 off a straight line at pH 8 moves it by 0.057, a stirring potential of 2 mV by 0.034 (computed on made curves). That
 electrodes are about so good is assumed. It repeats from run to run: results are compared by their own, smaller, u."""
 
-MOVED_UNASKED = ("unasked", "permit-stuck")
+MOVED_UNASKED = ("unasked", "permit-stuck", "direction")
 """Trips that say that volumes were not what was asked for."""
 
 CANNOT_ADD = ("volume-bound", "drain-failed")
@@ -385,7 +386,8 @@ def leave_clean(bench: Bench, notebook: Notebook) -> None:
     """Empty, and leave the probes wet in fresh sample."""
     bench.stir(0.0)
     empty(bench, notebook, "empty after titration")
-    bench.prove_permit("sample")  # a pump that began to turn by itself since the last proof gave more than was counted
+    prove_direction(bench)  # a dead wire since the last proof gave more than was counted
+    bench.prove_permit("sample")  # so did a pump that began to turn by itself
     keep_wet(bench, notebook)
 
 

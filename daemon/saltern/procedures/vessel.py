@@ -9,6 +9,9 @@ from saltern.procedures.rinse import RinsePlan
 DRAW_DOWN_FACTOR, DRAW_DOWN_S = 2.5, 3.0
 """Longer than what is above the tip needs: a fill that gave more, and a pump that gives less."""
 
+SHOWS = 1.3
+"""So much more than wets the cell is drawn back to see the pump's direction: gain and residue (assumed)."""
+
 ROOM_FOR_GAIN, COVERS_THE_TIPS = 1.1, 1.3
 COVERS_THE_CELL = 1.2
 """Of what stands below the cell's tip in an empty vessel: what a worn sample tube gives less, and a slope (assumed)."""
@@ -103,7 +106,7 @@ def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill"
     """
     notebook.enter(phase)
     air_ml = bench.config.sample.air_break_ml if bench.devices.pumps["sample"].reversible else 0.0
-    with bench.stage(phase, sample_ml=volume_ml + air_ml):
+    with bench.stage(phase, sample_ml=volume_ml + 2.0 * air_ml):  # air that is drawn back comes in by a dead wire
         bench.add("sample", volume_ml + air_ml)
         if air_ml > 0.0:
             bench.draw_back("sample", air_ml)
@@ -115,6 +118,39 @@ def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill"
             where=f"{bench.config.name}, {phase}",
             remedy="Look at the sample line's inlet, its tube and the pump head",
         )
+
+
+def prove_direction(bench: Bench) -> None:
+    """Turn the sample pump backwards in a drained vessel: one whose direction wire is dead wets the dry cell.
+
+    Such a pump adds at every fill what it is told to draw back, and nothing else shows it. What the line has lost is
+    pushed back into it, so that it ends as it was.
+
+    Raises
+    ------
+    MotionError
+        The cell became wet. The trip is latched.
+    """
+    config = bench.config
+    air_ml = config.sample.air_break_ml
+    if air_ml <= 0.0 or not bench.devices.pumps["sample"].reversible or bench.cell_is_wet():
+        return
+    cell_ml = config.vessel.volume_at_ml(config.vessel.conductivity_tip_mm)
+    back_ml = air_ml + SHOWS * (cell_ml - config.vessel.residue_ml)
+    line_ml = config.pumps.sample.line.volume_ml
+    lost_ml = max(0.0, min(air_ml + back_ml, line_ml) - air_ml)
+    with bench.stage("direction of sample", sample_ml=back_ml + lost_ml):
+        bench.draw_back("sample", back_ml)
+        bench.wait(1.0)
+        if bench.cell_is_wet():
+            bench.guard.trip("direction_wrong")
+            raise MotionError(
+                "the sample pump turned forward when it was told to turn back",
+                where=f"{config.name}, pumps.sample.drive",
+                remedy="Look at its direction wire, then reset: it adds to each sample what it should draw back",
+            )
+        if lost_ml > 0.0:
+            bench.add("sample", lost_ml)
 
 
 def draw_down(bench: Bench, notebook: Notebook, tip: DrawDown) -> None:

@@ -33,6 +33,7 @@ from saltern.running.mailbox import Mailbox, Posted
 from saltern.running.measuring import Measuring
 from saltern.running.probes import Probes
 from saltern.running.reference import ReferenceWater
+from saltern.running.relieving import relieve
 from saltern.running.scanned import Scanned
 from saltern.running.start_rules import StartRules, held_until_of
 from saltern.running.upkeep import Upkeep
@@ -154,6 +155,8 @@ class Service:
             self.bench.idle(self.idle_s)
             self._boards.ask()
         self._look_round()
+        if not self._ending.is_set():
+            relieve(self.bench, self.alerting)
 
     def _next_act(self) -> Posted | None:
         """Return what is to be done next: what was posted, then what is due by itself."""

@@ -265,6 +265,7 @@ class Play:
             seed=self.scenario.seed,
         )
         self.world.on_add = self._check_bound
+        self.clock.attach(lambda now_s: self._check_bound())  # at every instant, at rest too
         self._determination = 0
         self._waiting = [fault for fault in self.scenario.fault if fault.at_phase is not None]
         for fault in self.scenario.fault:

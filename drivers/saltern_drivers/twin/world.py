@@ -203,6 +203,7 @@ class World:
         self._aimed_s = -1.0
         self._settle(self.residue_ml)
         self._drawing = self._turning = False
+        self._waste_began_s = self._waste_moved_s = -1.0
         self._added_s = -1.0
         self._rest_sample_line()
 
@@ -267,6 +268,10 @@ class World:
                 self._move(head.name, volume, from_s)
                 # A step of time may be longer than what was left of the permit: nothing moved after that.
                 until_s = to_s if head.permit_stuck else min(to_s, head.permitted_until_s)
+                if head.name == "waste":
+                    if from_s - self._waste_moved_s > PAUSE_S:
+                        self._waste_began_s = from_s
+                    self._waste_moved_s = to_s
                 if self.trip_since_s:
                     self._count_after_trip(head.name, until_s)
                 if self.dead_since_s is not None:
@@ -326,9 +331,10 @@ class World:
 
     def _count_after_trip(self, pump: str, until_s: float) -> None:
         for role, since_s in self.trip_since_s.items():
-            if pump != "waste" or role != "overfill":  # an overfull vessel may be emptied
-                moving_s = until_s - since_s
-                self.spilled.max_moving_s_after_trip = max(self.spilled.max_moving_s_after_trip, moving_s)
+            if pump == "waste" and (role == "overfill" or (role == "leak" and since_s <= self._waste_began_s)):
+                continue  # an overfull vessel may be emptied, and one over a tray that was wet before
+            moving_s = until_s - since_s
+            self.spilled.max_moving_s_after_trip = max(self.spilled.max_moving_s_after_trip, moving_s)
 
     def volume_ml(self) -> float:
         return self.vessel.mass_g / SEAWATER_G_ML
