@@ -443,7 +443,7 @@ def test_a_tris_buffer_confirms_the_total_scale_and_tells_of_one_that_is_off():
         hands.run("check-tris")
     hands.service.measure(Source.TANK)
     found = hands.run("check-tris")
-    assert abs(found["off"]) < 0.02
+    assert abs(found["statistics"]["off"]) < 0.02
     hands.mistakes["tris"] = 0.08
     with pytest.raises(RefusedError) as refused:
         hands.run("check-tris")

@@ -13,6 +13,7 @@ from tests.benchmarks import (
     endpoint_efficiency,
     endpoint_speed,
     organics,
+    ph_departures,
     status_start,
     titre_ramps,
 )
@@ -35,6 +36,7 @@ for title, table in (
     ),
     ("Speed of one fit of 40 readings", endpoint_speed.main),
     ("What part of an organic base is reported as alkalinity", organics.main),
+    ("The sample's pH against departures", lambda: ph_departures.main(of(ph_departures.WATERS))),
     ("The adaptive titration on the twin", lambda: adaptive.main(of(adaptive.RUNS))),
     (
         "From the box to commissioned, and sixty days on",

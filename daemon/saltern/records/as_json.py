@@ -1,5 +1,6 @@
 """A determination as JSON, k = 1: one shape for commands, the socket and what is published."""
 
+from dataclasses import asdict
 from typing import Any
 
 from saltern.chemistry.units import umol_kg_to_dkh
@@ -31,11 +32,17 @@ def determination_json(number: int, d: Determination) -> dict[str, Any]:
         "started_s": d.started_at.timestamp(),
         "method": d.method,
         "alkalinity": alkalinity,
-        "ph_total": quantity(d.ph_total, "value"),
+        "ph_total": {
+            **quantity(d.ph_total, "value"),
+            "scale": "total",
+            "temperature_c": d.temperature_c,
+            "at_tank": None if d.ph_at_tank is None else asdict(d.ph_at_tank),
+        },
         "salinity": quantity(d.salinity, "value"),
         "ph_nbs": d.ph_nbs,
         "temperature_c": d.temperature_c,
         "titrant_ml": d.titrant_ml,
         "budget_umol_per_kg": d.budget_umol_kg,
+        "budget_ph": d.budget_ph,
         "remarks": list(d.remarks),
     }

@@ -130,6 +130,10 @@ MIGRATIONS: tuple[str, ...] = (
     """
     ALTER TABLE determination ADD COLUMN parts TEXT NOT NULL DEFAULT '{}';  -- JSON: the two parts of each uncertainty
     ALTER TABLE draft ADD COLUMN parts TEXT NOT NULL DEFAULT '{}';
+    ALTER TABLE determination ADD COLUMN budget_ph TEXT NOT NULL DEFAULT '{}';  -- JSON
+    ALTER TABLE draft ADD COLUMN budget_ph TEXT NOT NULL DEFAULT '{}';
+    ALTER TABLE determination ADD COLUMN ph_at_tank TEXT;  -- JSON: value, u, temperature_c
+    ALTER TABLE draft ADD COLUMN ph_at_tank TEXT;
     """,
 )
 VERSION = len(MIGRATIONS)

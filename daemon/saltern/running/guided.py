@@ -98,7 +98,7 @@ def _blank(service: Service, prompts: Prompts, options: BlankOptions) -> dict[st
     return blank(prompts, options, measure)
 
 
-def _check_tris(service: Service, prompts: Prompts, options: TrisOptions) -> dict[str, Any]:
+def _check_tris(service: Service, prompts: Prompts, options: TrisOptions) -> Calibration:
     return check_tris(service.bench, prompts, options, service.store.believed(Source.TANK, 5))
 
 

@@ -25,7 +25,7 @@ from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.config.tables import BenchConfig, Schedule
 from saltern.errors import ConfigError, SalternError, StorageError, told
 from saltern.model.alert import Alert, Severity
-from saltern.model.calibration import Kind
+from saltern.model.calibration import Kind, Value
 from saltern.model.commands import (
     Bypass,
     Empty,
@@ -54,7 +54,7 @@ from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
 from saltern.records.as_json import determination_json
-from saltern.records.calibrations import applied, doubted, in_force, taken_up
+from saltern.records.calibrations import NO_TRIS, applied, doubted, in_force, keep_ended, taken_up
 from saltern.records.store import Store
 from saltern.records.upkeep import (
     away_now,
@@ -638,6 +638,8 @@ class Service:
             case PartInstalled(name=name):
                 _demand_known(name, list(self.config.parts), "part")
                 install(self.store, name, now)
+                if self.config.parts[name].settles == "ph":
+                    self._forget_tris(name)
             case Hold(hours=hours):
                 until = now + timedelta(hours=hours)
                 keep_state(self.store, "held_until", None if hours == 0.0 else until.isoformat(), now)
@@ -649,6 +651,17 @@ class Service:
             case Bypass(name=name, hours=hours, why=why):
                 self.bench.guard.bypass(name, 3600.0 * hours)
                 keep_bypass(self.store, name, hours, why, now)
+
+    def _forget_tris(self, name: str) -> None:
+        """Let the correction of pH count no more: it was that of the old electrode."""
+        if self.config.probes.ph.tris_u_ph is not None:
+            before: dict[str, Value] = {
+                "probes.ph.tris_off_ph": self.config.probes.ph.tris_off_ph,
+                "probes.ph.tris_u_ph": self.config.probes.ph.tris_u_ph,
+            }
+            why = f"ended: {name} is new, and the correction was that of the old one"
+            keep_ended(self.store, Kind.TRIS, NO_TRIS, why, self.clock.now(), before)
+            self.take_up_calibrations()
 
     def _rinse(self) -> None:
         """Empty, rinse as before a determination, and leave the probes in fresh sample."""
