@@ -196,8 +196,6 @@ def test_a_new_bottle_is_purged_booked_and_followed_by_provisional_results():
 def test_a_bottle_of_the_same_strength_bridges_and_a_weaker_one_does_not():
     for strength, cause in ((1.0, None), (0.97, Cause.JUMP)):
         hands = keeper(mistakes={"strength": strength})
-        for _ in range(2):
-            hands.service.measure(Source.TANK)
         if cause is None:
             before = hands.service.config.titre
             assert abs(hands.run("change-bottle", lot="8", bridge=True)["statistics"]["jump_percent"]) < 1.0

@@ -8,6 +8,7 @@ import argparse
 
 from tests.benchmarks import (
     adaptive,
+    changes,
     commissioning,
     diagnostics,
     endpoint_efficiency,
@@ -43,6 +44,7 @@ for title, table in (
         lambda: commissioning.main(of(commissioning.BENCHES), of(commissioning.AGED)),
     ),
     ("A titre factor that drifts", lambda: titre_ramps.main(of(titre_ramps.BENCHES))),
+    ("A change, a mean and a trend", lambda: changes.main(of(changes.BENCHES))),
     ("What is noticed of faults, and false alarms", lambda: diagnostics.main(of(diagnostics.BENCHES))),
     ("Processor time of `saltern status` from cold", status_start.main),
 ):

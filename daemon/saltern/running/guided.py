@@ -64,8 +64,7 @@ def _standardise(service: Service, prompts: Prompts, options: StandardiseOptions
 
 
 def _change_bottle(service: Service, prompts: Prompts, options: BottleOptions) -> Calibration:
-    old = [d for _, d in service.store.results(20) if d.source is Source.TANK and d.alkalinity.u is not None][:2]
-    found = change_bottle(service.bench, prompts, options, old, lambda: service.measure_again())
+    found = change_bottle(service.bench, prompts, options, lambda: service.measure_other())
     install(service.store, "titrant bottle", service.clock.now(), note=f"lot {options.lot}, expires {options.expires}")
     return found
 

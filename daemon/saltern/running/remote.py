@@ -189,7 +189,8 @@ class Remote:
 
     def _results(self, params: protocol.ResultsParams) -> Answer:
         rows = self.reader.results(params.limit)[::-1]
-        return {"determinations": [determination_json(number, d) for number, d in rows]}
+        past = [d for _, d in rows]
+        return {"determinations": [determination_json(number, d, past) for number, d in rows]}
 
     def _acknowledge(self, params: protocol.AcknowledgeParams) -> Answer:
         if not self.service.alerting.acknowledge(params.code):

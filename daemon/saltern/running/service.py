@@ -482,10 +482,6 @@ class Service:
             Source.REFERENCE, lambda d: d, Expectation(known, loss), Medium(reference.medium), tells=False
         )
 
-    def measure_again(self) -> Determination:
-        """Carry out one determination of the tank that is part of a guided procedure."""
-        return self._measure_once(Source.TANK, lambda d: d, tells=False)
-
     def measure_other(self) -> Determination:
         """Carry out one determination of a bucket."""
         return self._measure_once(Source.OTHER, lambda d: d, tells=False)

@@ -22,7 +22,7 @@ from saltern.procedures.arithmetic import titrant_per_run_ml
 from saltern.quality.history import MAD_TO_SD, OFFSET_FLOOR_MV, pivot_mv
 from saltern.quality.part_settling import NewPart, Settles, Settling, still_settling
 from saltern.records.upkeep import Installed
-from saltern.tank.trend import trend
+from saltern.tank.trend import trend_of
 
 SETTLES: dict[str, Settles] = {"titrant bottle": "alkalinity", "pause": "alkalinity"}
 """Events that the service itself keeps, and what they bear on."""
@@ -123,7 +123,7 @@ def _settles(d: Determination, bears_on: Settles) -> Estimate | None:
     believed = quantity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
     if not believed or quantity.value is None or quantity.u is None:
         return None
-    return Estimate(quantity.value, quantity.u)
+    return Estimate(quantity.value, quantity.in_parts().u_own)
 
 
 def of_calibrations(config: BenchConfig, today: date) -> Iterator[Watched]:
@@ -215,12 +215,7 @@ def of_value(rules: Alerts, outcome: Determination, past: Sequence[Determination
         beyond = limit is not None and off * (dkh - limit) > 0.0
         text = f"alkalinity is {dkh:.2f} dKH, {name}er than {limit} dKH" if limit is not None else ""
         yield Watched(beyond, Severity.WARNING, f"alkalinity-{name}", text)
-    known = [
-        (d.started_at, d.alkalinity.value, d.alkalinity.u)
-        for d in past
-        if d.started_at >= now - timedelta(days=1) and d.alkalinity.value is not None and d.alkalinity.u
-    ]
-    line = trend([at for at, _, _ in known], [v for _, v, _ in known], [u for _, _, u in known])
+    line = trend_of([d for d in past if d.started_at >= now - timedelta(days=1)])
     if rules.change_dkh_per_day is not None and line is not None:
         a_day = umol_kg_to_dkh(line.umol_kg_per_day, salinity)
         sure = abs(line.umol_kg_per_day) > 2.0 * line.u_umol_kg_per_day
