@@ -156,6 +156,23 @@ def test_carbonate_in_sodium_chloride_gives_the_same_factor_as_seawater():
     assert factors[0] == pytest.approx(factors[1], rel=0.003)
 
 
+def test_an_inlet_that_was_left_in_the_tank_is_asked_about():
+    """The bottle says 2200, and what comes reads as the tank did: the keeper looks, and it is measured again."""
+    hands = keeper(reference=reference(), mistakes={"inlet-in-reference": "inlet-back"})
+    hands.service.measure(Source.TANK)
+
+    def at(key):
+        if hands.asked.count("inlet-in-reference") == 2:
+            hands.mistakes.clear()
+
+    hands.at_key = at
+    found = hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=1.5)
+
+    assert hands.asked.count("inlet-in-reference") == 2
+    assert found["values"]["titre.factor"] == pytest.approx(1.0, abs=0.01)
+    assert any(text.startswith("results will move by") for text in hands.said)
+
+
 def test_successive_standardisations_are_combined():
     hands = keeper(reference=reference())
     first = hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=0.5)

@@ -60,7 +60,8 @@ def _standardise(service: Service, prompts: Prompts, options: StandardiseOptions
             service.bench.select("reference", other=True)
         return service.measure_reference(options)
 
-    return standardise(service.bench, prompts, options, measure, titre_state(service))
+    tank = service.store.believed(Source.TANK, 1)
+    return standardise(service.bench, prompts, options, measure, titre_state(service), tank[-1] if tank else None)
 
 
 def _change_bottle(service: Service, prompts: Prompts, options: BottleOptions) -> Calibration:
