@@ -69,6 +69,8 @@ IMPROVE = {
     "sample weighed, difference of two": "shield the balance from draught and tubes",
     "salinity": "calibrate the conductivity cell with two standards",
     "temperature": "calibrate the temperature probe",
+    "expansion of the titrant": "keep the bottle at the vessel's temperature, and say so (titrant.temperature_u_k)",
+    "sample metered at another temperature": "a balance under the vessel, or a shorter line",
     "residue": "a waste tip nearer the floor, or a larger sample",
     "titre factor": "more replicates of the reference: saltern standardise --times 6",
     "age of the titre factor": "a reference more often: saltern standardise",

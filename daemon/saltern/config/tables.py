@@ -228,6 +228,9 @@ class Sample(Table):
     dry_out_h: float = Field(default=6.0, gt=0, le=72, description="how long probes may stand without liquid")
     air_break_ml: float = Field(default=1.0, ge=0, le=10, description="drawn back so that the sample line holds air")
     draw_down: DrawDown | None = None
+    temperature_u_k: float = Field(
+        default=0.5, ge=0, le=10, description="how far line and vessel may differ in temperature while it is metered"
+    )
 
 
 class Water(Table):
@@ -257,6 +260,9 @@ class Titrant(Table):
     background: Literal["water", "nacl"] = "water"
     bottle_ml: PositiveMl = 1000.0
     tip_discard_ml: float = Field(default=0.3, ge=0, le=5)
+    temperature_u_k: float = Field(
+        default=1.0, ge=0, le=10, description="how far bottle and vessel may differ in temperature, from time to time"
+    )
 
 
 class Course(Table):

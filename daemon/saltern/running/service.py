@@ -262,9 +262,14 @@ class Service:
                 self.on_reference_due()
 
     def reference_due(self) -> bool:
-        """Return whether the reference at its own inlet is to be measured, and tell where it cannot be."""
+        """Return whether the reference at its own inlet is to be measured, and tell where it cannot be.
+
+        It is when its time has come, and at once where only a witness tells what a step was.
+        """
         reference, now = self.config.reference, self.clock.now()
-        if reference is None or not is_due(reference, self.config.titre.calibrated_on, now.date()):
+        if reference is None:
+            return False
+        if not is_due(reference, self.config.titre.calibrated_on, now.date()) and not self._step_open():
             return False
         used_ml = state(self.store, REFERENCE_USED)
         left_ml = reference.bottle_ml - (float(used_ml) if isinstance(used_ml, int | float) else 0.0)
