@@ -23,6 +23,7 @@ START = datetime(2026, 3, 2, tzinfo=UTC)
 SETTLING, WEEKS, A_DAY = 4, 4, 6
 RAMPS = (0.0, 1.0, -1.0)
 BENCHES = 400
+DKH_A_DAY, UMOL_KG_PER_DKH = {"good": 0.05, "hobby": 0.15}, 348.5
 LAGS = {"consecutive": 1, "one day": A_DAY, "seven days": 7 * A_DAY}
 
 
@@ -57,7 +58,19 @@ def play(instruments, percent_per_month, seed):
     return found
 
 
-def scores(found):
+def sure_trend(found, umol_kg_per_day):
+    """Return whether a week with a new factor in its middle is called a sure trend, of a tank that goes by so much."""
+    week = [one for one in found if SETTLING * 7 + 3.5 <= one[3] < SETTLING * 7 + 10.5]
+    line = trend(
+        [START + timedelta(days=one[3]) for one in week],
+        [TANK + one[0] + umol_kg_per_day * one[3] for one in week],
+        [one[1] for one in week],
+        [one[2] for one in week],
+    )
+    return abs(line.umol_kg_per_day) > 2.0 * line.u_umol_kg_per_day
+
+
+def scores(found, instruments):
     """Return by name (how many within two u, how many, error over u squared, by combining two u)."""
     out = {}
     for lag_name, lag in LAGS.items():
@@ -72,15 +85,9 @@ def scores(found):
         off = np.mean([one[0] for one in of_week]) / u
         naive = np.mean([one[1].u for one in of_week]) / sqrt(len(of_week)) / u
         out.setdefault("mean of a week", []).append((abs(off) <= 2.0, naive))
-    recalibrated = [one for one in found if SETTLING * 7 + 3.5 <= one[3] < SETTLING * 7 + 10.5]
-    line = trend(
-        [START + timedelta(days=one[3]) for one in recalibrated],
-        [TANK + one[0] for one in recalibrated],
-        [one[1] for one in recalibrated],
-        [one[2] for one in recalibrated],
-    )
-    sure = abs(line.umol_kg_per_day) > 2.0 * line.u_umol_kg_per_day
-    out["no trend called over a recalibration"] = [(not sure, 1.0)]
+    out["no trend called over a recalibration"] = [(not sure_trend(found, 0.0), 1.0)]
+    a_day = DKH_A_DAY[instruments]
+    out[f"a trend of {a_day} dKH a day called"] = [(sure_trend(found, UMOL_KG_PER_DKH * a_day), 1.0)]
     return out
 
 
@@ -92,7 +99,7 @@ def main(benches=BENCHES):
         for ramp in RAMPS:
             by_name = {}
             for seed in range(benches):
-                for name, rows in scores(play(instruments, ramp, seed)).items():
+                for name, rows in scores(play(instruments, ramp, seed), instruments).items():
                     by_name.setdefault(name, []).append(np.mean(rows, axis=0))
             for name, rows in by_name.items():
                 covered, ratio = np.mean(rows, axis=0)

@@ -96,10 +96,10 @@ def _print_budget(number: int, d: Any) -> None:
     ordered = sorted(d.budget_umol_kg.items(), key=lambda item: -item[1])
     for source, u in ordered:
         share = (u / total) ** 2
-        screen.print(f"  {source:<34}{u:6.1f}  {100 * share:4.0f} %  {'▇' * round(30 * share)}")
-    screen.print(f"  {'together':<34}{total:6.1f}")
+        screen.print(f"  {source:<38}{u:6.1f}  {100 * share:4.0f} %  {'▇' * round(30 * share)}")
+    screen.print(f"  {'together':<38}{total:6.1f}")
     own = combined_u({source: u for source, u in d.budget_umol_kg.items() if source in OWN})
-    screen.print(f"  {'of its own, and so of a change':<34}{own:6.1f}")
+    screen.print(f"  {'of its own, and so of a change':<38}{own:6.1f}")
     first = ordered[0][0]
     screen.print(f"To improve first: {first}. {IMPROVE.get(first, '')}")
 
