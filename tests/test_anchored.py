@@ -5,11 +5,14 @@ from datetime import timedelta
 import pytest
 
 from saltern.cli.simulation import run
+from saltern.config.loading import with_values
 from saltern.model.determination import Source
 from saltern.model.logbook import OtherTest, WaterChange
+from saltern.running.guided import measure_reference_unattended
 from saltern_drivers.twin.scenario import Scenario
 from tests.keeper import keeper
 from tests.test_guided import reference
+from tests.twin_bench import TwinBench
 
 QUIET_TANK = {"consumption_dkh_per_day": 0.3, "dosed_dkh_per_day": 0.3}
 WORN = {"kind": "pump-gain-shift", "at_h": 26.0, "size": -0.04}
@@ -64,3 +67,26 @@ def test_what_the_keeper_logs_explains_it_and_what_speaks_against_it_does_not(st
     service.store.log(WaterChange(litres=60.0), last.started_at - timedelta(minutes=30))
     assert service.measure(Source.TANK).alkalinity.verdict.value == "accepted"
     assert "step-unexplained" not in standing(stepped)
+
+
+def test_a_reference_on_its_own_inlet_is_measured_at_once():
+    """Where a bench can ask a witness by itself, it does not wait for the week's turn."""
+    table = {"selector": {"driver": "gpio-selector", "pin": 10}, "alkalinity_umol_kg": 2200.0, "u_umol_kg": 1.5}
+    config = with_values(TwinBench().config, {"reference": table}, where="with a reference")
+    hands = keeper(seed=11, scenario={"tank": QUIET_TANK}, bench=config)
+    hands.world.reference = reference()
+    service = hands.service
+    measure_reference_unattended(service)
+    hands.stage.clock.sleep(13 * 3600.0)
+    for _ in range(3):
+        service.measure(Source.TANK)
+        hands.stage.clock.sleep(3600.0)
+    assert not service.reference_due()
+    hands.world.pumps["sample"].gain_shift = -0.04
+    assert "step-unexplained" in [reason.value for reason in service.measure(Source.TANK).alkalinity.reasons]
+    assert service.reference_due()
+    measure_reference_unattended(service)
+    d = service.measure(Source.TANK)
+
+    assert d.alkalinity.verdict.value == "accepted"
+    assert abs(d.alkalinity.value - hands.stage.play.tank_alkalinity(d.ph_read_s)) < 3.0 * d.alkalinity.u

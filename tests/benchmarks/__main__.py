@@ -8,11 +8,13 @@ import argparse
 
 from tests.benchmarks import (
     adaptive,
+    changes,
     commissioning,
     diagnostics,
     endpoint_efficiency,
     endpoint_speed,
     organics,
+    ph_departures,
     status_start,
     titre_ramps,
     twin_speed,
@@ -36,12 +38,14 @@ for title, table in (
     ),
     ("Speed of one fit of 40 readings", endpoint_speed.main),
     ("What part of an organic base is reported as alkalinity", organics.main),
+    ("The sample's pH against departures", lambda: ph_departures.main(of(ph_departures.WATERS))),
     ("The adaptive titration on the twin", lambda: adaptive.main(of(adaptive.RUNS))),
     (
         "From the box to commissioned, and sixty days on",
         lambda: commissioning.main(of(commissioning.BENCHES), of(commissioning.AGED)),
     ),
     ("A titre factor that drifts", lambda: titre_ramps.main(of(titre_ramps.BENCHES))),
+    ("A change, a mean and a trend", lambda: changes.main(of(changes.BENCHES))),
     ("What is noticed of faults, and false alarms", lambda: diagnostics.main(of(diagnostics.BENCHES))),
     ("Processor time of `saltern status` from cold", status_start.main),
     ("Processor time of a simulated day", twin_speed.main),

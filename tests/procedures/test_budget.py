@@ -37,4 +37,6 @@ def test_salinity_and_temperature_count_by_the_samples_density():
     budget = alkalinity_budget(config, 2500.0, 2.0, 100.0, None, salinity_u=1.0)
 
     assert budget["salinity"] == pytest.approx(2500.0 * by_salinity, rel=0.02)
+    assert budget["expansion of the titrant"] == pytest.approx(2500.0 * 2.6e-4, rel=0.3)  # water at 25 degC, handbook
+    assert budget["sample metered at another temperature"] == pytest.approx(0.5 * 2500.0 * by_kelvin, rel=0.05)
     assert budget["temperature"] == pytest.approx(2500.0 * by_kelvin, rel=0.05)

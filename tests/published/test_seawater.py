@@ -177,6 +177,15 @@ def test_a_perfect_electrode_calibrates_to_100_percent():
     assert found.e7_mv.value == pytest.approx(3.0)
 
 
+def test_three_buffers_leave_one_degree_of_freedom():
+    """Least squares by hand: pH 10, 7, 4 and a middle signal that is 3 mV off leave +1, -2, +1 mV; over n - 2 = 1."""
+    ph = np.array([10.0, 7.0, 4.0])
+    signals = nernst_slope_mv(25.0) * (7.0 - ph) + np.array([0.0, 3.0, 0.0])
+
+    assert calibrate(signals, ph, 25.0, noise_mv=0.1).residual_mv == pytest.approx(6.0**0.5)
+    assert calibrate(signals[:2], ph[:2], 25.0, noise_mv=0.1).residual_mv == pytest.approx(0.0, abs=1e-9)
+
+
 @pytest.mark.parametrize("t", [20.0, 28.0])
 @pytest.mark.parametrize("salinity", [30.0, 35.0])
 def test_linear_board_compensation_is_undone(t, salinity):

@@ -96,7 +96,8 @@ def calibrate(emf_mv: FloatArray, ph: FloatArray, temperature_c: float, noise_mv
         return ElectrodeCalibration(Estimate(offset, u), Estimate(100.0, 3.0), 0.0)
     design = np.column_stack([np.ones(len(ph)), 7.0 - np.asarray(ph)])
     answer, *_ = np.linalg.lstsq(design, np.asarray(emf_mv), rcond=None)
-    residual = float(np.sqrt(np.mean((design @ answer - emf_mv) ** 2)))
+    freedom = max(1, len(ph) - design.shape[1])  # two buffers leave none, and no residual either
+    residual = float(np.sqrt(np.sum((design @ answer - emf_mv) ** 2) / freedom))
     covariance = np.linalg.inv(design.T @ design) * max(noise_mv, residual) ** 2
     return ElectrodeCalibration(
         Estimate(float(answer[0]), float(np.sqrt(covariance[0, 0]))),

@@ -44,6 +44,14 @@ def value_and_u(value: float | None, u: float | None, digits: int) -> str:
     return f"{value:.{digits}f} ± {COVERAGE * (u if u is not None else float('nan')):.{digits}f}"
 
 
+def change_in_words(change: dict[str, Any] | None) -> str:
+    """Return for example "−0.12 ± 0.04 dKH since yesterday", k = 2; nothing where nothing says it."""
+    if change is None:
+        return ""
+    words = f"{change['dkh']:+.2f} ± {COVERAGE * change['u_dkh']:.2f} dKH since yesterday".replace("-", "−")
+    return words + (", over a new titre factor" if change["across_titre_factors"] else "")
+
+
 def reasons(quantity: Quantity) -> str:
     return ", ".join(reason.value for reason in quantity.reasons)
 
@@ -51,7 +59,7 @@ def reasons(quantity: Quantity) -> str:
 def print_determinations(rows: list[dict[str, Any]]) -> None:
     """Print a table of results, as they are in JSON, oldest first."""
     table = Table(box=None, pad_edge=False)
-    for name in ("no.", "started (UTC)", "source", "alkalinity", "pH total", "salinity", "verdict"):
+    for name in ("no.", "started (UTC)", "source", "alkalinity", "since yesterday", "pH total", "salinity", "verdict"):
         table.add_column(name, justify="left" if name in ("source", "verdict") else "right")
     for row in rows:
         a, ph, s = row["alkalinity"], row["ph_total"], row["salinity"]
@@ -60,6 +68,7 @@ def print_determinations(rows: list[dict[str, Any]]) -> None:
             f"{datetime.fromisoformat(row['started_utc']):%Y-%m-%d %H:%M}",
             row["source"],
             dkh(a["umol_per_kg"], a["u"], s["value"]),
+            change_in_words(row.get("change")).removesuffix(" dKH since yesterday"),
             value_and_u(ph["value"], ph["u"], 3),
             value_and_u(s["value"], s["u"], 2),
             " ".join(filter(None, (a["verdict"], ", ".join(a["reasons"])))),

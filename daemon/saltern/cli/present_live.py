@@ -10,7 +10,8 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from saltern.cli.present import COVERAGE, console
+from saltern.chemistry.units import umol_kg_to_dkh
+from saltern.cli.present import COVERAGE, change_in_words, console
 
 
 def print_status(s: dict[str, Any]) -> None:
@@ -19,9 +20,14 @@ def print_status(s: dict[str, Any]) -> None:
     screen.print(f"[bold]{s['bench']}[/bold]  {s['at_utc']}")
     table = Table(box=None, show_header=False, pad_edge=False)
     table.add_row("last", _last(s["last"]))
+    change = change_in_words(None if s["last"] is None else s["last"].get("change"))
+    if change:
+        table.add_row("change", change)
     line = s["trend"]
     if line is not None:
-        per_day, u = (line[key] * 0.002806 for key in ("umol_per_kg_per_day", "u"))
+        salinity = None if s["last"] is None else s["last"]["salinity"]["value"]
+        per_umol_kg = umol_kg_to_dkh(1.0, 35.0 if salinity is None else salinity)
+        per_day, u = (line[key] * per_umol_kg for key in ("umol_per_kg_per_day", "u"))
         table.add_row("trend", f"{per_day:+.2f} ± {COVERAGE * u:.2f} dKH a day, over {line['days']} days")
     running = s["running"]
     table.add_row("now", "idle" if running is None else f"{running['what']}: {running['phase']}")

@@ -61,7 +61,8 @@ def _of_the_records(db: Path | None, bench: Path | None, limit: int) -> list[dic
     store = open_for_reading(records_path(db, bench), RealClock())
     rows = store.results(limit)[::-1]
     store.close()
-    return [determination_json(number, d) for number, d in rows]
+    past = [d for _, d in rows]
+    return [determination_json(number, d, past) for number, d in rows]
 
 
 def records_path(db: Path | None, bench: Path | None) -> Path:

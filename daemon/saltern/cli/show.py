@@ -30,6 +30,7 @@ def show(
 
     store = open_for_reading(records_path(db, bench), RealClock())
     d = store.determination(number)
+    past = [one for _, one in store.results(BEFORE)]
     if method is not None or under:
         from saltern.records.calibrations import one
 
@@ -42,9 +43,13 @@ def show(
         _print_budget(number, d)
         return
     if as_json:
-        print_json({"schema_version": 1, **determination_json(number, d), **_curve(d)})
+        print_json({"schema_version": 1, **determination_json(number, d, past), **_curve(d)})
     else:
-        _print(number, d)
+        _print(number, d, past)
+
+
+BEFORE = 60
+"""So many results are looked through for yesterday's."""
 
 
 def _curve(d: Any) -> dict[str, Any]:
@@ -65,6 +70,8 @@ IMPROVE = {
     "sample weighed, difference of two": "shield the balance from draught and tubes",
     "salinity": "calibrate the conductivity cell with two standards",
     "temperature": "calibrate the temperature probe",
+    "expansion of the titrant": "keep the bottle at the vessel's temperature, and say so (titrant.temperature_u_k)",
+    "sample metered at another temperature": "a balance under the vessel, or a shorter line",
     "residue": "a waste tip nearer the floor, or a larger sample",
     "titre factor": "more replicates of the reference: saltern standardise --times 6",
     "age of the titre factor": "a reference more often: saltern standardise",
@@ -80,7 +87,7 @@ def _print_budget(number: int, d: Any) -> None:
     """Print the sources as a table with bars, their sum, and what to improve first (GUM: variances add)."""
     from saltern.cli.present import console
     from saltern.errors import ConfigError
-    from saltern.procedures.budget import combined_u
+    from saltern.procedures.budget import OWN, combined_u
 
     if not d.budget_umol_kg:
         raise ConfigError(f"determination {number} has no budget", where="show", remedy="It was void: see its reasons")
@@ -90,8 +97,10 @@ def _print_budget(number: int, d: Any) -> None:
     ordered = sorted(d.budget_umol_kg.items(), key=lambda item: -item[1])
     for source, u in ordered:
         share = (u / total) ** 2
-        screen.print(f"  {source:<34}{u:6.1f}  {100 * share:4.0f} %  {'▇' * round(30 * share)}")
-    screen.print(f"  {'together':<34}{total:6.1f}")
+        screen.print(f"  {source:<38}{u:6.1f}  {100 * share:4.0f} %  {'▇' * round(30 * share)}")
+    screen.print(f"  {'together':<38}{total:6.1f}")
+    own = combined_u({source: u for source, u in d.budget_umol_kg.items() if source in OWN})
+    screen.print(f"  {'of its own, and so of a change':<38}{own:6.1f}")
     first = ordered[0][0]
     screen.print(f"To improve first: {first}. {IMPROVE.get(first, '')}")
 
@@ -112,17 +121,25 @@ def _again(number: int, d: Any, method: str | None, options: dict[str, Any], *, 
     print_end_point(end_point, d.salinity.value or 35.0, d.temperature_c or 25.0)
 
 
-def _print(number: int, d: Any) -> None:
+def _print(number: int, d: Any, past: list[Any]) -> None:
     from rich.table import Table
 
-    from saltern.cli.present import console, dkh, plot_curve, plus_minus, print_end_point, reasons
+    from saltern.cli.present import change_in_words, console, dkh, plot_curve, plus_minus, print_end_point, reasons
+    from saltern.records.as_json import change_json
 
     screen = console()
     screen.print(f"[bold]Determination {number}[/bold], {d.source.value}, {d.started_at:%Y-%m-%d %H:%M} UTC")
     table = Table(box=None, show_header=False, pad_edge=False)
     table.add_row("alkalinity", dkh(d.alkalinity.value, d.alkalinity.u, d.salinity.value), d.alkalinity.verdict.value)
     table.add_row("", f"{plus_minus(d.alkalinity, 1)} umol/kg", reasons(d.alkalinity))
-    table.add_row("pH, total scale", plus_minus(d.ph_total, 3), d.ph_total.verdict.value)
+    change = change_in_words(change_json(d, past))
+    if change:
+        table.add_row("", change, "")
+    at = "" if d.temperature_c is None else f" at {d.temperature_c:.1f} °C, in the vessel"
+    table.add_row("pH, total scale", plus_minus(d.ph_total, 3) + at, d.ph_total.verdict.value)
+    if d.ph_at_tank is not None:
+        tank = d.ph_at_tank
+        table.add_row("", f"{tank.value:.3f} ± {2.0 * tank.u:.3f} at {tank.temperature_c:.1f} °C, in the tank", "")
     if d.ph_nbs is not None:
         table.add_row("pH, as a meter shows", f"{d.ph_nbs:.2f} (NBS)", "")
     table.add_row("salinity", plus_minus(d.salinity, 2), d.salinity.verdict.value)
@@ -135,6 +152,9 @@ def _print(number: int, d: Any) -> None:
     if d.budget_umol_kg:
         screen.print()
         _print_budget(number, d)
+    if d.budget_ph:
+        rows = sorted(d.budget_ph.items(), key=lambda item: -item[1])
+        screen.print("pH: " + ", ".join(f"{source} {u:.3f}" for source, u in rows if u >= 0.0005) + " (k = 1)")
     if d.end_point is not None:
         screen.print("\nThe evaluation")
         print_end_point(d.end_point, d.salinity.value or 35.0, d.temperature_c or 25.0)

@@ -167,6 +167,10 @@ class PhProbe(Table):
     slope_u_percent: float = Field(default=1.0, gt=0, le=10)
     lag_s: float = Field(default=6.0, gt=0, le=120, description="time constant of the electrode in the stirred vessel")
     noise_mv: float = Field(default=0.3, gt=0, le=20, description="sd of one reading")
+    tris_off_ph: float = Field(
+        default=0.0, ge=-0.5, le=0.5, description="what pH reads too high in tris, taken off: from check-tris"
+    )
+    tris_u_ph: float | None = Field(default=None, gt=0, le=0.5, description="none: never held against tris")
     calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
 
 
@@ -255,6 +259,9 @@ class Sample(Table):
     dry_out_h: float = Field(default=6.0, gt=0, le=72, description="how long probes may stand without liquid")
     air_break_ml: float = Field(default=1.0, ge=0, le=10, description="drawn back so that the sample line holds air")
     draw_down: DrawDown | None = None
+    temperature_u_k: float = Field(
+        default=0.5, ge=0, le=10, description="how far line and vessel may differ in temperature while it is metered"
+    )
 
 
 class Water(Table):
@@ -266,6 +273,9 @@ class Water(Table):
     silicate_u_umol_kg: float = Field(default=0.0, ge=0, le=1000)
     borate_ratio: float = Field(default=1.0, ge=0, le=5, description="to that of natural seawater of this salinity")
     borate_ratio_u: float = Field(default=0.3, ge=0, le=5)
+    temperature_c: float | None = Field(
+        default=None, ge=5, le=40, description="of the tank: pH is then given at it too, beside the vessel's"
+    )
 
 
 class Titration(Table):
@@ -281,6 +291,9 @@ class Titrant(Table):
     background: Literal["water", "nacl"] = "water"
     bottle_ml: PositiveMl = 1000.0
     tip_discard_ml: float = Field(default=0.3, ge=0, le=5)
+    temperature_u_k: float = Field(
+        default=1.0, ge=0, le=10, description="how far bottle and vessel may differ in temperature, from time to time"
+    )
 
 
 class Course(Table):

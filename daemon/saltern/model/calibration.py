@@ -17,6 +17,7 @@ class Kind(StrEnum):
     TEMPERATURE = "temperature"
     TITRANT = "titrant"  # the bottle: its strength, as the label says
     TITRE = "titre"
+    TRIS = "tris"  # how far pH reads off on the total scale
 
 
 class Cause(StrEnum):

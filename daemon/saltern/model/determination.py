@@ -8,7 +8,7 @@ from enum import StrEnum
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Priors
 from saltern.model.verdict import Quantity
 
-__all__ = ["Determination", "Notice", "Quantity", "Sighting", "Source"]
+__all__ = ["Determination", "Notice", "PhAt", "Quantity", "Sighting", "Source"]
 
 
 class Source(StrEnum):
@@ -39,12 +39,23 @@ class Sighting:
     phase: str
 
 
+@dataclass(frozen=True, slots=True)
+class PhAt:
+    """A pH, total scale, at a temperature, with its standard uncertainty."""
+
+    value: float
+    u: float
+    temperature_c: float
+
+
 @dataclass(frozen=True)
 class Determination:
     """One complete measurement, or the remains of one.
 
     `alkalinity` is in umol/kg of sample; `budget_umol_kg` holds the standard uncertainty that each source
     contributes to it. `curve`, `conditions`, `priors` and `method` are all that another evaluation needs.
+    `budget_ph` is the same of the sample's pH, which is on the total scale at the vessel's temperature;
+    `ph_at_tank` is that of the same water at the tank's temperature, where the bench file gives one.
     `calibrations` are the numbers of those in force, by kind, and `calibrated` the options of the bench that they, or
     the bench file, gave.
     """
@@ -67,6 +78,8 @@ class Determination:
     priors: Priors | None = None
     end_point: EndPoint | None = None
     budget_umol_kg: dict[str, float] = field(default_factory=dict)
+    budget_ph: dict[str, float] = field(default_factory=dict)
+    ph_at_tank: PhAt | None = None
     calibrations: dict[str, int] = field(default_factory=dict)
     calibrated: dict[str, float | None] = field(default_factory=dict)
     readings: tuple[Sighting, ...] = ()

@@ -6,12 +6,12 @@ A strong and a weaker standard of the same salt are measured; the line through t
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import hypot
 from statistics import mean
 from typing import Any
 
 from saltern.model.calibration import Cause, Kind, RefusedError
 from saltern.model.determination import Determination
+from saltern.model.parts import u_of_sum
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.standardise import demand_going_on, is_believed
 
@@ -65,13 +65,15 @@ def blank(prompts: Prompts, options: BlankOptions, measure: Callable[[float], De
                 kind=Kind.TITRE,
                 remedy="Look at its reasons: saltern results",
             )
-        levels.append((mean(values), hypot(*(d.alkalinity.u or 0.0 for d in found)) / len(found)))
+        levels.append((mean(values), [d.alkalinity.in_parts() for d in found]))
     prompts.confirm("inlet-back", "Put the sample line's inlet back into the tank")
-    (high, u_high), (low, u_low) = levels
+    (high, of_high), (low, of_low) = levels
     span = options.high_umol_kg - options.low_umol_kg
     slope = (high - low) / span
     value = low - slope * options.low_umol_kg
-    u = hypot(u_low * options.high_umol_kg, u_high * options.low_umol_kg) / span
+    weights = [-options.low_umol_kg / span / len(of_high)] * len(of_high)
+    weights += [options.high_umol_kg / span / len(of_low)] * len(of_low)
+    u = u_of_sum([*of_high, *of_low], weights)  # the error of a factor is in proportion, and is no blank
     prompts.say(f"blank {value:+.1f} umol/kg, u {u:.1f}; factor {slope:.4f}")
     if abs(value) > SIGMAS * u:
         raise RefusedError(

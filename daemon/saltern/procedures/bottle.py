@@ -3,7 +3,6 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from math import hypot
 from statistics import mean
 
 from saltern.bench import ledger as books
@@ -11,6 +10,7 @@ from saltern.bench.bench import Bench
 from saltern.config.tables import Titrant
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.model.determination import Determination
+from saltern.model.parts import u_of_sum
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.prime import PrimeOptions, prime, suggested_ml
 from saltern.procedures.prompts import Prompts
@@ -19,8 +19,9 @@ from saltern.procedures.vessel import empty, keep_wet
 
 PURGE_LINES = 2.0
 JUMP_SIGMAS = 4.0
-BRIDGE_WITHIN_H = 24.0
-"""Older results of the old bottle say too little of the tank as it is now."""
+BRIDGE_TIMES = 2
+"""So often is a bucket of tank water measured on each bottle. The tank itself moves in the time, and would be compared
+with itself."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,7 @@ class BottleOptions:
     volume_ml
         What is in it; `titrant.bottle_ml` otherwise.
     bridge
-        Measure the tank twice on the new bottle and compare with the last two on the old one.
+        Measure a bucket of tank water twice on the old bottle and twice on the new one.
     """
 
     lot: str = ""
@@ -51,7 +52,6 @@ def change_bottle(
     bench: Bench,
     prompts: Prompts,
     options: BottleOptions,
-    old: Sequence[Determination],
     measure: Callable[[], Determination],
 ) -> Calibration:
     """Change the bottle.
@@ -60,10 +60,8 @@ def change_bottle(
     ----------
     bench, prompts, options
         As ever.
-    old
-        The last two determinations of the tank on the old bottle, newest first.
     measure
-        Carries out and keeps one determination of the tank.
+        Carries out and keeps one determination of a bucket.
 
     Raises
     ------
@@ -75,6 +73,13 @@ def change_bottle(
         raise RefusedError(
             Cause.EXPIRED, f"the bottle expired on {options.expires}", kind=Kind.TITRANT, remedy="Take a fresh one"
         )
+    old = []
+    if options.bridge:
+        prompts.confirm(
+            "inlet-in-bucket",
+            "Put the sample line's inlet into a covered bucket with some litres of tank water",
+        )
+        old = _measured(measure)
     prompts.confirm(
         "bottle-changed",
         "Goggles on: dilute acid still burns eyes. Put the titrant line's inlet into the new bottle, vented and "
@@ -92,11 +97,9 @@ def change_bottle(
     words = f"lot {options.lot or 'not given'}, {values['titrant.concentration_mol_per_l']:g} mol/L, {volume_ml:.0f} mL"
     statistics = {"purged_ml": purge_ml, "volume_ml": volume_ml}
     if options.bridge:
-        new = []
-        for _ in range(2):
-            new.append(measure())
-            demand_going_on(new[-1])
-        statistics |= _bridge(bench, prompts, old, new)
+        new = _measured(measure)
+        prompts.confirm("inlet-back", "Put the sample line's inlet back into the tank")
+        statistics |= _bridge(prompts, old, new)
         words += f"; bridged: {statistics['jump_percent']:+.2f} % against the old bottle"
     prompts.say(words)
     return Calibration(Kind.TITRANT, values, words, statistics)
@@ -112,28 +115,33 @@ def strength(options: BottleOptions, titrant: Titrant) -> dict[str, Value]:
     }
 
 
-def _bridge(
-    bench: Bench, prompts: Prompts, old: Sequence[Determination], new: Sequence[Determination]
-) -> dict[str, float]:
-    """Compare the last two determinations on the old bottle with the first two on the new.
+def _measured(measure: Callable[[], Determination]) -> list[Determination]:
+    found = []
+    for _ in range(BRIDGE_TIMES):
+        found.append(measure())
+        demand_going_on(found[-1])
+    return found
+
+
+def _bridge(prompts: Prompts, old: Sequence[Determination], new: Sequence[Determination]) -> dict[str, float]:
+    """Compare what the old bottle and the new one say of one bucket.
 
     Raises
     ------
     RefusedError
-        There are none to compare, or they are further apart than they state.
+        One of them has no value, or they are further apart than they state.
     """
-    now = bench.clock.now()
-    before = [d for d in old if (now - d.started_at).total_seconds() < BRIDGE_WITHIN_H * 3600.0]
-    values = [[d.alkalinity.value for d in group if d.alkalinity.value is not None] for group in (before, new)]
-    if any(len(found) < 2 for found in values):
+    values = [[d.alkalinity.value for d in group if d.alkalinity.value is not None] for group in (old, new)]
+    if any(len(found) < BRIDGE_TIMES for found in values):
         raise RefusedError(
             Cause.NOT_BELIEVED,
-            "a bridge needs two results of the last day on the old bottle, and two on the new",
+            f"a bridge needs {BRIDGE_TIMES} results on the old bottle, and {BRIDGE_TIMES} on the new",
             kind=Kind.TITRANT,
             remedy="Measure a reference instead: saltern standardise",
         )
-    left, right = (mean(v for v in found if v is not None) for found in values)
-    scatter = hypot(*(d.alkalinity.u or 0.0 for d in (*before[:2], *new[:2]))) / 2.0
+    left, right = (mean(found) for found in values)
+    parts = [d.alkalinity.in_parts() for d in (*old, *new)]
+    scatter = u_of_sum(parts, [-1.0 / len(old)] * len(old) + [1.0 / len(new)] * len(new))
     jump = (right - left) / left
     prompts.say(f"old bottle {left:.0f}, new bottle {right:.0f} umol/kg: {100.0 * jump:+.2f} %")
     if abs(right - left) > JUMP_SIGMAS * scatter:

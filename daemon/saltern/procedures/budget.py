@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from datetime import date
 from math import hypot, sqrt
 
-from saltern.config.tables import BenchConfig
+from saltern.chemistry.titrant import titrant_density_kg_l
+from saltern.config.tables import BenchConfig, Titrant
 from saltern.model.parts import Parts
 from saltern.procedures.titre import AGE, FACTOR, titre_at
 
@@ -12,6 +13,7 @@ DENSITY_PER_SALINITY, DENSITY_PER_K = 7.4e-4, 3.0e-4
 """Relative change of the sample's mass with salinity and temperature at S 35 and 25 degC (TEOS-10); what they do to the
 curve itself is the evaluation's."""
 
+USUAL_C = 25.0
 TIP_HEIGHT_PERCENT = 1.0
 """A tip's height is set with a rule: half a millimetre in fifty (assumed); a reference takes it away."""
 
@@ -21,6 +23,8 @@ SHARED_BY: dict[str, str | None] = {
     "sample weighed, difference of two": None,
     "sample drawn down to its tip": None,
     "residue": None,
+    "expansion of the titrant": None,
+    "sample metered at another temperature": None,
     "steps of the sample pump in doubt": None,
     "steps of the titrant pump in doubt": None,
     "salinity": "conductivity",
@@ -76,10 +80,14 @@ def alkalinity_budget(
     budget = {
         "curve": fit_u_umol_kg,
         **_of_the_fill(config, per_percent, sample_ml),
+        "expansion of the titrant": 100.0 * per_percent * _expansion_per_k(titrant) * titrant.temperature_u_k,
     }
     if config.probes.balance is None or config.sample.draw_down is not None:  # a weighed sample needs no density
         budget["salinity"] = 100.0 * per_percent * DENSITY_PER_SALINITY * salinity_u
         budget["temperature"] = 100.0 * per_percent * DENSITY_PER_K * config.probes.temperature.u_k
+    if config.probes.balance is None and config.sample.draw_down is None:
+        warmer = 100.0 * per_percent * DENSITY_PER_K * config.sample.temperature_u_k
+        budget["sample metered at another temperature"] = warmer
     titre = titre_at(config.titre, today)
     if titre is not None:
         budget |= {source: per_percent * percent for source, percent in titre.percent.items()}
@@ -125,6 +133,14 @@ def epoch_of(kind: str, numbers: Mapping[str, int]) -> str:
     """Return the name of what results share through a calibration of this kind."""
     number = numbers.get(kind)
     return f"{kind} {'of the bench file' if number is None else number}"
+
+
+def _expansion_per_k(titrant: Titrant) -> float:
+    """Return by how much the titrant's density falls in a kelvin at 25 degC, relative: a pump gives a volume of it."""
+    at, warmer = (
+        titrant_density_kg_l(titrant.concentration_mol_per_l, titrant.background, USUAL_C + k) for k in (0.0, 1.0)
+    )
+    return (at - warmer) / at
 
 
 def _of_the_fill(config: BenchConfig, per_percent: float, sample_ml: float) -> dict[str, float]:

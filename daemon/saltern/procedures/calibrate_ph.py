@@ -22,6 +22,9 @@ SHORT = {
 }
 """What the tables have, by the names that the command line takes."""
 
+LABEL_C, LABEL_U_PH_PER_K = 25.0, 0.005
+"""What a label says holds at 25 degC. By the tables here buffers go by 0.001 (phthalate) to 0.009 (borax) a kelvin."""
+
 STEADY_MV_PER_MIN, LEAST_S, MOST_S = 0.3, 60.0, 600.0
 BUFFER_U_PH = 0.01
 """Of a fresh buffer as bought (common practice; its certificate says)."""
@@ -45,7 +48,8 @@ class PhOptions:
 
 
 def value_of(buffer: str, temperature_c: float) -> float:
-    """Return the pH of a buffer at a temperature, NBS scale; a label's value is taken as it is.
+    """Return the pH of a buffer at a temperature, NBS scale; a label's value is taken as it is, with an
+    uncertainty that grows with the distance from 25 degC.
 
     Raises
     ------
@@ -179,7 +183,10 @@ def _fitted(
 ) -> Calibration:
     temperature_c = float(np.mean(temperatures))
     ph = np.array([value_of(name, t) for name, t in zip(buffers, temperatures, strict=True)])
-    one_u_mv = float(np.hypot(BUFFER_U_PH * nernst_slope_mv(temperature_c), median(noises)))
+    labelled = any(name not in SHORT for name in buffers)
+    by_warmth = LABEL_U_PH_PER_K * abs(temperature_c - LABEL_C) if labelled else 0.0
+    buffer_u_ph = float(np.hypot(BUFFER_U_PH, by_warmth))
+    one_u_mv = float(np.hypot(buffer_u_ph * nernst_slope_mv(temperature_c), median(noises)))
     fit = calibrate(np.array(signals), ph, temperature_c, one_u_mv)
     slope, e7_mv, probe = fit.slope_percent, fit.e7_mv, bench.config.probes.ph
     if len(buffers) == 1:

@@ -1,17 +1,18 @@
 """Checking pH on the total scale in a tris buffer made up in artificial seawater (SOP 6a).
 
-Nothing is calibrated: the electrode that the last titrations fitted is held against a buffer whose pH is known on the
-scale that results are reported on.
+The electrode that the last titration fitted is held against a buffer whose pH is known on the scale, and near the
+value, that results are reported on. What it reads too high is taken off later results: a bent electrode, a shift by
+stirring and whatever else the extrapolation from the acid side brings stand in it together.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot
-from typing import Any
+from math import hypot, sqrt
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.electrode import nernst_slope_mv, tris_ph_total
-from saltern.model.calibration import Cause, Kind, RefusedError
+from saltern.chemistry.endpoint.curve import EndPoint
+from saltern.model.calibration import Calibration, Cause, Kind, RefusedError
 from saltern.model.determination import Determination
 from saltern.model.verdict import Verdict
 from saltern.procedures.calibrate_ph import LEAST_S, MOST_S, STEADY_MV_PER_MIN
@@ -34,8 +35,8 @@ class TrisOptions:
     salinity: float = 35.0
 
 
-def check_tris(bench: Bench, prompts: Prompts, options: TrisOptions, past: Sequence[Determination]) -> dict[str, Any]:
-    """Read the buffer with the electrode of the last believed titration; return how far it is off.
+def check_tris(bench: Bench, prompts: Prompts, options: TrisOptions, past: Sequence[Determination]) -> Calibration:
+    """Read the buffer with the electrode of the last believed titration; return the correction, and what it knows.
 
     Raises
     ------
@@ -77,17 +78,36 @@ def check_tris(bench: Bench, prompts: Prompts, options: TrisOptions, past: Seque
     then_c = fitted[-1].temperature_c or temperature_c
     e0_mv = end_point.e0_mv + ISOPOTENTIAL_PH * (mv_per_ph - nernst_slope_mv(then_c) * (end_point.slope or 1.0))
     reads, is_ph = (e0_mv - found.value) / mv_per_ph, tris_ph_total(options.salinity, temperature_c)
-    u = hypot(TRIS_U_PH, (end_point.e0_u_mv or 0.0) / mv_per_ph, is_ph * (end_point.slope_u or 0.0) * 0.5)
+    electrode_u = _electrode_u_ph(end_point, reads, mv_per_ph)
+    u = hypot(TRIS_U_PH, electrode_u)
     off = reads - is_ph
     prompts.say(
         f"pH total {reads:.3f}, and the buffer is {is_ph:.3f} at {temperature_c:.1f} degC: {off:+.3f}, u {u:.3f}"
     )
-    if abs(off) > DIFFERS * u:
+    probe = bench.config.probes.ph
+    believed_u = fitted[-1].ph_total.in_parts().u_shared if probe.tris_u_ph is None else probe.tris_u_ph
+    beyond = abs(off - probe.tris_off_ph) / hypot(u, believed_u)
+    if beyond > DIFFERS:
         raise RefusedError(
             Cause.OFFSET,
-            f"reported pH is off by {off:+.3f}, {abs(off) / u:.1f} standard uncertainties",
+            f"reported pH is off by {off - probe.tris_off_ph:+.3f}, {beyond:.1f} standard uncertainties",
             kind=Kind.PH,
             remedy="Make a fresh buffer and let the probe stand in seawater for half an hour; then clean or replace it",
             readings=({"emf_mv": found.value, "temperature_c": temperature_c, "ph_total": reads, "tris": is_ph},),
         )
-    return {"ph_total": reads, "tris_ph_total": is_ph, "off": off, "u": u, "temperature_c": temperature_c}
+    words = f"pH reads {off:+.3f} too high in tris at {temperature_c:.1f} degC, u {u:.3f}: it is taken off"
+    prompts.say(words)
+    return Calibration(
+        Kind.TRIS,
+        {"probes.ph.tris_off_ph": off, "probes.ph.tris_u_ph": u},
+        words,
+        {"ph_total": reads, "tris_ph_total": is_ph, "off": off, "u": u, "temperature_c": temperature_c},
+    )
+
+
+def _electrode_u_ph(end_point: EndPoint, ph: float, mv_per_ph: float) -> float:
+    """Return the standard uncertainty of a pH that is read with a fitted electrode: offset and slope go together."""
+    by_e0, by_slope = 1.0 / mv_per_ph, -ph / (end_point.slope or 1.0)
+    e0_u, slope_u = end_point.e0_u_mv or 0.0, end_point.slope_u or 0.0
+    variance = (by_e0 * e0_u) ** 2 + (by_slope * slope_u) ** 2
+    return sqrt(max(0.0, variance + 2.0 * by_e0 * by_slope * (end_point.e0_slope_covariance or 0.0)))

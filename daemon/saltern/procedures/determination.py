@@ -13,8 +13,10 @@ from saltern.bench.bench import Bench, Doubted, StopRequested
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Estimate, Finding, Priors
 from saltern.chemistry.endpoint.methods import DEFAULT, method
+from saltern.chemistry.endpoint.ph_budget import after_tris, ph_budget
 from saltern.chemistry.endpoint.sample_ph import initial_ph_total
 from saltern.chemistry.equilibria import constants
+from saltern.chemistry.ph_at import estimate_at
 from saltern.chemistry.quantities import Medium
 from saltern.chemistry.seawater import density_kg_l
 from saltern.chemistry.standards import NACL_IONIC_SALINITY, nacl_density_kg_l
@@ -22,7 +24,7 @@ from saltern.chemistry.titrant import BACKGROUND_SALINITY, titrant_density_kg_l
 from saltern.chemistry.volumetric import volume_ml
 from saltern.config.tables import BenchConfig, Water
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
-from saltern.model.determination import Determination, Notice, Quantity, Source
+from saltern.model.determination import Determination, Notice, PhAt, Quantity, Source
 from saltern.model.parts import Parts
 from saltern.model.verdict import Reason, Verdict
 from saltern.ports import DriverError, MisuseError
@@ -69,11 +71,6 @@ TITRANT_WITHIN_G, TITRANT_WITHIN = 0.25, 0.03
 NACL_IONIC_U = 1.0  # by how much a recipe's salt may be off, as salinity
 STABLE_CONDUCTIVITY, STABLE_TEMPERATURE_K = 0.003, 0.1  # two readings in a row may differ by this much
 MOST_TRIES = 12
-PH_MODEL_U = 0.04
-"""The sample's pH lies a pH unit and more above the readings that the electrode is fitted to. An electrode that is 1 mV
-off a straight line at pH 8 moves it by 0.057, a stirring potential of 2 mV by 0.034 (computed on made curves). That
-electrodes are about so good is assumed. It repeats from run to run: results are compared by their own, smaller, u."""
-
 MOVED_UNASKED = ("unasked", "permit-stuck", "direction")
 """Trips that say that volumes were not what was asked for."""
 
@@ -425,7 +422,8 @@ def _finished(
         f"up to {doubted.most_ml:.2g} mL of {role} may be missing: {doubted.why}"
         for role, doubted in run.doubted.items()
     ]
-    ph_total = initial_ph_total(titration.curve, electrode, titration.conditions)
+    ph_fitted = initial_ph_total(titration.curve, electrode, titration.conditions)
+    ph_total = Estimate(ph_fitted.value - config.probes.ph.tris_off_ph, ph_fitted.u)
     found = Estimate(alkalinity, combined_u(budget))
     parts = alkalinity_parts(config, alkalinity, budget, run.started_at, bench.calibrations)
     cell = epoch_of("conductivity", bench.calibrations)
@@ -443,16 +441,45 @@ def _finished(
     judged = judge_alkalinity(
         config, found, ph_total, end_point, titration.settled, against, proof_failed, budget.get(AGE, 0.0)
     )
-    ph_parts = Parts(ph_total.u, {epoch_of("ph", bench.calibrations): PH_MODEL_U})
+    model = _ph_model(config, titration, electrode)
+    epoch = epoch_of("ph" if config.probes.ph.tris_u_ph is None else "tris", bench.calibrations)
+    ph_parts = Parts(ph_total.u, {epoch: combined_u(model)})
+    ph_now = Estimate(ph_total.value, ph_parts.u)
     return _record(
         bench,
         notebook,
         run,
         alkalinity=replace(judged, parts=parts),
-        ph_total=replace(judge_ph(Estimate(ph_total.value, ph_parts.u), electrode, against_ph), parts=ph_parts),
+        ph_total=replace(judge_ph(ph_now, electrode, against_ph), parts=ph_parts),
         salinity=replace(judge_salinity(salinity, against_salinity), parts=salinity_parts),
         budget_umol_kg=budget,
+        budget_ph={"curve": ph_total.u, **model},
+        ph_at_tank=_ph_at_tank(config, ph_now, alkalinity, drawn),
     )
+
+
+def _ph_model(config: BenchConfig, titration: Titration, electrode: EndPoint) -> dict[str, float]:
+    """Return what the sample's pH is uncertain by beside the scatter of its curve, by source."""
+    if config.probes.ph.tris_u_ph is not None:
+        return after_tris(config.probes.ph.tris_u_ph)
+    return ph_budget(
+        titration.curve,
+        electrode,
+        titration.conditions,
+        evaluation_priors(titration.priors),
+        temperature_u_k=config.probes.temperature.u_k,
+        one_speed=config.stirrer.read_speed == config.stirrer.titrate_speed,
+    )
+
+
+def _ph_at_tank(config: BenchConfig, ph_total: Estimate, alkalinity_umol_kg: float, drawn: Drawn) -> PhAt | None:
+    """Return the pH that the sample has in the tank: warmed or cooled to it, nothing lost on the way."""
+    tank_c = config.water.temperature_c
+    if tank_c is None or not (6.0 < ph_total.value < 11.0 and alkalinity_umol_kg > 0.0):
+        return None
+    vessel_c = Estimate(drawn.temperature_c, config.probes.temperature.u_k)
+    found = estimate_at(ph_total, alkalinity_umol_kg, drawn.salinity.value, vessel_c, tank_c, config.water.borate_ratio)
+    return PhAt(found.value, found.u, tank_c)
 
 
 def _void(bench: Bench, notebook: Notebook, run: _Run, reason: Reason) -> Determination:
@@ -501,6 +528,8 @@ def _record(
     ph_total: Quantity,
     salinity: Quantity,
     budget_umol_kg: dict[str, float],
+    budget_ph: dict[str, float] | None = None,
+    ph_at_tank: PhAt | None = None,
 ) -> Determination:
     drawn, titration = run.drawn, run.titration
     return Determination(
@@ -522,6 +551,8 @@ def _record(
         priors=titration.priors if titration else None,
         end_point=run.end_point,
         budget_umol_kg=budget_umol_kg,
+        budget_ph=budget_ph or {},
+        ph_at_tank=ph_at_tank,
         calibrations=dict(bench.calibrations),
         calibrated={**calibrated_options(bench.config, run.started_at), **_weighed_gains(bench, notebook, run)},
         readings=tuple(notebook.readings),

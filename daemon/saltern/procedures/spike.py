@@ -7,6 +7,7 @@ from typing import Any
 
 from saltern.model.calibration import Cause, Kind, RefusedError
 from saltern.model.determination import Determination
+from saltern.model.parts import u_of_change
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.standardise import demand_going_on, is_believed
 
@@ -51,7 +52,8 @@ def spike(prompts: Prompts, options: SpikeOptions, measure: Callable[[], Determi
             remedy="Look at their reasons: saltern results",
         )
     found = values[1] - values[0]
-    u = hypot(before.alkalinity.u or 0.0, after.alkalinity.u or 0.0, options.u_umol_kg) / options.added_umol_kg
+    u_found = u_of_change(before.alkalinity.in_parts(), after.alkalinity.in_parts())
+    u = hypot(u_found, options.u_umol_kg) / options.added_umol_kg
     recovery, wide = 100.0 * found / options.added_umol_kg, 200.0 * u
     prompts.say(f"recovered {recovery:.1f} % of {options.added_umol_kg:.0f} umol/kg, +- {wide:.1f} % (k = 2)")
     if not RECOVERY_PERCENT[0] - wide <= recovery <= RECOVERY_PERCENT[1] + wide:

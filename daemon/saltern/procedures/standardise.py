@@ -6,18 +6,19 @@ The factor holds concentration, titrant pump gain and sample volume in one numbe
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
-from math import sqrt
+from math import hypot, sqrt
 from statistics import mean, stdev
 from typing import Literal
 
 from saltern.bench.bench import Bench, StopRequested
+from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.model.determination import Determination
 from saltern.model.verdict import Reason, Verdict
-from saltern.procedures.budget import OWN
+from saltern.procedures.budget import OWN, TIP_HEIGHT_PERCENT
 from saltern.procedures.prompts import Prompts
-from saltern.procedures.titre import values_of
+from saltern.procedures.titre import titre_at, values_of
 from saltern.quality.titre_filter import DAYS_A_MONTH, TitreState, Updated, found_by, updated
 
 EXTRA_TRIES = 2
@@ -25,6 +26,8 @@ SCATTER_LIMIT = {2: 3.29, 3: 2.63, 4: 2.33, 5: 2.15, 6: 2.03}
 """How far the scatter of n replicates may exceed what is stated: sqrt(chi2(0.999, n - 1) / (n - 1)), by tables."""
 
 BELIEVABLE_FACTOR = (0.8, 1.25)
+SURPRISES, AS_THE_TANK = 3.0, 3.0
+"""So many standard uncertainties off, a factor is asked about; within so many, a reference reads like the tank."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,12 @@ Measure = Callable[[], Determination]
 
 
 def standardise(
-    bench: Bench, prompts: Prompts, options: StandardiseOptions, measure: Measure, before: TitreState | None
+    bench: Bench,
+    prompts: Prompts,
+    options: StandardiseOptions,
+    measure: Measure,
+    before: TitreState | None,
+    tank: Determination | None = None,
 ) -> Calibration:
     """Measure the reference and find the factor.
 
@@ -71,6 +79,8 @@ def standardise(
         Carries out and keeps one determination of the reference.
     before
         The factor in force, if it still counts.
+    tank
+        The last result of the tank: an inlet that was left there shows.
 
     Raises
     ------
@@ -85,6 +95,8 @@ def standardise(
         )
     try:
         believed = _replicates(prompts, options, measure)
+        if _looks_like_the_tank(bench, options, believed, before, tank):
+            believed = _asked_for_the_bottle(prompts, options, measure, mean(raw_umol_kg(d) for d in believed))
     except SalternError:
         if options.by_hand:
             prompts.say("Do not forget: the sample line's inlet is still in the reference")
@@ -157,6 +169,60 @@ def repeatability(d: Determination) -> float:
     return sqrt(sum(u * u for u in own)) / abs(d.alkalinity.value or 1.0)
 
 
+def stated_u_percent(config: BenchConfig) -> float:
+    """Return by how much the bench file lets a first factor lie from 1: what labels and calibrations state."""
+    pumps, balance = config.pumps, config.probes.balance
+    of_the_sample = pumps.sample.gain_u_percent
+    if config.sample.draw_down is not None:
+        of_the_sample = TIP_HEIGHT_PERCENT
+    elif balance is not None:
+        of_the_sample = balance.gain_u_percent
+    return hypot(config.titrant.concentration_u_percent, pumps.titrant.gain_u_percent, of_the_sample)
+
+
+def _off(bench: Bench, options: StandardiseOptions, believed: list[Determination], before: TitreState | None) -> float:
+    """Return how far the factor lies from what is known beforehand, in standard uncertainties."""
+    raw, stated = mean(raw_umol_kg(d) for d in believed), sqrt(mean(repeatability(d) ** 2 for d in believed))
+    expected, u = (1.0, stated_u_percent(bench.config) / 100.0) if before is None else (before.factor, before.u)
+    u_found = hypot(stated / sqrt(len(believed)), options.u_umol_kg / options.alkalinity_umol_kg)
+    return (options.alkalinity_umol_kg / raw / expected - 1.0) / hypot(u, u_found)
+
+
+def _looks_like_the_tank(
+    bench: Bench,
+    options: StandardiseOptions,
+    believed: list[Determination],
+    before: TitreState | None,
+    tank: Determination | None,
+) -> bool:
+    """Return whether the factor is a surprise, and the water that was measured reads as the tank did."""
+    if tank is None or tank.end_point is None or abs(_off(bench, options, believed, before)) <= SURPRISES:
+        return False
+    stated = sqrt(mean(repeatability(d) ** 2 for d in believed))
+    raw = mean(raw_umol_kg(d) for d in believed)
+    alike = AS_THE_TANK * stated * sqrt(1.0 + 1.0 / len(believed))
+    return abs(raw / tank.end_point.alkalinity_umol_kg - 1.0) < alike
+
+
+def _asked_for_the_bottle(
+    prompts: Prompts, options: StandardiseOptions, measure: Measure, raw: float
+) -> list[Determination]:
+    """Ask whether the inlet is in the bottle, and measure again; nobody to ask, and it is refused.
+
+    Raises
+    ------
+    RefusedError
+        Nobody stands there.
+    """
+    text = f"this looks like your tank ({raw:.0f} umol/kg as titrated): is the inlet in the bottle?"
+    if not options.by_hand:
+        raise RefusedError(
+            Cause.DIFFERS, text, kind=Kind.TITRE, remedy="Look at the reference's valve: tank water may have been drawn"
+        )
+    prompts.confirm("inlet-in-reference", f"{text[0].upper()}{text[1:]} Put it there; it is measured again")
+    return _replicates(prompts, options, measure)
+
+
 def _factor_of(
     bench: Bench,
     prompts: Prompts,
@@ -191,6 +257,15 @@ def _factor_of(
             readings=readings,
         )
     outcome, now = updated(before, found), bench.clock.now()
+    in_force = titre_at(bench.config.titre, now)
+    moved_percent = 100.0 * (outcome.state.factor / (1.0 if in_force is None else in_force.factor) - 1.0)
+    prompts.say(f"results will move by {moved_percent:+.2f} %")
+    off = _off(bench, options, believed, before)
+    if before is None and abs(off) > SURPRISES:
+        prompts.say(
+            f"the factor lies {off:+.1f} standard uncertainties from what labels and pump calibrations state: is the "
+            "reference what you said, and the titrant what its label says?"
+        )
     state = outcome.state
     rate, u_rate = 100.0 * DAYS_A_MONTH * state.rate, 100.0 * DAYS_A_MONTH * state.u_rate
     words = (

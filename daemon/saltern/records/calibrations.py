@@ -26,6 +26,8 @@ NO_TITRE: dict[str, Value] = {
     "titre.factor": 1.0, "titre.u_percent": None, "titre.calibrated_on": None, "titre.course": None,
 }  # fmt: skip
 
+NO_TRIS: dict[str, Value] = {"probes.ph.tris_off_ph": 0.0, "probes.ph.tris_u_ph": None}
+
 
 @dataclass(frozen=True)
 class Kept:

@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from saltern.chemistry.endpoint.curve import Co2, Conditions, EndPoint, Estimate, Finding, Medium, Priors
-from saltern.model.determination import Determination, Quantity, Source
+from saltern.model.determination import Determination, PhAt, Quantity, Source
 from saltern.model.parts import Parts
 from saltern.model.verdict import Reason, Verdict
 from saltern.records import blobs
@@ -40,6 +40,8 @@ def row_of(d: Determination, boot_id: str) -> dict[str, object]:
         "calibrations": json.dumps(d.calibrations),
         "calibrated": json.dumps(d.calibrated),
         "remarks": json.dumps(list(d.remarks)),
+        "budget_ph": json.dumps(d.budget_ph),
+        "ph_at_tank": None if d.ph_at_tank is None else json.dumps(asdict(d.ph_at_tank)),
         "parts": json.dumps({name: asdict(q.parts) for name, q in _quantities(d).items() if q.parts is not None}),
     }
 
@@ -126,6 +128,8 @@ def determination_of(row: sqlite3.Row) -> Determination:
         priors=None if row["priors"] is None else _priors(row["priors"]),
         end_point=None if row["end_point"] is None else _end_point(row["end_point"]),
         budget_umol_kg=json.loads(row["budget_umol_kg"]),
+        budget_ph=json.loads(row["budget_ph"]),
+        ph_at_tank=None if row["ph_at_tank"] is None else PhAt(**json.loads(row["ph_at_tank"])),
         calibrations=json.loads(row["calibrations"]),
         calibrated=json.loads(row["calibrated"]),
         remarks=tuple(json.loads(row["remarks"])),

@@ -4,6 +4,7 @@ The writer's connection has a temporary trigger on each table: whatever module w
 it. A row without a sum, as an earlier version or a hand has left it, is judged by its decoding alone.
 """
 
+import re
 import sqlite3
 import struct
 import zlib
@@ -49,6 +50,25 @@ def sum_what_is_written(connection: sqlite3.Connection) -> None:
 def sound_column(connection: sqlite3.Connection, table: str) -> str:
     """Return an SQL expression: 1 where a row is as it was written, or has no sum."""
     return f"(checksum IS NULL OR checksum = {_sum(_columns(connection, table))})"
+
+
+def carried_over(connection: sqlite3.Connection, step: str) -> tuple[str, str]:
+    """Return SQL to run before and after a step that gives tables columns: what was sound gets the sum of all of them.
+
+    A row that is not as it was written keeps its old sum, and so does not become sound by an upgrade.
+    """
+    before, after = "", ""
+    for table in [name for name in tables(connection) if f"ALTER TABLE {name} ADD COLUMN " in step]:
+        names = _columns(connection, table)
+        new = [*names, *re.findall(rf"ALTER TABLE {table} ADD COLUMN (\w+)", step)]
+        before += (
+            f"CREATE TEMP TABLE sound_{table} AS SELECT rowid AS n FROM main.{table} WHERE checksum = {_sum(names)};"  # noqa: S608
+        )
+        after += (
+            f"UPDATE main.{table} SET checksum = {_sum(new)} WHERE rowid IN (SELECT n FROM sound_{table});"  # noqa: S608
+            f"DROP TABLE temp.sound_{table};"
+        )
+    return before, after
 
 
 def as_found(connection: sqlite3.Connection, table: str) -> str:

@@ -130,6 +130,16 @@ MIGRATIONS: tuple[str, ...] = (
     """
     ALTER TABLE determination ADD COLUMN parts TEXT NOT NULL DEFAULT '{}';  -- JSON: the two parts of each uncertainty
     ALTER TABLE draft ADD COLUMN parts TEXT NOT NULL DEFAULT '{}';
+    ALTER TABLE determination ADD COLUMN budget_ph TEXT NOT NULL DEFAULT '{}';  -- JSON
+    ALTER TABLE draft ADD COLUMN budget_ph TEXT NOT NULL DEFAULT '{}';
+    ALTER TABLE determination ADD COLUMN ph_at_tank TEXT;  -- JSON: value, u, temperature_c
+    ALTER TABLE draft ADD COLUMN ph_at_tank TEXT;
+    DROP VIEW v_results;
+    CREATE VIEW v_results AS
+        SELECT id, source, started_utc, method, alkalinity_umol_kg, alkalinity_u_umol_kg, alkalinity_verdict,
+               alkalinity_reasons, ph_total, ph_total_u, ph_total_verdict, salinity, salinity_u, salinity_verdict,
+               ph_nbs, temperature_c, titrant_ml, parts, ph_at_tank
+        FROM determination;
     """,
 )
 VERSION = len(MIGRATIONS)

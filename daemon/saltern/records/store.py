@@ -681,7 +681,9 @@ def _migrate(connection: sqlite3.Connection, where: str) -> int:
             remedy="Install that version again; records are never taken back",
         )
     for number in range(version, VERSION):
-        connection.executescript(f"BEGIN; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; COMMIT;")
+        before, after = row_sums.carried_over(connection, MIGRATIONS[number])
+        version_now = f"PRAGMA user_version = {number + 1};"
+        connection.executescript(f"BEGIN; {before} {MIGRATIONS[number]} {after} {version_now} COMMIT;")
     return int(version)
 
 

@@ -4,6 +4,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -68,6 +69,11 @@ def overview(results: Sequence[Determination], logged: Sequence[Logged], zone: Z
             _draw_series(axis, results, name, colour, zone)
             axis.set_ylabel(label)
             axis.grid(True, color=GREY, alpha=0.25, linewidth=0.6)
+        standardised = [at.astimezone(zone) for at in _epochs(results)]
+        for at in standardised:
+            axes[0].axvline(at, color=INK, alpha=0.5, linewidth=0.9, linestyle="dashed")
+        if standardised:
+            axes[0].plot([], [], color=INK, alpha=0.5, linewidth=0.9, linestyle="dashed", label="new titre factor")
         for entry in logged:
             colour, _ = KINDS[entry.entry.kind]
             for axis in axes:
@@ -131,6 +137,17 @@ def _draw_series(axis: Any, results: Sequence[Determination], name: str, colour:
             doubted.at, doubted.value, linestyle="none", marker="o", markersize=6, markerfacecolor="none",
             markeredgecolor=colour, label="not believed",
         )  # fmt: skip
+
+
+def _epochs(results: Sequence[Determination]) -> list[datetime]:
+    """Return when results began to be made with another titre factor: a step there is not the tank's."""
+    measured = [d for d in results if d.alkalinity.value is not None]
+    pairs = pairwise(measured)
+    return [
+        after.started_at
+        for before, after in pairs
+        if before.calibrations.get("titre") != after.calibrations.get("titre")
+    ]
 
 
 def _series(results: Sequence[Determination], name: str, sound: bool, zone: ZoneInfo) -> _Series:

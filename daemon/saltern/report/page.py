@@ -12,7 +12,7 @@ from saltern.model.determination import Determination
 from saltern.model.logbook import Logged
 from saltern.model.verdict import Verdict
 from saltern.report.charts import as_svg, curve, overview
-from saltern.tank.trend import trend
+from saltern.tank.trend import trend_of
 
 MOST_DOUBTED, MOST_ROWS = 6, 60
 STYLE = """
@@ -82,14 +82,11 @@ def _summary(results: Sequence[Determination]) -> str:
     ]
     if not values:
         return f"{len(results)} determinations, none of which is believed."
-    line = trend(
-        [d.started_at for d in believed],
-        [d.alkalinity.value for d in believed if d.alkalinity.value is not None],
-        [d.alkalinity.u for d in believed if d.alkalinity.u is not None],
-    )
+    line = trend_of(results)
     slope = ""
     if line is not None:
-        a_day, u = (umol_kg_to_dkh(x, 35.0) for x in (line.umol_kg_per_day, line.u_umol_kg_per_day))
+        per_umol_kg = umol_kg_to_dkh(1.0, believed[-1].salinity.value or 35.0)
+        a_day, u = per_umol_kg * line.umol_kg_per_day, per_umol_kg * line.u_umol_kg_per_day
         slope = f"; trend {a_day:+.3f} ± {2 * u:.3f} dKH a day"
     return (
         f"{len(results)} determinations, {len(believed)} believed. "

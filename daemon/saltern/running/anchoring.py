@@ -45,7 +45,7 @@ def step_of(store: Store, rules: Alerts, d: Determination) -> Step | None:
 
 def surprising(store: Store, rules: Alerts, d: Determination) -> Determination:
     """Make suspect a first result beyond a step that nothing explains: another one tells if it was chance."""
-    if not _accepted(d) or _step_open(store) or step_of(store, rules, d) is None:
+    if not _accepted(d) or step_open(store) or step_of(store, rules, d) is None:
         return d
     suspect = replace(d.alkalinity, verdict=Verdict.SUSPECT, reasons=(*d.alkalinity.reasons, Reason.UNEXPECTED))
     return replace(d, alkalinity=suspect)
@@ -71,7 +71,8 @@ def _accepted(d: Determination) -> bool:
     return d.source is Source.TANK and d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
 
 
-def _step_open(store: Store) -> bool:
+def step_open(store: Store) -> bool:
+    """Return whether the newest result of the tank lies beyond a step that nothing explains."""
     newest = store.believed(Source.TANK, 1)
     return bool(newest) and Reason.STEP_UNEXPLAINED in newest[-1].alkalinity.reasons
 

@@ -8,6 +8,7 @@ from saltern.bench import ledger as books
 from saltern.bench.gate import HELD_UNTIL, Purpose
 from saltern.bench.proof import trials
 from saltern.errors import ConfigError
+from saltern.model.calibration import Kind, Value
 from saltern.model.commands import (
     Bypass,
     Command,
@@ -26,6 +27,7 @@ from saltern.model.commands import (
 from saltern.model.determination import Source
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.vessel import empty
+from saltern.records.calibrations import NO_TRIS, keep_ended
 from saltern.records.upkeep import install, keep_bypass, keep_proof, keep_state
 from saltern.running.commissioning import commission, proof_test
 from saltern.running.reference import REFERENCE_USED
@@ -82,6 +84,18 @@ def _part_emptied(place: Workplace, command: PartEmptied) -> None:
 def _part_installed(place: Workplace, command: PartInstalled) -> None:
     _demand_known(command.name, list(place.config.parts), "part")
     install(place.store, command.name, place.clock.now())
+    if place.config.parts[command.name].settles == "ph":
+        _forget_tris(place, command.name)
+
+
+def _forget_tris(place: Workplace, name: str) -> None:
+    """Let the correction of pH count no more: it was that of the old electrode."""
+    ph = place.config.probes.ph
+    if ph.tris_u_ph is not None:
+        before: dict[str, Value] = {"probes.ph.tris_off_ph": ph.tris_off_ph, "probes.ph.tris_u_ph": ph.tris_u_ph}
+        why = f"ended: {name} is new, and the correction was that of the old one"
+        keep_ended(place.store, Kind.TRIS, NO_TRIS, why, place.clock.now(), before)
+        place.take_up_calibrations()
 
 
 def _hold(place: Workplace, command: Hold) -> None:

@@ -57,12 +57,12 @@ def _standardise(service: Workplace, prompts: Prompts, options: StandardiseOptio
             service.bench.select("reference", other=True)
         return service.measuring.measure_reference(options)
 
-    return standardise(service.bench, prompts, options, measure, titre_state(service))
+    tank = service.store.believed(Source.TANK, 1)
+    return standardise(service.bench, prompts, options, measure, titre_state(service), tank[-1] if tank else None)
 
 
 def _change_bottle(service: Workplace, prompts: Prompts, options: BottleOptions) -> Calibration:
-    old = [d for _, d in service.store.results(20) if d.source is Source.TANK and d.alkalinity.u is not None][:2]
-    found = change_bottle(service.bench, prompts, options, old, lambda: service.measuring.measure_within(Source.TANK))
+    found = change_bottle(service.bench, prompts, options, lambda: service.measuring.measure_within(Source.OTHER))
     install(service.store, "titrant bottle", service.clock.now(), note=f"lot {options.lot}, expires {options.expires}")
     return found
 
@@ -95,7 +95,7 @@ def _blank(service: Workplace, prompts: Prompts, options: BlankOptions) -> dict[
     return blank(prompts, options, measure)
 
 
-def _check_tris(service: Workplace, prompts: Prompts, options: TrisOptions) -> dict[str, Any]:
+def _check_tris(service: Workplace, prompts: Prompts, options: TrisOptions) -> Calibration:
     return check_tris(service.bench, prompts, options, service.store.believed(Source.TANK, 5))
 
 

@@ -6,6 +6,7 @@ from saltern.procedures.arithmetic import sample_per_run_ml
 from saltern.procedures.reference import Unattended, is_due, needs_ml, options_of
 from saltern.records.upkeep import keep_state, state
 from saltern.running import guided
+from saltern.running.anchoring import step_open
 from saltern.running.workplace import Workplace
 
 REFERENCE_USED, AGAIN_S = "reference used, mL", 12 * 3600.0
@@ -20,11 +21,16 @@ class ReferenceWater:
         self._tried_s = -AGAIN_S
 
     def due(self) -> bool:
-        """Return whether the reference is to be measured, and alert where it cannot be."""
+        """Return whether the reference is to be measured, and alert where it cannot be.
+
+        It is when its time has come, and at once where only a witness tells what a step was.
+        """
         place = self._place
         config, now, now_s = place.config, place.clock.now(), place.clock.monotonic()
         reference = config.reference
-        if reference is None or not is_due(reference, config.titre.calibrated_on, now.date()):
+        if reference is None:
+            return False
+        if not is_due(reference, config.titre.calibrated_on, now.date()) and not step_open(place.store):
             return False
         lacking = reference.bottle_ml - self._used_ml() < needs_ml(config, reference)
         expired = reference.expires is not None and now.date() > reference.expires

@@ -5,7 +5,8 @@ from saltern.bench.relief import LEVEL_ROWS
 from saltern.errors import SalternError
 from saltern.running.alerting import Alerting
 
-DRAINED, ENDED = "drained-at-rest", "not-drained-any-more"
+DRAINED = "drained-at-rest"
+ENDED = "not-drained-any-more"
 
 
 def relieve(bench: Bench, alerting: Alerting) -> None:

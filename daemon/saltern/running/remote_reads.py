@@ -134,7 +134,8 @@ class Reads:
 
     def _results(self, params: protocol.ResultsParams) -> Answer:
         rows = self.reader.results(params.limit)[::-1]
-        return {"determinations": [determination_json(number, d) for number, d in rows]}
+        past = [d for _, d in rows]
+        return {"determinations": [determination_json(number, d, past) for number, d in rows]}
 
     def _trials(self, _: protocol.Nothing) -> Answer:
         return {

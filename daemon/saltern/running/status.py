@@ -21,7 +21,7 @@ from saltern.running.commissioning import commissioned
 from saltern.running.schedule import Decision, next_slots
 from saltern.running.start_rules import Refusal
 from saltern.running.watch.parts import due_by, worn
-from saltern.tank.trend import trend
+from saltern.tank.trend import trend_of
 
 TREND_DAYS = 7
 
@@ -55,12 +55,7 @@ def picture(
     newest = reader.results(1)
     since = now - timedelta(days=TREND_DAYS)
     past = [d for d in reader.believed(Source.TANK, 200) if d.started_at >= since]
-    known = [
-        (d.started_at, d.alkalinity.value, d.alkalinity.u)
-        for d in past
-        if d.alkalinity.value is not None and d.alkalinity.u
-    ]
-    line = trend([at for at, _, _ in known], [value for _, value, _ in known], [u for _, _, u in known])
+    line = trend_of(past)
     last_started = reader.last_started(Source.TANK) if running is None else now
     away = away_now(reader, now)
     schedule = config.schedule if away is None else stretched(config.schedule, away.gap_h)
@@ -72,7 +67,7 @@ def picture(
         "bench": config.name,
         "at_utc": now.isoformat(timespec="seconds"),
         "running": running,
-        "last": determination_json(*newest[0]) if newest else None,
+        "last": determination_json(*newest[0], past) if newest else None,
         "trend": None
         if line is None
         else {

@@ -9,6 +9,7 @@ Bias in seawater: below 1 umol/kg on curves made by foreign models where the car
 tests/published). Organic bases are reported in part, by their pK: see `organics`.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -98,6 +99,14 @@ def least_squares(curve: Curve, conditions: Conditions, priors: Priors) -> EndPo
 def fit(curve: Curve, conditions: Conditions, priors: Priors, k: Constants, water: Totals) -> EndPoint:
     """Do the same with given constants and totals, for worked examples that bring their own."""
     return _evaluate(_question(curve, conditions, priors, k, water))
+
+
+def fit_of_water(
+    curve: Curve, conditions: Conditions, priors: Priors, other: Callable[[Constants], Constants]
+) -> EndPoint:
+    """Do the same with constants that are other than published, to see what that does."""
+    k = other(constants(_mixture_salinity(curve, conditions), curve.temperature_c, conditions.medium))
+    return _evaluate(_question(curve, conditions, priors, k, water_of(conditions)))
 
 
 def _evaluate(q: _Question) -> EndPoint:

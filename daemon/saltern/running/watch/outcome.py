@@ -8,7 +8,7 @@ from saltern.config.tables import Alerts
 from saltern.model.determination import Determination, Notice, Source
 from saltern.model.verdict import Verdict
 from saltern.running.watch.watched import Watched
-from saltern.tank.trend import trend
+from saltern.tank.trend import trend_of
 
 
 def of_outcome(outcome: Determination) -> Iterator[Watched]:
@@ -46,12 +46,7 @@ def of_value(rules: Alerts, outcome: Determination, past: Sequence[Determination
         beyond = limit is not None and off * (dkh - limit) > 0.0
         text = f"alkalinity is {dkh:.2f} dKH, {name}er than {limit} dKH" if limit is not None else ""
         yield Watched(beyond, f"alkalinity-{name}", text)
-    known = [
-        (d.started_at, d.alkalinity.value, d.alkalinity.u)
-        for d in past
-        if d.started_at >= now - timedelta(days=1) and d.alkalinity.value is not None and d.alkalinity.u
-    ]
-    line = trend([at for at, _, _ in known], [v for _, v, _ in known], [u for _, _, u in known])
+    line = trend_of([d for d in past if d.started_at >= now - timedelta(days=1)])
     if rules.change_dkh_per_day is not None and line is not None:
         a_day = umol_kg_to_dkh(line.umol_kg_per_day, salinity)
         sure = abs(line.umol_kg_per_day) > 2.0 * line.u_umol_kg_per_day

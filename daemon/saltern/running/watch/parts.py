@@ -83,7 +83,7 @@ def _settles(d: Determination, bears_on: Settles) -> Estimate | None:
     believed = quantity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
     if not believed or quantity.value is None or quantity.u is None:
         return None
-    return Estimate(quantity.value, quantity.u)
+    return Estimate(quantity.value, quantity.in_parts().u_own)
 
 
 def part_rows(config: BenchConfig, known: Mapping[str, Installed]) -> list[tuple[str, str, str]]:
