@@ -67,7 +67,7 @@ class Bench:
             machine, clock, guard, waiting, connections, readings, at_rest, motion, account, commits
         )
         self._proofs = Proofs(
-            machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining
+            machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining, self._adding
         )
         self._open_its_face()
         self._begin()
