@@ -71,7 +71,7 @@ class Bench:
         )
         self._relieving = Relieving(machine, guard, gate, connections, readings, self._draining, account, at_rest)
         self._proofs = Proofs(
-            machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining
+            machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining, self._adding
         )
         self._open_its_face()
         self._begin()
