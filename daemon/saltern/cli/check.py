@@ -28,16 +28,15 @@ def check(
     from saltern.bench.devices import validate_devices
     from saltern.bench.interlocks import as_markdown, as_table
     from saltern.bench.libraries import missing_libraries
-    from saltern.config.loading import load_bench, shipped_config
+    from saltern.config.loading import bench_schema, load_bench, shipped_config
     from saltern.config.paths import meant
-    from saltern.config.tables import BenchConfig
     from saltern.procedures.advice import reach, sentences, variants
     from saltern.procedures.arithmetic import facts, warnings
 
     if schema:
         from saltern.cli.present import print_json
 
-        print_json(BenchConfig.model_json_schema())
+        print_json(bench_schema())
         return
     if interlocks:
         typer.echo(as_markdown(), nl=False)
