@@ -122,6 +122,11 @@ PROCEDURES: dict[str, Guided] = {
 }
 
 
+def schemas() -> dict[str, dict[str, Any]]:
+    """Return the JSON schema of the options of each procedure."""
+    return {name: OPTIONS[name].model_json_schema() for name in PROCEDURES}
+
+
 def options_of(name: str, table: Mapping[str, Any]) -> Any:
     """Return the options of a procedure, checked.
 
