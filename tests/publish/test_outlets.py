@@ -42,7 +42,7 @@ class Lamp:
         self.closed = True
 
 
-OUTLET = OutletKind(Lamp, Buoy, told_by=lambda table: f"the lamp on channel {table.channel}")
+KIND = OutletKind(Lamp, Buoy, told_by=lambda table: f"the lamp on channel {table.channel}")
 """
 
 
@@ -53,7 +53,7 @@ def buoy(tmp_path, monkeypatch):
     info = tmp_path / "buoy_lamp-1.0.dist-info"
     info.mkdir()
     (info / "METADATA").write_text("Metadata-Version: 2.1\nName: buoy-lamp\nVersion: 1.0\n")
-    (info / "entry_points.txt").write_text("[saltern.outlets]\nbuoy = buoy_lamp:OUTLET\n")
+    (info / "entry_points.txt").write_text("[saltern.outlets]\nbuoy = buoy_lamp:KIND\n")
     monkeypatch.syspath_prepend(tmp_path)
     opening.kinds.cache_clear()
     yield

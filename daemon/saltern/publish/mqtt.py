@@ -23,7 +23,7 @@ from saltern.records.store import Store
 if TYPE_CHECKING:  # a bench without a broker needs no library for one
     import paho.mqtt.client as paho
 
-NAME = "mqtt"
+OUTLET = "mqtt"
 AT_LEAST_ONCE = 1
 LOOK_EVERY_S = 1.0
 AFTER_FAILURE_S = 15.0
@@ -77,7 +77,7 @@ class MqttOutlet:
         prefix = config.discovery_prefix
         self._announced = [] if prefix is None else [announcement(prefix, self._topic, bench)]
         for kind in ("result", "alert"):
-            store.acknowledged(NAME, kind)  # a new outlet begins here, not where it first reaches the broker
+            store.acknowledged(OUTLET, kind)  # a new outlet begins here, not where it first reaches the broker
         self._client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"saltern-{bench}")
         if config.user is not None:
             password = None if config.password_file is None else secret(config.password_file, folder)
@@ -90,7 +90,7 @@ class MqttOutlet:
         self._client.reconnect_delay_set(*RECONNECT_S)
         self._client.connect_async(config.host, config.port, keepalive=30)
         self._client.loop_start()
-        self._rounds = Rounds(NAME, self._look, LOOK_EVERY_S, AFTER_FAILURE_S)
+        self._rounds = Rounds(OUTLET, self._look, LOOK_EVERY_S, AFTER_FAILURE_S)
         self._rounds.start()
 
     def update(self, status: dict[str, Any]) -> None:
@@ -122,15 +122,15 @@ class MqttOutlet:
         return True
 
     def _send_what_is_new(self) -> None:
-        for number, d in self._store.results_after(self._store.acknowledged(NAME, "result"), AT_A_TIME):
+        for number, d in self._store.results_after(self._store.acknowledged(OUTLET, "result"), AT_A_TIME):
             payload = {"schema_version": 1, **determination_json(number, d)}
             if not self._sent(f"{self._topic}/result", payload, retain=True):
                 return
-            self._store.acknowledge(NAME, "result", number)
-        for number, alert in self._store.alerts_after(self._store.acknowledged(NAME, "alert"), AT_A_TIME):
+            self._store.acknowledge(OUTLET, "result", number)
+        for number, alert in self._store.alerts_after(self._store.acknowledged(OUTLET, "alert"), AT_A_TIME):
             if not self._sent(f"{self._topic}/alert", alert_json(number, alert), retain=False):
                 return
-            self._store.acknowledge(NAME, "alert", number)
+            self._store.acknowledge(OUTLET, "alert", number)
 
     def _sent(self, topic: str, payload: dict[str, Any], *, retain: bool) -> bool:
         from paho.mqtt.client import MQTT_ERR_SUCCESS
@@ -164,4 +164,4 @@ def _open(table: Mqtt, around: Surroundings) -> MqttOutlet:
     return MqttOutlet(table, around.current().name, around.folder, around.store)
 
 
-OUTLET = OutletKind(_open, Mqtt, extra="mqtt", told_by=lambda table: f"the broker on {table.host}")
+KIND = OutletKind(_open, Mqtt, extra="mqtt", told_by=lambda table: f"the broker on {table.host}")

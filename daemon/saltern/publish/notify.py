@@ -170,4 +170,4 @@ def _open(table: Alerts, around: Surroundings) -> NotifyOutlet:
     return NotifyOutlet(table, name, around.folder, around.store, around.clock, is_quiet, around.is_alive)
 
 
-OUTLET = OutletKind(_open, extra="alerts", asked_by=_asked_by)
+KIND = OutletKind(_open, extra="alerts", asked_by=_asked_by)

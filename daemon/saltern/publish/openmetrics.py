@@ -128,4 +128,4 @@ def _open(table: Metrics, around: Surroundings) -> MetricsOutlet:
     return MetricsOutlet(table, around.current().name, around.folder)
 
 
-OUTLET = OutletKind(_open, Metrics, extra="metrics")
+KIND = OutletKind(_open, Metrics, extra="metrics")
