@@ -11,6 +11,12 @@ from pydantic import ValidationError
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StartupError
 
+FORMER_OPTIONS = {
+    "sample.rinse_ml": "Remove it: rinses are computed. How much may be carried over is sample.carry_over_umol_kg",
+    "outlets.notify": "Remove it: alerts.urls_file and alerts.watcher_url_file ask for it",
+}
+"""What a bench file could say once, or might be expected to, by dotted name, and what says it today."""
+
 
 def read_toml(path: Path) -> dict[str, Any]:
     """Read a TOML file.
@@ -66,7 +72,7 @@ def outlet_mistakes(config: BenchConfig, where: str) -> list[SalternError]:
         table = known[name].load().table
         if table is None:
             what = "has no table of its own"
-            remedy = "Other tables ask for it; notify is asked for by alerts.urls_file"
+            remedy = FORMER_OPTIONS.get(f"outlets.{name}", "Remove it: another table asks for it")
             mistakes.append(ConfigError(what, where=f"{where}, outlets.{name}", remedy=remedy))
             continue
         try:
@@ -113,7 +119,7 @@ def config_mistakes(error: ValidationError, where: str, above: str = "") -> list
     for mistake in error.errors():
         key = above + ".".join(str(part) for part in mistake["loc"]) or "the file"
         remedy = {
-            "extra_forbidden": "Remove it, or look for a misspelling",
+            "extra_forbidden": FORMER_OPTIONS.get(key, "Remove it, or look for a misspelling"),
             "missing": "Add it; the example benches show how",
         }.get(mistake["type"], "Correct the value")
         what = {"extra_forbidden": "is not an option", "missing": "is missing"}.get(
