@@ -44,8 +44,9 @@ def check(
     if rpc_schema:
         from saltern.cli.present import print_json
         from saltern.rpc.protocol import json_schema
+        from saltern.running.guided import schemas
 
-        print_json(json_schema())
+        print_json(json_schema(schemas()))
         return
     named = meant(bench_file if bench_file is not None else bench)
     config = load_bench(named if named is not None else shipped_config("bench-simulated.toml"))

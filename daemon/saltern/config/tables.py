@@ -219,9 +219,9 @@ class Reference(Table):
 
     selector: DeviceTable
     alkalinity_umol_kg: float = Field(ge=100, le=8000)
-    u_umol_kg: float = Field(gt=0, le=200)
+    u_umol_kg: float = Field(ge=0.01, le=200)
     medium: Literal["seawater", "nacl"] = "seawater"
-    lot: str = ""
+    lot: str = Field(default="", max_length=80)
     expires: date | None = None
     every_days: float = Field(default=7.0, ge=0.5, le=90)
     times: int = Field(default=3, ge=1, le=6)

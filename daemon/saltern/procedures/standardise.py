@@ -4,17 +4,20 @@ The factor holds concentration, titrant pump gain and sample volume in one numbe
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date
 from math import sqrt
 from statistics import mean, stdev
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.bench.bench import Bench, StopRequested
 from saltern.errors import SalternError
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.model.determination import Determination
 from saltern.model.verdict import Reason, Verdict
+from saltern.procedures.options import CHECKED, Day, Lot
 from saltern.procedures.prompts import Prompts
 from saltern.quality.titre_filter import JUMP_SIGMAS, TitreState, aged, updated
 
@@ -31,7 +34,7 @@ SHARED = ("titre factor", "age of the titre factor", "titrant strength", "titran
 BELIEVABLE_FACTOR = (0.8, 1.25)
 
 
-@dataclass(frozen=True)
+@validated(frozen=True, config=CHECKED)
 class StandardiseOptions:
     """The reference.
 
@@ -50,12 +53,12 @@ class StandardiseOptions:
         ISO date after which the reference must not be used.
     """
 
-    alkalinity_umol_kg: float
-    u_umol_kg: float
+    alkalinity_umol_kg: Annotated[float, Field(ge=100, le=8000)]
+    u_umol_kg: Annotated[float, Field(ge=0.01, le=200)]
     medium: Literal["seawater", "nacl"] = "seawater"
-    times: int = 3
-    lot: str = ""
-    expires: str | None = None
+    times: Annotated[int, Field(ge=1, le=6)] = 3
+    lot: Lot = ""
+    expires: Day | None = None
     by_hand: bool = True  # somebody puts the inlet into the reference
 
 
