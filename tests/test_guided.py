@@ -418,7 +418,7 @@ def test_a_standard_that_comes_to_temperature_in_time_is_taken():
 
 def test_a_line_that_ends_in_the_vessel_is_noticed_by_the_cell():
     hands = keeper(mistakes={"sample-line-out": "tubes-in"})
-    hands._read = lambda key: 24.0 if key == "liquid-temperature" else 102.0
+    hands.answers["collected"] = ["102.0"] * 3
     with pytest.raises(InterlockError, match="in the vessel"):
         hands.run("calibrate-pump", pump="sample")
     assert hands.stage.play.bound_held

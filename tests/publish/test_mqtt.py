@@ -92,7 +92,7 @@ def bench(tmp_path, broker):
     path = tmp_path / "bench.toml"
     changes = {
         "schedule": {"every_h": 0.5},
-        "mqtt": {"host": "127.0.0.1", "port": broker.port},
+        "outlets": {"mqtt": {"host": "127.0.0.1", "port": broker.port}},
         "limits.titrant_per_day_ml": 2000.0,
         "titrant.bottle_ml": 5000.0,
         "waste.container_ml": 200_000.0,

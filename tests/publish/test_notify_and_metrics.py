@@ -9,13 +9,13 @@ from datetime import UTC, datetime, time
 import pytest
 
 from saltern.clock import RealClock
-from saltern.config.tables import Alerts, Metrics
+from saltern.config.tables import Alerts
 from saltern.errors import ConfigError
 from saltern.model.alert import Alert, Severity
 from saltern.publish import notify
 from saltern.publish.credentials import secret
 from saltern.publish.notify import NotifyOutlet
-from saltern.publish.openmetrics import MetricsOutlet
+from saltern.publish.openmetrics import Metrics, MetricsOutlet
 from saltern.records.store import open_store
 from tests.processes import free_port, until
 

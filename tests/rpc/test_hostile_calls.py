@@ -1,7 +1,6 @@
 """Whatever is sent, the bench lives: no call ends the service, and each is told what is wrong and what to do."""
 
 from collections import Counter
-from dataclasses import MISSING, fields
 
 import pytest
 import structlog
@@ -9,7 +8,7 @@ import structlog
 from saltern.model.calibration import Kind
 from saltern.records import calibrations
 from saltern.rpc import protocol
-from saltern.rpc.options import OPTIONS
+from saltern.rpc.protocol import json_schema
 from saltern.rpc.replies import REPLIES
 from saltern.running import guided
 from tests.rpc.hostile import Life, calls
@@ -118,13 +117,15 @@ def test_what_is_wrong_is_told_once_and_in_words(life):
     assert "finite number" in life.call("log", number)["error"]["data"]["what"]
 
 
-@pytest.mark.parametrize("name", OPTIONS)
-def test_the_options_of_the_socket_are_those_of_the_procedure(name):
-    ours = {field.name: field.default for field in fields(guided.PROCEDURES[name].options)}
-    sent = {key: MISSING if field.is_required() else field.default for key, field in OPTIONS[name].model_fields.items()}
+@pytest.mark.parametrize("name", guided.PROCEDURES)
+def test_the_options_of_a_procedure_are_closed_bounded_and_published(name):
+    schema = json_schema(guided.schemas())["procedures"][name]
 
-    assert sent == ours
-    assert set(OPTIONS) == set(guided.PROCEDURES)
+    assert schema["additionalProperties"] is False
+    for option, one in schema.get("properties", {}).items():
+        choices = one.get("anyOf", [one])
+        bounded = ("maximum", "exclusiveMaximum", "enum", "const", "maxLength", "maxItems", "pattern")
+        assert all(any(b in c for b in bounded) or c["type"] in ("boolean", "null") for c in choices), option
 
 
 @pytest.mark.parametrize("kind", [ZeroDivisionError, RecursionError, "misuse"])

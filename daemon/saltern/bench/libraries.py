@@ -1,6 +1,7 @@
 """Which libraries a bench file needs beside those that are always there, and which of them are not."""
 
 import importlib
+from importlib.metadata import entry_points
 
 from saltern.bench.devices import validate_devices
 from saltern.config.tables import BenchConfig
@@ -25,12 +26,10 @@ def extras(config: BenchConfig) -> list[str]:
         needed.add("gpio")
     else:
         needed.discard("i2c")  # the simulated bench plays the bus itself
-    if config.mqtt is not None:
-        needed.add("mqtt")
-    if config.metrics.textfile is not None or config.metrics.port is not None:
-        needed.add("metrics")
-    if config.alerts.urls_file is not None or config.alerts.watcher_url_file is not None:
-        needed.add("alerts")
+    for entry in entry_points(group="saltern.outlets"):
+        kind = entry.load()
+        if kind.extra is not None and (entry.name in config.outlets or kind.asked_by(config) is not None):
+            needed.add(kind.extra)
     return [extra for extra in MODULES if extra in needed]
 
 

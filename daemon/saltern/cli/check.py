@@ -36,16 +36,15 @@ def check(
     from saltern.bench.hydraulics import changed_since
     from saltern.bench.interlocks import as_markdown, as_table
     from saltern.bench.libraries import missing_libraries
-    from saltern.config.loading import load_bench, shipped_config
+    from saltern.config.loading import bench_schema, load_bench, shipped_config
     from saltern.config.paths import meant
-    from saltern.config.tables import BenchConfig
     from saltern.procedures.advice import reach, sentences, variants
     from saltern.procedures.arithmetic import facts, warnings
 
     if schema:
         from saltern.cli.present import print_json
 
-        print_json(BenchConfig.model_json_schema())
+        print_json(bench_schema())
         return
     if interlocks:
         typer.echo(as_markdown(), nl=False)
@@ -53,8 +52,9 @@ def check(
     if rpc_schema:
         from saltern.cli.present import print_json
         from saltern.rpc.protocol import json_schema
+        from saltern.running.guided import schemas
 
-        print_json(json_schema())
+        print_json(json_schema(schemas()))
         return
     named = meant(bench_file if bench_file is not None else bench)
     config = load_bench(named if named is not None else shipped_config("bench-simulated.toml"))

@@ -2,8 +2,8 @@
 
 import os
 import signal
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,6 +12,7 @@ import structlog
 import typer
 
 if TYPE_CHECKING:  # a small computer pays seconds for what a command does not use
+    from saltern.cli.opening import Opened
     from saltern.ports import Clock
     from saltern.running.deaths import Deaths
     from saltern.running.service import Service
@@ -33,6 +34,18 @@ def daemon(
     ] = 1.0,
 ) -> None:
     """Run a bench in real time; SIGTERM and SIGINT end it in order, pumps off; SIGHUP takes up a changed bench file."""
+    serve(bench, pace)
+
+
+def _alone(here: "Opened") -> AbstractContextManager[object]:
+    del here
+    return nullcontext()
+
+
+def serve(
+    bench: Path | None, pace: float, attended: Callable[["Opened"], AbstractContextManager[object]] = _alone
+) -> None:
+    """Run a bench until it is asked to end; `attended` is entered when its socket answers, and left at the end."""
     from saltern.cli.logs import service_logs
     from saltern.cli.opening import Begun, opened
     from saltern.clock import RealClock
@@ -93,6 +106,7 @@ def daemon(
             deaths.opened(runtime)
             keep_listeners(runtime, service.config, folder)
             note_a_death(runtime, service)
+        beside.enter_context(attended(here))
         supervisor.ready()
         supervisor.status("The bench is open")
         beside.callback(supervisor.stopping)

@@ -9,9 +9,13 @@ import select
 import sys
 import termios
 import threading
+import tomllib
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from functools import cache
 from getpass import getuser
 from pathlib import Path
 from typing import Annotated, Any
@@ -29,6 +33,20 @@ YesOption = Annotated[bool, typer.Option("--yes", help="Take it that what is ask
 WhoOption = Annotated[str | None, typer.Option("--who", help="Name for the records; the user's otherwise.")]
 
 calibrate = typer.Typer(help="Calibrate a pump or a probe, guided.", no_args_is_help=True)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A guided procedure, as it was typed."""
+
+    procedure: str
+    options: dict[str, Any]
+    answers: dict[str, list[str]] = field(default_factory=dict)
+    who: str | None = None
+
+
+_INSTEAD: ContextVar[Callable[[Asked], None] | None] = ContextVar("instead", default=None)
+"""Who takes what was typed, where that is not the running service."""
 
 
 @calibrate.command("pump")
@@ -256,8 +274,12 @@ def _begin(
     from saltern.cli.present import console, print_json
     from saltern.rpc.client import Client
 
-    where = socket_of(bench, socket)
     known = {name: value for name, value in options.items() if value is not None}
+    instead = _INSTEAD.get()
+    if instead is not None and procedure is not None:
+        instead(Asked(procedure, known, _answers(answer), who))
+        return
+    where = socket_of(bench, socket)
     with Client(where) as watching, Client(where) as asking:
         found = watching.call("follow")
         if procedure is not None:
@@ -281,6 +303,80 @@ def _begin(
     else:
         number = ended["result"].get("calibration")
         console().print("Done." if number is None else f"Done: calibration {number} is in force.")
+
+
+def guide(
+    procedure: Annotated[str | None, typer.Argument(help="Its name; without one, what there is.")] = None,
+    options: Annotated[
+        list[str] | None, typer.Argument(help="KEY=VALUE, as often as needed; values as in TOML.")
+    ] = None,
+    answer: AnswerOption = None,
+    yes: YesOption = False,
+    who: WhoOption = None,
+    bench: BenchOption = None,
+    socket: SocketOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Begin any guided procedure by its name, those that have a command of their own too."""
+    if procedure is None:
+        _list_procedures(as_json=as_json)
+        return
+    _begin(procedure, _given(options or []), answer, yes, who, bench, socket, as_json)
+
+
+def _list_procedures(*, as_json: bool) -> None:
+    from saltern.cli.present import console, print_json
+    from saltern.running.guided import schemas
+
+    found = schemas()
+    if as_json:
+        print_json({"schema_version": 1, "procedures": found})
+        return
+    for name, schema in found.items():
+        needed = schema.get("required", [])
+        words = " ".join(f"{key}=..." if key in needed else f"[{key}=...]" for key in schema.get("properties", {}))
+        console().print(f"{name} {words}".rstrip(), markup=False, soft_wrap=True)
+
+
+def _given(options: Sequence[str]) -> dict[str, Any]:
+    """Return options as typed: a value is one of TOML, or else a text."""
+    found: dict[str, Any] = {}
+    for one in options:
+        key, equals, value = one.partition("=")
+        if not equals or not key:
+            raise ConfigError(f"{one!r} is not KEY=VALUE", where="guide", remedy="For example pump=sample times=5")
+        try:
+            found[key] = tomllib.loads(f"value = {value}")["value"]
+        except (tomllib.TOMLDecodeError, KeyError):
+            found[key] = value
+    return found
+
+
+def is_guided(words: Sequence[str]) -> bool:
+    """Return whether words of the terminal begin a guided procedure."""
+    return bool(words) and words[0] in _names()
+
+
+def asked_of(words: Sequence[str]) -> Asked:
+    """Return the guided procedure that words of the terminal begin, without beginning it.
+
+    Raises
+    ------
+    ConfigError
+        They are no such command.
+    """
+    found: list[Asked] = []
+    token = _INSTEAD.set(found.append)
+    try:
+        typer.main.get_command(commands).main(list(words), prog_name="saltern", standalone_mode=False)
+    except _UsageError as error:
+        said = " ".join(words)
+        raise ConfigError(f"{said!r}: {error.format_message()}", where="operator", remedy="See its --help") from error
+    finally:
+        _INSTEAD.reset(token)
+    if not found:
+        raise ConfigError(f"{' '.join(words)!r} begins nothing", where="operator", remedy="See its --help")
+    return found[0]
 
 
 @contextmanager
@@ -410,3 +506,27 @@ class _Shown:
         if self._open:
             self._out.write("\n")
             self._open = False
+
+
+_UsageError: Any = typer.BadParameter.__base__  # typer shows no more of it than its kin
+
+commands = typer.Typer(add_completion=False)
+"""Every command that begins or takes up a guided procedure."""
+
+commands.add_typer(calibrate, name="calibrate")
+commands.command()(standardise)
+commands.command()(prime)
+commands.command("change-bottle")(change_bottle)
+commands.command()(spike)
+commands.command()(blank)
+commands.command("check-tris")(check_tris)
+commands.command()(park)
+commands.command()(resume)
+commands.command()(guided)
+commands.command()(guide)
+
+
+@cache
+def _names() -> frozenset[str]:
+    """Return the first words of these commands."""
+    return frozenset(typer.main.get_command(commands).commands)  # type: ignore[attr-defined]

@@ -19,6 +19,7 @@ from saltern.cli import (
     keep,
     live,
     operate,
+    practice,
     probe,
     proof_test,
     recipe,
@@ -41,6 +42,7 @@ app = typer.Typer(
 )
 app.command()(demo.demo)
 app.command()(simulate.simulate)
+app.command()(practice.practice)
 app.command()(evaluate.evaluate)
 app.command()(init.init)
 app.command()(check.check)
@@ -71,16 +73,7 @@ app.command()(operate.bypass)
 app.command()(operate.hold)
 app.command()(commission.commission)
 app.command("proof-test")(proof_test.proof_test)
-app.add_typer(guide.calibrate, name="calibrate")
-app.command()(guide.standardise)
-app.command()(guide.prime)
-app.command("change-bottle")(guide.change_bottle)
-app.command()(guide.spike)
-app.command()(guide.blank)
-app.command("check-tris")(guide.check_tris)
-app.command()(guide.park)
-app.command()(guide.resume)
-app.command()(guide.guided)
+app.add_typer(guide.commands)
 app.add_typer(calibrations.calibrations, name="calibrations")
 app.command()(recipe.recipe)
 

@@ -19,6 +19,7 @@ from saltern.config.paths import records_path, socket_path
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StorageError
 from saltern.model.alert import Alert, Severity
+from saltern.ports import Wires
 from saltern.records.store import Store, open_store
 from saltern.records.upkeep import keep_bench_file
 from saltern.running.safe_off import Outputs, lists_for, write_everywhere
@@ -35,7 +36,11 @@ class Opened:
     records: Path
     socket: Path
     bench_file: Path
-    wires_live: Callable[[], bool]
+    wires: Wires
+
+    def wires_live(self) -> bool:
+        """Return whether what the wires need in this process still runs."""
+        return self.wires.alive()
 
     def reload(self) -> list[str]:
         """Take up the bench file as it is now; return what has changed."""
@@ -138,7 +143,7 @@ def opened(
             if begun.asked_to_end:
                 service.end()
             try:
-                yield Opened(service, clock, simulated, records, socket, path, wires.alive)
+                yield Opened(service, clock, simulated, records, socket, path, wires)
             finally:
                 service.bench.close()
         finally:

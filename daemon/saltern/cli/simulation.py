@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from saltern.bench.proof import trials
+from saltern.cli.guide import asked_of, is_guided
+from saltern.cli.hands import PracticeKeeper, run_guided
 from saltern.cli.simulated_card import unknown_record
 from saltern.cli.simulated_computer import Computer, post
 from saltern.cli.twin import of_the_twin
@@ -20,14 +22,16 @@ from saltern.clock import VirtualClock
 from saltern.config.loading import config_mistakes, load_bench, read_toml, shipped_config
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StartupError
+from saltern.model.calibration import RefusedError
 from saltern.model.commands import command_of
 from saltern.model.determination import Determination, Quantity
 from saltern.procedures.notebook import Step
 from saltern.records.store import IN_MEMORY
+from saltern.running.guided import options_of
 from saltern.running.service import Service
 
 if TYPE_CHECKING:
-    from saltern_drivers.twin.scenario import Play, Scenario
+    from saltern_drivers.twin.scenario import OperatorTable, Play, Scenario
 
 DEFAULT_BENCHES = {"good": "bench-simulated.toml", "hobby": "bench-simulated-hobby.toml"}
 WARM_UP_S = 0.2  # opening takes so long in virtual time
@@ -52,7 +56,11 @@ def load_scenario(path: Path) -> Scenario:
     wrong: list[SalternError] = []
     for act in scenario.operator:
         try:
-            command_of(act.command)
+            if is_guided(act.command):
+                asked = asked_of(act.command)
+                options_of(asked.procedure, asked.options)
+            else:
+                command_of(act.command)
         except ConfigError as error:
             wrong.append(error)
     wrong += [error for fault in scenario.fault for error in unknown_record(fault.kind, fault.table, fault.column)]
@@ -93,6 +101,8 @@ def run(
         stage.play_until(end_s)
         found = stage.log.finish(end_s)
         stage.close()
+    if stage.procedures:
+        found["procedures"] = stage.procedures
     if kept is not None:
         kept += stage.log.outcomes
     return {**found, "wall_s": round(time.perf_counter() - begun, 3)}
@@ -128,8 +138,9 @@ class Stage:
         self.play.computer = self.computer.befall
         self.play.ledger_upper_ml = self.computer.ledger_upper_ml
         self.computer.start()
+        self.procedures: list[dict[str, Any]] = []
         for act in scenario.operator:
-            self.clock.call_later(act.at_h * 3600.0, partial(self.computer.post, act.command))
+            self.clock.call_later(act.at_h * 3600.0, partial(self._act, act))
 
     def play_until(self, end_s: float) -> None:
         """Let the scenario run."""
@@ -139,6 +150,37 @@ class Stage:
             if self.scenario.keeper.attentive and service is not None:
                 _attend(self.play, service)
             self.log.collect()
+
+    def _act(self, act: OperatorTable) -> None:
+        """Let the operator say what it is time for; a computer that is down hears nothing."""
+        if not is_guided(act.command):
+            self.computer.post(act.command)
+        elif self.computer.service is not None:
+            self.computer.service.mailbox.put(partial(self._guide, self.computer.service, act))
+
+    def _guide(self, service: Service, act: OperatorTable) -> None:
+        """Run a guided procedure with simulated hands, as the service runs one that is asked for over its socket."""
+        asked = asked_of(act.command)
+        entry: dict[str, Any] = {"at_h": round(self.clock.monotonic() / 3600.0, 4), "procedure": asked.procedure}
+        self.procedures.append(entry)
+        hands = of_the_twin("hands")(
+            self.play.world,
+            lambda: self.play.wires.pins.refresh_inputs(),
+            seed=self.scenario.seed,
+            mistakes=of_the_twin("mistakes")[act.hands],
+        )
+        answers = {key: [str(value) for value in values] for key, values in act.answers.items()}
+        keeper = PracticeKeeper(lambda: service, hands, {**asked.answers, **answers})
+        try:
+            entry |= run_guided(service, asked, keeper)
+        except RefusedError as error:
+            entry |= {"outcome": "refused", "cause": error.cause.value, "what": error.what}
+            raise
+        except SalternError as error:
+            entry |= {"outcome": "failed", "cause": None, "what": error.what}
+            raise
+        finally:
+            entry["asked"] = keeper.asked
 
     def close(self) -> None:
         self.computer.close()

@@ -2,6 +2,7 @@
 
 import tomllib
 from collections.abc import Mapping
+from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,12 @@ from pydantic import ValidationError
 
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StartupError
+
+FORMER_OPTIONS = {
+    "sample.rinse_ml": "Remove it: rinses are computed. How much may be carried over is sample.carry_over_umol_kg",
+    "outlets.notify": "Remove it: alerts.urls_file and alerts.watcher_url_file ask for it",
+}
+"""What a bench file could say once, or might be expected to, by dotted name, and what says it today."""
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -45,9 +52,47 @@ def load_bench(path: Path) -> BenchConfig:
 def bench_from(table: dict[str, Any], *, where: str) -> BenchConfig:
     """Validate a bench file already parsed; `where` names it in messages."""
     try:
-        return BenchConfig.model_validate(table)
+        config = BenchConfig.model_validate(table)
     except ValidationError as error:
         raise StartupError(where, config_mistakes(error, where)) from error
+    if mistakes := outlet_mistakes(config, where):
+        raise StartupError(where, mistakes)
+    return config
+
+
+def outlet_mistakes(config: BenchConfig, where: str) -> list[SalternError]:
+    """Return what is wrong with the outlets' tables; each outlet brings the model of its own."""
+    mistakes: list[SalternError] = []
+    known = entry_points(group="saltern.outlets")
+    for name, given in config.outlets.items():
+        if name not in known.names:
+            what, remedy = "is not an outlet", f"Installed are: {', '.join(sorted(known.names))}"
+            mistakes.append(ConfigError(what, where=f"{where}, outlets.{name}", remedy=remedy))
+            continue
+        table = known[name].load().table
+        if table is None:
+            what = "has no table of its own"
+            remedy = FORMER_OPTIONS.get(f"outlets.{name}", "Remove it: another table asks for it")
+            mistakes.append(ConfigError(what, where=f"{where}, outlets.{name}", remedy=remedy))
+            continue
+        try:
+            table.model_validate(given)
+        except ValidationError as error:
+            mistakes += config_mistakes(error, where, f"outlets.{name}.")
+    return mistakes
+
+
+def bench_schema() -> dict[str, Any]:
+    """Return the JSON schema of bench files, the tables of the outlets that are installed in it."""
+    schema = BenchConfig.model_json_schema()
+    tables = {entry.name: entry.load().table for entry in entry_points(group="saltern.outlets")}
+    schema["properties"]["outlets"] = {
+        "description": schema["properties"]["outlets"]["description"],
+        "type": "object",
+        "properties": {name: table.model_json_schema() for name, table in tables.items() if table is not None},
+        "additionalProperties": False,
+    }
+    return schema
 
 
 def with_values(config: BenchConfig, values: Mapping[str, object], *, where: str) -> BenchConfig:
@@ -68,13 +113,13 @@ def with_values(config: BenchConfig, values: Mapping[str, object], *, where: str
     return bench_from(table, where=where)
 
 
-def config_mistakes(error: ValidationError, where: str) -> list[SalternError]:
-    """Turn pydantic's list into ours: one error a mistake, each with its place and remedy."""
+def config_mistakes(error: ValidationError, where: str, above: str = "") -> list[SalternError]:
+    """Turn pydantic's list into ours: one error a mistake, each with its place, below `above`, and remedy."""
     mistakes: list[SalternError] = []
     for mistake in error.errors():
-        key = ".".join(str(part) for part in mistake["loc"]) or "the file"
+        key = above + ".".join(str(part) for part in mistake["loc"]) or "the file"
         remedy = {
-            "extra_forbidden": "Remove it, or look for a misspelling",
+            "extra_forbidden": FORMER_OPTIONS.get(key, "Remove it, or look for a misspelling"),
             "missing": "Add it; the example benches show how",
         }.get(mistake["type"], "Correct the value")
         what = {"extra_forbidden": "is not an option", "missing": "is missing"}.get(

@@ -243,9 +243,9 @@ class Reference(Table):
 
     selector: DeviceTable
     alkalinity_umol_kg: float = Field(ge=100, le=8000)
-    u_umol_kg: float = Field(gt=0, le=200)
+    u_umol_kg: float = Field(ge=0.01, le=200)
     medium: Literal["seawater", "nacl"] = "seawater"
-    lot: str = ""
+    lot: str = Field(default="", max_length=80)
     expires: date | None = None
     every_days: float = Field(default=7.0, ge=0.5, le=90)
     times: int = Field(default=3, ge=1, le=6)
@@ -426,30 +426,6 @@ class ServiceTable(Table):
     )
 
 
-class Mqtt(Table):
-    """A broker of the keeper's own. Results and alerts go out; no commands come in."""
-
-    host: str
-    port: int = Field(default=1883, ge=1, le=65535)
-    base: str = Field(default="saltern", pattern=r"^[^#+\s]+$", description="first part of every topic")
-    user: str | None = None
-    password_file: str | None = Field(default=None, description="credential: a file that only the service may read")
-    tls: bool = False
-    ca_file: str | None = None
-    discovery_prefix: str | None = Field(
-        default=None,
-        pattern=r"^[^#+\s/]+$",
-        description="where your home automation listens for devices that announce themselves; none: not announced",
-    )
-
-
-class Metrics(Table):
-    """OpenMetrics, for a time-series database that asks."""
-
-    textfile: str | None = Field(default=None, description="rewritten whole after each determination")
-    port: int | None = Field(default=None, ge=1, le=65535, description="served on loopback alone")
-
-
 class Alerts(Table):
     """When the keeper is told, beyond what interlocks and results tell by themselves."""
 
@@ -474,6 +450,10 @@ class Alerts(Table):
     watcher_url_file: str | None = Field(
         default=None, description="credential: an address outside the house that misses us when we fall silent"
     )
+
+
+FORMER_OUTLETS = ("mqtt", "metrics")
+"""Outlets whose tables stood beside the others before they had a table of their own kind; read so for good."""
 
 
 class BenchConfig(Table):
@@ -505,9 +485,25 @@ class BenchConfig(Table):
     proof: Proof = Proof()
     records: Records = Records()
     service: ServiceTable = ServiceTable()
-    mqtt: Mqtt | None = None
-    metrics: Metrics = Metrics()
+    outlets: dict[str, dict[str, Any]] = Field(
+        default={}, description="where results and alerts go, by name; each outlet has its own options"
+    )
     alerts: Alerts = Alerts()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _earlier_spellings(cls, table: Any) -> Any:
+        """Take [mqtt] and [metrics] of 0.1.0 as the tables of those outlets."""
+        if not isinstance(table, dict) or not any(name in table for name in FORMER_OUTLETS):
+            return table
+        outlets = dict(table.get("outlets", {}))
+        for name in FORMER_OUTLETS:
+            if name in table and name in outlets:
+                msg = f"[{name}] and [outlets.{name}] are the same table: keep the second"
+                raise ValueError(msg)
+            if name in table:
+                outlets[name] = table[name]
+        return {**{key: value for key, value in table.items() if key not in FORMER_OUTLETS}, "outlets": outlets}
 
     @model_validator(mode="after")
     def _everything_fits(self) -> "BenchConfig":

@@ -5,13 +5,16 @@ A strong and a weaker standard of the same salt are measured; the line through t
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from statistics import mean
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.model.calibration import Cause, Kind, RefusedError
 from saltern.model.determination import Determination
 from saltern.model.parts import u_of_sum
+from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.standardise import demand_going_on, is_believed
 
@@ -19,13 +22,16 @@ SIGMAS = 3.0
 LEAST_RATIO = 1.5
 
 
-@dataclass(frozen=True)
+CarbonateUmolKg = Annotated[float, Field(ge=300, le=6000)]
+
+
+@validated(frozen=True, config=CHECKED)
 class BlankOptions:
     """Two standards of the same salt, umol/kg, and how often each is measured."""
 
-    high_umol_kg: float
-    low_umol_kg: float
-    times: int = 2
+    high_umol_kg: CarbonateUmolKg
+    low_umol_kg: CarbonateUmolKg
+    times: Annotated[int, Field(ge=1, le=6)] = 2
 
 
 def blank(prompts: Prompts, options: BlankOptions, measure: Callable[[float], Determination]) -> dict[str, Any]:

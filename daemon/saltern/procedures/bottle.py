@@ -1,9 +1,12 @@
 """A new bottle of titrant: said, purged through by ledger, and bridged to the old one or left to a reference."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import date
 from statistics import mean
+from typing import Annotated
+
+from pydantic import Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.bench import ledger as books
 from saltern.bench.bench import Bench
@@ -12,6 +15,7 @@ from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Va
 from saltern.model.determination import Determination
 from saltern.model.parts import u_of_sum
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.options import CHECKED, Day, Lot
 from saltern.procedures.prime import PrimeOptions, prime, suggested_ml
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.standardise import demand_going_on
@@ -24,7 +28,7 @@ BRIDGE_TIMES = 2
 with itself."""
 
 
-@dataclass(frozen=True)
+@validated(frozen=True, config=CHECKED)
 class BottleOptions:
     """The new bottle.
 
@@ -40,11 +44,11 @@ class BottleOptions:
         Measure a bucket of tank water twice on the old bottle and twice on the new one.
     """
 
-    lot: str = ""
-    expires: str | None = None
-    mol_per_l: float | None = None
-    u_percent: float | None = None
-    volume_ml: float | None = None
+    lot: Lot = ""
+    expires: Day | None = None
+    mol_per_l: Annotated[float, Field(gt=0.005, le=0.5)] | None = None
+    u_percent: Annotated[float, Field(ge=0, le=10)] | None = None
+    volume_ml: Annotated[float, Field(ge=10, le=50_000)] | None = None
     bridge: bool = False
 
 

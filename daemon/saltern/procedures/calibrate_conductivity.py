@@ -2,12 +2,17 @@
 
 from dataclasses import dataclass
 from math import hypot
+from typing import Annotated
+
+from pydantic import AfterValidator, Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.conductivity import undo_compensation
-from saltern.chemistry.standards import standard_ms_cm
+from saltern.chemistry.standards import KCL_MS_CM, standard_ms_cm
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.steady import Steady, until_steady
 
@@ -25,15 +30,45 @@ FURTHEST = 0.15
 SAME_K = 0.15  # 0.3 % of conductivity
 
 
-@dataclass(frozen=True)
+STANDARD_MS_CM = (0.1, 150.0)
+"""From a hundredth-molal potassium chloride down a decade, to twice the conductivity of seawater."""
+
+
+def _is_standard(text: str) -> str:
+    low, high = STANDARD_MS_CM
+    try:
+        known = text.isascii() and low <= standard_ms_cm(text, 25.0) <= high
+    except ValueError:
+        known = False
+    if not known:
+        msg = (
+            f"it is neither a practical salinity from 2 to 42, nor one of {', '.join(KCL_MS_CM)}, nor a label such as "
+            f"'53.0 mS/cm' from {low:g} to {high:g}"
+        )
+        raise ValueError(msg)
+    return text
+
+
+def _differ(standards: tuple[str, ...]) -> tuple[str, ...]:
+    values = [standard_ms_cm(name, 25.0) for name in standards]
+    if len(values) == 2 and abs(values[0] - values[1]) < 0.02 * max(values):
+        msg = "the two standards have the same conductivity within 2 %"
+        raise ValueError(msg)
+    return standards
+
+
+Standard = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_is_standard)]
+
+
+@validated(frozen=True, config=CHECKED)
 class ConductivityOptions:
     """Which standards, by practical salinity ("35", "28"), a KCl solution ("kcl-0.1"), or the label's ("53.0 mS/cm").
 
     `together_s` shortens the wait where standard and probe were together before; the signal still decides.
     """
 
-    standards: tuple[str, ...] = ("35",)
-    together_s: float = TOGETHER_S
+    standards: Annotated[tuple[Standard, ...], Field(min_length=1, max_length=2), AfterValidator(_differ)] = ("35",)
+    together_s: Annotated[float, Field(ge=0, le=7200)] = TOGETHER_S
 
 
 @dataclass(frozen=True)

@@ -1,14 +1,18 @@
 """Calibrating the pH electrode in one, two or three buffers, the neutral one first."""
 
-from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
+from typing import Annotated
 
 import numpy as np
+from pydantic import AfterValidator, Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.electrode import buffer_ph, calibrate, nernst_slope_mv
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.settling import Lag, wait_until_settled
 from saltern.procedures.steady import until_steady
@@ -40,13 +44,6 @@ NOT_THAT_BUFFER_PH = 1.3
 SAME_TEMPERATURE_K = 3.0
 
 
-@dataclass(frozen=True)
-class PhOptions:
-    """Which buffers: names of the tables, or the pH that the bottle's label gives at 25 degC."""
-
-    buffers: tuple[str, ...] = ("phosphate", "phthalate")
-
-
 def value_of(buffer: str, temperature_c: float) -> float:
     """Return the pH of a buffer at a temperature, NBS scale; a label's value is taken as it is, with an
     uncertainty that grows with the distance from 25 degC.
@@ -57,6 +54,46 @@ def value_of(buffer: str, temperature_c: float) -> float:
         It is neither a table's name nor a pH.
     """
     return buffer_ph(SHORT[buffer], temperature_c) if buffer in SHORT else float(buffer)
+
+
+LABEL_PH = (2.0, 12.0)
+"""pH that a glass electrode is calibrated at: beyond, acid and alkaline errors begin (common practice)."""
+
+BUFFERS_APART_PH = 0.3
+"""Nearer buffers give no slope; the nearest two of the tables lie 0.5 apart."""
+
+
+def _is_buffer(text: str) -> str:
+    low, high = LABEL_PH
+    try:
+        known = text.isascii() and low <= value_of(text, 25.0) <= high
+    except ValueError:
+        known = False
+    if not known:
+        msg = f"it is neither a label's pH from {low:g} to {high:g} nor one of {', '.join(SHORT)}"
+        raise ValueError(msg)
+    return text
+
+
+def _apart(buffers: tuple[str, ...]) -> tuple[str, ...]:
+    values = sorted(value_of(name, 25.0) for name in buffers)
+    if any(after - before < BUFFERS_APART_PH for before, after in pairwise(values)):
+        msg = f"two of the buffers lie less than {BUFFERS_APART_PH:g} pH apart"
+        raise ValueError(msg)
+    return buffers
+
+
+Buffer = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_is_buffer)]
+
+
+@validated(frozen=True, config=CHECKED)
+class PhOptions:
+    """Which buffers: names of the tables, or the pH that the bottle's label gives at 25 degC."""
+
+    buffers: Annotated[tuple[Buffer, ...], Field(min_length=1, max_length=3), AfterValidator(_apart)] = (
+        "phosphate",
+        "phthalate",
+    )
 
 
 def calibrate_ph(bench: Bench, prompts: Prompts, options: PhOptions) -> Calibration:

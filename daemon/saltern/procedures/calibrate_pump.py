@@ -3,9 +3,11 @@
 The waste pump calibrates itself: it empties a sample of known volume, and the conductivity cell says when.
 """
 
-from dataclasses import dataclass
 from statistics import mean, median, stdev
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.seawater import density_kg_l
@@ -14,6 +16,7 @@ from saltern.chemistry.volumetric import volume_ml
 from saltern.config.tables import Pump
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.vessel import NotEmptyError, empty, fill, keep_wet, wet_the_probes
 
@@ -31,7 +34,7 @@ ROOM_FOR_GAIN = 1.05
 REPLICATES_FOR_SPREAD = 5
 
 
-@dataclass(frozen=True)
+@validated(frozen=True, config=CHECKED)
 class PumpOptions:
     """How a pump is calibrated.
 
@@ -58,14 +61,14 @@ class PumpOptions:
     """
 
     pump: Literal["sample", "waste", "titrant"]
-    times: int = 3
+    times: Annotated[int, Field(ge=1, le=10)] = 3
     by: Literal["mass", "volume"] = "mass"
-    reading_u: float | None = None
-    volume_ml: float | None = None
+    reading_u: Annotated[float, Field(gt=0, le=10)] | None = None
+    volume_ml: Annotated[float, Field(ge=0.1, le=1000)] | None = None
     liquid: Literal["water", "tank", "titrant"] | None = None
-    salinity: float | None = None
+    salinity: Annotated[float, Field(ge=0, le=50)] | None = None
     new_tube: bool = False
-    small_doses: int = 0
+    small_doses: Annotated[int, Field(ge=0, le=100)] = 0
 
 
 USUAL_SALINITY = 35.0

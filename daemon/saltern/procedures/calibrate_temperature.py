@@ -1,11 +1,15 @@
 """Calibrating the temperature probe at one point, against a thermometer that is trusted."""
 
-from dataclasses import dataclass
 from math import hypot
+from typing import Annotated
+
+from pydantic import Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.bench.bench import Bench
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.steady import until_steady
 
@@ -13,11 +17,11 @@ STEADY_K_PER_MIN, LEAST_S, MOST_S = 0.05, 120.0, 1200.0
 FURTHEST_K = 5.0
 
 
-@dataclass(frozen=True)
+@validated(frozen=True, config=CHECKED)
 class TemperatureOptions:
     """How well the thermometer is known, K, one standard uncertainty."""
 
-    thermometer_u_k: float = 0.1
+    thermometer_u_k: Annotated[float, Field(ge=0.005, le=2)] = 0.1
 
 
 def calibrate_temperature(bench: Bench, prompts: Prompts, options: TemperatureOptions) -> Calibration:

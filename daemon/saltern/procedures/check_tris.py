@@ -6,8 +6,11 @@ stirring and whatever else the extrapolation from the acid side brings stand in 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import hypot, sqrt
+from typing import Annotated
+
+from pydantic import Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.electrode import nernst_slope_mv, tris_ph_total
@@ -17,6 +20,7 @@ from saltern.model.determination import Determination
 from saltern.model.verdict import Verdict
 from saltern.procedures.calibrate_ph import LEAST_S, MOST_S, STEADY_MV_PER_MIN
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.steady import until_steady
 
@@ -28,11 +32,11 @@ ISOPOTENTIAL_PH = 7.0
 """Where a glass electrode's signal does not change with temperature (common practice: pH 7)."""
 
 
-@dataclass(frozen=True)
+@validated(frozen=True, config=CHECKED)
 class TrisOptions:
     """The buffer's practical salinity, as made up."""
 
-    salinity: float = 35.0
+    salinity: Annotated[float, Field(ge=20, le=40)] = 35.0
 
 
 def check_tris(bench: Bench, prompts: Prompts, options: TrisOptions, past: Sequence[Determination]) -> Calibration:

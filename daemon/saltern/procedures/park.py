@@ -1,9 +1,13 @@
 """Putting a bench to rest for weeks, and taking it up again."""
 
-from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.bench.bench import Bench
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.options import CHECKED
 from saltern.procedures.prime import PrimeOptions, prime, suggested_ml
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.vessel import empty, keep_wet, wet_the_probes
@@ -11,14 +15,14 @@ from saltern.procedures.vessel import empty, keep_wet, wet_the_probes
 FLUSHES = 2
 
 
-@dataclass(frozen=True)
+@validated(frozen=True, config=CHECKED)
 class ParkOptions:
     """How often each line is flushed with fresh water."""
 
-    flushes: int = FLUSHES
+    flushes: Annotated[int, Field(ge=1, le=10)] = FLUSHES
 
 
-@dataclass(frozen=True)
+@validated(frozen=True, config=CHECKED)
 class ResumeOptions:
     """Nothing to choose."""
 

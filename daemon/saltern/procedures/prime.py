@@ -1,11 +1,14 @@
 """Priming: filling a line with its liquid, or emptying it with what its inlet is in."""
 
-from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.bench.bench import Bench
 from saltern.errors import ConfigError
 from saltern.procedures.notebook import Notebook
+from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.vessel import empty, keep_wet, wet_the_probes
 
@@ -15,12 +18,12 @@ LINES = 1.5
 PIECE_S = 2.0
 
 
-@dataclass(frozen=True)
+@validated(frozen=True, config=CHECKED)
 class PrimeOptions:
     """Which line, and how much; one and a half times the line's volume otherwise."""
 
     pump: Literal["sample", "titrant"]
-    volume_ml: float | None = None
+    volume_ml: Annotated[float, Field(ge=0.01, le=1000)] | None = None
     drain_first: bool = True
 
 

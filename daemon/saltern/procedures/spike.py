@@ -1,13 +1,16 @@
 """Spike recovery: a known addition to a bucket of water must be found again."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from math import hypot
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.model.calibration import Cause, Kind, RefusedError
 from saltern.model.determination import Determination
 from saltern.model.parts import u_of_change
+from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.standardise import demand_going_on, is_believed
 
@@ -15,12 +18,12 @@ RECOVERY_PERCENT = (95.0, 105.0)
 """Bounds of a sound method (common practice in water analysis); wider where the uncertainty asks for it."""
 
 
-@dataclass(frozen=True)
+@validated(frozen=True, config=CHECKED)
 class SpikeOptions:
     """What is added to the bucket, umol/kg of its water, and its standard uncertainty."""
 
-    added_umol_kg: float
-    u_umol_kg: float = 0.0
+    added_umol_kg: Annotated[float, Field(ge=50, le=3000)]
+    u_umol_kg: Annotated[float, Field(ge=0, le=1000)] = 0.0
 
 
 def spike(prompts: Prompts, options: SpikeOptions, measure: Callable[[], Determination]) -> dict[str, Any]:

@@ -4,11 +4,13 @@ The factor holds concentration, titrant pump gain and sample volume in one numbe
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date
 from math import hypot, sqrt
 from statistics import mean, stdev
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import Field
+from pydantic.dataclasses import dataclass as validated
 
 from saltern.bench.bench import Bench, StopRequested
 from saltern.config.tables import BenchConfig
@@ -17,6 +19,7 @@ from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Va
 from saltern.model.determination import Determination
 from saltern.model.verdict import Reason, Verdict
 from saltern.procedures.budget import OWN, TIP_HEIGHT_PERCENT
+from saltern.procedures.options import CHECKED, Day, Lot
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.titre import titre_at, values_of
 from saltern.quality.titre_filter import DAYS_A_MONTH, TitreState, Updated, found_by, updated
@@ -30,7 +33,7 @@ SURPRISES, AS_THE_TANK = 3.0, 3.0
 """So many standard uncertainties off, a factor is asked about; within so many, a reference reads like the tank."""
 
 
-@dataclass(frozen=True)
+@validated(frozen=True, config=CHECKED)
 class StandardiseOptions:
     """The reference.
 
@@ -49,12 +52,12 @@ class StandardiseOptions:
         ISO date after which the reference must not be used.
     """
 
-    alkalinity_umol_kg: float
-    u_umol_kg: float
+    alkalinity_umol_kg: Annotated[float, Field(ge=100, le=8000)]
+    u_umol_kg: Annotated[float, Field(ge=0.01, le=200)]
     medium: Literal["seawater", "nacl"] = "seawater"
-    times: int = 3
-    lot: str = ""
-    expires: str | None = None
+    times: Annotated[int, Field(ge=1, le=6)] = 3
+    lot: Lot = ""
+    expires: Day | None = None
     by_hand: bool = True  # somebody puts the inlet into the reference
 
 

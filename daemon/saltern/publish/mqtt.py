@@ -6,28 +6,47 @@ outage or a restart the outlet goes on where it was: nothing is lost, and what i
 """
 
 import json
-import threading
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import paho.mqtt.client as paho
 import structlog
-from paho.mqtt.enums import CallbackAPIVersion
+from pydantic import Field
 
-from saltern.config.tables import Mqtt
-from saltern.errors import StorageError
+from saltern.config.tables import Table
 from saltern.model.alert import Alert
 from saltern.publish.credentials import secret
 from saltern.publish.discovery import announcement
+from saltern.publish.outlet import OutletKind, Rounds, Surroundings
 from saltern.records.as_json import determination_json
 from saltern.records.store import Store
+
+if TYPE_CHECKING:  # a bench without a broker needs no library for one
+    import paho.mqtt.client as paho
 
 OUTLET = "mqtt"
 AT_LEAST_ONCE = 1
 LOOK_EVERY_S = 1.0
+AFTER_FAILURE_S = 15.0
 ACKNOWLEDGED_WITHIN_S = 15.0
 AT_A_TIME = 50
 RECONNECT_S = (1, 60)
+
+
+class Mqtt(Table):
+    """A broker of the keeper's own. Results and alerts go out; no commands come in."""
+
+    host: str
+    port: int = Field(default=1883, ge=1, le=65535)
+    base: str = Field(default="saltern", pattern=r"^[^#+\s]+$", description="first part of every topic")
+    user: str | None = None
+    password_file: str | None = Field(default=None, description="credential: a file that only the service may read")
+    tls: bool = False
+    ca_file: str | None = None
+    discovery_prefix: str | None = Field(
+        default=None,
+        pattern=r"^[^#+\s/]+$",
+        description="where your home automation listens for devices that announce themselves; none: not announced",
+    )
 
 
 class MqttOutlet:
@@ -44,15 +63,19 @@ class MqttOutlet:
     ------
     ConfigError
         A credential cannot be used.
+    ImportError
+        paho is not installed.
     """
 
     def __init__(self, config: Mqtt, bench: str, folder: Path, store: Store) -> None:
+        import paho.mqtt.client as paho
+        from paho.mqtt.enums import CallbackAPIVersion
+
         self._store = store
         self._topic = f"{config.base}/{bench}"
         self._log = structlog.get_logger("saltern.mqtt")
         prefix = config.discovery_prefix
         self._announced = [] if prefix is None else [announcement(prefix, self._topic, bench)]
-        self._ending = threading.Event()
         for kind in ("result", "alert"):
             store.acknowledged(OUTLET, kind)  # a new outlet begins here, not where it first reaches the broker
         self._client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"saltern-{bench}")
@@ -67,19 +90,21 @@ class MqttOutlet:
         self._client.reconnect_delay_set(*RECONNECT_S)
         self._client.connect_async(config.host, config.port, keepalive=30)
         self._client.loop_start()
-        self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
-        self._thread.start()
+        self._rounds = Rounds(OUTLET, self._look, LOOK_EVERY_S, AFTER_FAILURE_S)
+        self._rounds.start()
+
+    def update(self, status: dict[str, Any]) -> None:
+        """Say nothing of it: results and alerts are read from the records, so that none is missed."""
 
     def close(self) -> None:
         """Say goodbye and stop; what is unsent waits for the next start."""
-        self._ending.set()
-        self._thread.join(timeout=2.0)
+        self._rounds.close(within_s=2.0)
         if self._client.is_connected():
             self._client.publish(f"{self._topic}/state", "offline", AT_LEAST_ONCE, retain=True).wait_for_publish(2.0)
         self._client.disconnect()
         self._client.loop_stop()
 
-    def _connected(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _connected(self, client: "paho.Client", _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
             self._log.warning("mqtt.refused", reason=str(reason))
             return
@@ -88,16 +113,13 @@ class MqttOutlet:
             client.publish(topic, json.dumps(payload), AT_LEAST_ONCE, retain=True)
         client.publish(f"{self._topic}/state", "online", AT_LEAST_ONCE, retain=True)
 
-    def _disconnected(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _disconnected(self, _client: "paho.Client", _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._log.info("mqtt.disconnected", reason=str(reason))
 
-    def _run(self) -> None:
-        while not self._ending.wait(LOOK_EVERY_S):
-            if self._client.is_connected():
-                try:
-                    self._send_what_is_new()
-                except StorageError as error:
-                    self._log.error("mqtt.records", what=error.what, remedy=error.remedy)
+    def _look(self) -> bool:
+        if self._client.is_connected():
+            self._send_what_is_new()
+        return True
 
     def _send_what_is_new(self) -> None:
         """Send alerts, which come from memory, and then results, which wait for the disk."""
@@ -112,10 +134,12 @@ class MqttOutlet:
             self._store.acknowledge(OUTLET, "result", number)
 
     def _sent(self, topic: str, payload: dict[str, Any], *, retain: bool) -> bool:
-        if self._ending.is_set():
+        from paho.mqtt.client import MQTT_ERR_SUCCESS
+
+        if self._rounds.ending:
             return False
         message = self._client.publish(topic, json.dumps(payload), AT_LEAST_ONCE, retain=retain)
-        if message.rc != paho.MQTT_ERR_SUCCESS:
+        if message.rc != MQTT_ERR_SUCCESS:
             return False
         try:
             message.wait_for_publish(ACKNOWLEDGED_WITHIN_S)
@@ -135,3 +159,10 @@ def alert_json(number: int, alert: Alert) -> dict[str, Any]:
         "code": alert.code,
         "text": alert.text,
     }
+
+
+def _open(table: Mqtt, around: Surroundings) -> MqttOutlet:
+    return MqttOutlet(table, around.current().name, around.folder, around.store)
+
+
+KIND = OutletKind(_open, Mqtt, extra="mqtt", told_by=lambda table: f"the broker on {table.host}")

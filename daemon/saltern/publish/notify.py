@@ -5,21 +5,27 @@ follows when they end. A watcher outside the house is told at intervals that the
 say so.
 """
 
-import threading
 import urllib.request
 from collections.abc import Callable, Sequence
-from datetime import time
+from datetime import UTC, datetime, time
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import structlog
-from apprise import Apprise, NotifyType
+from pydantic import BaseModel
 
-from saltern.config.tables import Alerts
-from saltern.errors import ConfigError, StorageError
+from saltern.config.hours import is_within
+from saltern.config.tables import Alerts, BenchConfig
+from saltern.errors import ConfigError
 from saltern.model.alert import Alert, Severity
 from saltern.ports import Clock
 from saltern.publish.credentials import secret
+from saltern.publish.outlet import OutletKind, Rounds, Surroundings
 from saltern.records.store import Store
+
+if TYPE_CHECKING:  # a bench that tells nobody needs no library for it
+    from apprise import Apprise
 
 NOW, LATER = "notify-now", "notify"
 LOOK_EVERY_S, AFTER_FAILURE_S = 2.0, 60.0
@@ -27,21 +33,19 @@ LAST_WORDS_S = 5.0
 AT_A_TIME = 50
 WATCHER_EVERY_S, WATCHER_TIMEOUT_S = 900.0, 10.0
 
-KINDS = {
-    "act now": NotifyType.FAILURE,
-    "look today": NotifyType.WARNING,
-    "for information": NotifyType.INFO,
-}
 
-
-def addresses_of(lines: Sequence[str], where: str) -> Apprise:
+def addresses_of(lines: Sequence[str], where: str) -> "Apprise":
     """Return the addresses of a credential's lines.
 
     Raises
     ------
     ConfigError
         One is none.
+    ImportError
+        apprise is not installed.
     """
+    from apprise import Apprise
+
     addresses = Apprise()
     for number, line in enumerate(lines, start=1):
         if line.strip() and not addresses.add(line.strip()):
@@ -53,12 +57,19 @@ def addresses_of(lines: Sequence[str], where: str) -> Apprise:
     return addresses
 
 
-def sent(addresses: Apprise, bench: str, alert: Alert) -> bool:
+def sent(addresses: "Apprise", bench: str, alert: Alert) -> bool:
     """Send one alert; return whether it went. Where there is no address, nothing is left to do."""
+    from apprise import NotifyType
+
     if len(addresses) == 0:
         return True
+    kinds = {
+        "act now": NotifyType.FAILURE,
+        "look today": NotifyType.WARNING,
+        "for information": NotifyType.INFO,
+    }
     asks = alert.severity.for_the_keeper
-    return bool(addresses.notify(body=alert.text, title=f"{bench}: {asks}", notify_type=KINDS[asks]))
+    return bool(addresses.notify(body=alert.text, title=f"{bench}: {asks}", notify_type=kinds[asks]))
 
 
 class NotifyOutlet:
@@ -79,6 +90,8 @@ class NotifyOutlet:
     ------
     ConfigError
         A credential cannot be used, or an address is none.
+    ImportError
+        apprise is not installed.
     """
 
     def __init__(
@@ -96,42 +109,30 @@ class NotifyOutlet:
         self._clock = clock
         self._is_quiet = is_quiet
         self._alive = alive
-        self._addresses = Apprise()
-        if config.urls_file is not None:
-            self._addresses = addresses_of(secret(config.urls_file, folder).splitlines(), config.urls_file)
+        named = "" if config.urls_file is None else secret(config.urls_file, folder)
+        self._addresses = addresses_of(named.splitlines(), str(config.urls_file))
         self._watcher = None if config.watcher_url_file is None else secret(config.watcher_url_file, folder)
         if self._watcher is not None and not self._watcher.startswith(("https://", "http://")):
             raise ConfigError("the watcher's address must begin with https://", where="alerts", remedy="Correct it")
         self._log = structlog.get_logger("saltern.notify")
         for outlet in (NOW, LATER):
             store.acknowledged(outlet, "alert")
-        self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="notify", daemon=True)
-        self._thread.start()
+        self._watcher_told_s = -WATCHER_EVERY_S
+        self._rounds = Rounds("notify", self._look, LOOK_EVERY_S, AFTER_FAILURE_S, at_end=lambda: self._send(NOW))
+        self._rounds.start()
+
+    def update(self, status: dict[str, Any]) -> None:
+        """Say nothing of it: alerts are read from the records, so that none is missed."""
 
     def close(self) -> None:
-        self._ending.set()
-        self._thread.join(timeout=LAST_WORDS_S)
+        self._rounds.close(within_s=LAST_WORDS_S)
 
-    def _run(self) -> None:
-        pause_s, told_watcher_s = LOOK_EVERY_S, -WATCHER_EVERY_S
-        while not self._ending.wait(pause_s):
-            pause_s = LOOK_EVERY_S
-            try:
-                if not (self._send(NOW) and (self._is_quiet(self._clock.now().time()) or self._send(LATER))):
-                    pause_s = AFTER_FAILURE_S
-                if self._watcher is not None and self._clock.monotonic() - told_watcher_s >= WATCHER_EVERY_S:
-                    told_watcher_s = self._clock.monotonic()
-                    self._tell_watcher(self._watcher)
-            except StorageError as error:
-                self._log.error("notify.records", what=error.what, remedy=error.remedy)
-            except Exception:  # noqa: BLE001 - a library's mistake with one alert must not silence all that follow
-                self._log.exception("notify.failed")
-                pause_s = AFTER_FAILURE_S
-        try:
-            self._send(NOW)  # why it ends may be among them
-        except Exception:  # noqa: BLE001 - as above; the next life sends what is not acknowledged
-            self._log.exception("notify.failed")
+    def _look(self) -> bool:
+        went = self._send(NOW) and (self._is_quiet(self._clock.now().time()) or self._send(LATER))
+        if self._watcher is not None and self._clock.monotonic() - self._watcher_told_s >= WATCHER_EVERY_S:
+            self._watcher_told_s = self._clock.monotonic()
+            self._tell_watcher(self._watcher)
+        return went
 
     def _send(self, outlet: str) -> bool:
         """Send what is new and of this outlet's urgency; return whether all of it went."""
@@ -151,3 +152,22 @@ class NotifyOutlet:
                 pass
         except OSError as error:
             self._log.warning("notify.watcher_unreached", reason=str(getattr(error, "reason", error)))
+
+
+def _asked_by(config: BenchConfig) -> BaseModel | None:
+    """Return the table of alerts where it names somebody."""
+    asked = (config.alerts.urls_file, config.alerts.watcher_url_file) != (None, None)
+    return config.alerts if asked else None
+
+
+def _open(table: Alerts, around: Surroundings) -> NotifyOutlet:
+    def is_quiet(utc: time) -> bool:
+        zone = ZoneInfo(around.current().schedule.time_zone)
+        local = datetime.combine(around.clock.now().date(), utc, tzinfo=UTC).astimezone(zone).time()
+        return is_within(local, around.current().alerts.quiet)
+
+    name = around.current().name
+    return NotifyOutlet(table, name, around.folder, around.store, around.clock, is_quiet, around.is_alive)
+
+
+KIND = OutletKind(_open, extra="alerts", asked_by=_asked_by)

@@ -4,12 +4,20 @@ from pathlib import Path
 from typing import Any
 
 import structlog
-from prometheus_client import CollectorRegistry, Counter, Gauge, start_http_server, write_to_textfile
+from pydantic import Field
 
-from saltern.config.tables import Metrics
+from saltern.config.tables import Table
 from saltern.errors import ConfigError
+from saltern.publish.outlet import OutletKind, Surroundings
 
 LOOPBACK = "127.0.0.1"
+
+
+class Metrics(Table):
+    """OpenMetrics, for a time-series database that asks."""
+
+    textfile: str | None = Field(default=None, description="rewritten whole after each determination")
+    port: int | None = Field(default=None, ge=1, le=65535, description="served on loopback alone")
 
 
 class MetricsOutlet:
@@ -24,9 +32,13 @@ class MetricsOutlet:
     ------
     ConfigError
         The port is taken.
+    ImportError
+        prometheus_client is not installed.
     """
 
     def __init__(self, config: Metrics, bench: str, folder: Path) -> None:
+        from prometheus_client import CollectorRegistry, Counter, Gauge, start_http_server
+
         self._textfile = None if config.textfile is None else folder / config.textfile
         self._registry = CollectorRegistry()
         self._bench = bench
@@ -93,6 +105,8 @@ class MetricsOutlet:
             self._returns.labels(self._bench, place).inc(returns - self._returned.get(place, 0))
             self._returned[place] = returns
         if self._textfile is not None:
+            from prometheus_client import write_to_textfile
+
             try:
                 write_to_textfile(str(self._textfile), self._registry)
             except OSError as error:  # a full disk must not cost a determination
@@ -108,3 +122,10 @@ class MetricsOutlet:
     def _set(self, name: str, value: float | None, factor: float = 1.0) -> None:
         if value is not None:
             self._gauges[name].labels(self._bench).set(value * factor)
+
+
+def _open(table: Metrics, around: Surroundings) -> MetricsOutlet:
+    return MetricsOutlet(table, around.current().name, around.folder)
+
+
+KIND = OutletKind(_open, Metrics, extra="metrics")

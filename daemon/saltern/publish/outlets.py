@@ -1,30 +1,57 @@
-"""Opens the outlets that a bench file asks for; each needs its extra, and says so where it is not installed."""
+"""The outlets that a bench file asks for: found by their entry points, checked, opened, and closed again."""
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime, time
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from functools import cache
+from importlib.metadata import entry_points
 from pathlib import Path
-from typing import Any, Protocol
-from zoneinfo import ZoneInfo
+from typing import Any
 
-from saltern.config.hours import is_within
+from pydantic import BaseModel
+
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError
 from saltern.ports import Clock
+from saltern.publish.outlet import GROUP, Outlet, OutletKind, Surroundings
 from saltern.records.store import Store
-
-
-class _Closes(Protocol):
-    def close(self) -> None: ...
 
 
 @dataclass
 class Outlets:
-    """What is open; `update` gives a status to those that want one."""
+    """What is open."""
 
-    open: list[_Closes]
-    update: Callable[[dict[str, Any]], None]
+    open: list[Outlet] = field(default_factory=list)
+
+    def update(self, status: dict[str, Any]) -> None:
+        """Give a status to each."""
+        for outlet in self.open:
+            outlet.update(status)
+
+
+@cache
+def kinds() -> dict[str, OutletKind]:
+    """Return every outlet that is installed, by name."""
+    return {entry.name: entry.load() for entry in entry_points(group=GROUP)}
+
+
+def wanted(config: BenchConfig) -> dict[str, tuple[OutletKind, BaseModel]]:
+    """Return the outlets that a bench file asks for, each with its table.
+
+    Its tables are sound: `saltern.config.loading` has checked them.
+    """
+    found: dict[str, tuple[OutletKind, BaseModel]] = {}
+    for name, kind in kinds().items():
+        given = config.outlets.get(name)
+        table = kind.table.model_validate(given) if kind.table and given is not None else kind.asked_by(config)
+        if table is not None:
+            found[name] = (kind, table)
+    return found
+
+
+def told_by(config: BenchConfig) -> list[str]:
+    """Return which outlets are a way to hear of trouble, in words."""
+    return [kind.told_by(table) for kind, table in wanted(config).values() if kind.told_by is not None]
 
 
 @contextmanager
@@ -40,59 +67,20 @@ def outlets(
     ConfigError
         An extra is not installed, or an outlet cannot be opened.
     """
-    found, config = Outlets([], lambda status: None), current()
-    try:
-        if config.mqtt is not None:
-            found.open.append(_mqtt(config, folder, store))
-        if config.metrics.textfile is not None or config.metrics.port is not None:
-            metrics = _metrics(config, folder)
-            found.open.append(metrics)
-            found.update = metrics.update
-        if config.alerts.urls_file is not None or config.alerts.watcher_url_file is not None:
-            found.open.append(_notify(current, folder, store, clock, alive))
+    around, found = Surroundings(current, folder, store, clock, alive), Outlets()
+    with ExitStack() as closing:
+        for name, (kind, table) in wanted(current()).items():
+            try:
+                outlet = kind.open(table, around)
+            except ImportError as error:
+                raise _missing(name, kind, error) from error
+            closing.callback(outlet.close)
+            found.open.append(outlet)
         yield found
-    finally:
-        for outlet in reversed(found.open):
-            outlet.close()
 
 
-def _mqtt(config: BenchConfig, folder: Path, store: Store) -> _Closes:
-    try:
-        from saltern.publish.mqtt import MqttOutlet
-    except ImportError as error:
-        raise _missing("mqtt", error) from error
-    assert config.mqtt is not None  # noqa: S101 - asked by the caller
-    return MqttOutlet(config.mqtt, config.name, folder, store)
-
-
-def _metrics(config: BenchConfig, folder: Path) -> Any:
-    try:
-        from saltern.publish.openmetrics import MetricsOutlet
-    except ImportError as error:
-        raise _missing("metrics", error) from error
-    return MetricsOutlet(config.metrics, config.name, folder)
-
-
-def _notify(
-    current: Callable[[], BenchConfig], folder: Path, store: Store, clock: Clock, alive: Callable[[], bool]
-) -> _Closes:
-    try:
-        from saltern.publish.notify import NotifyOutlet
-    except ImportError as error:
-        raise _missing("alerts", error) from error
-    config = current()
-
-    def is_quiet(utc: time) -> bool:
-        zone = ZoneInfo(current().schedule.time_zone)
-        local = datetime.combine(clock.now().date(), utc, tzinfo=UTC).astimezone(zone).time()
-        return is_within(local, current().alerts.quiet)
-
-    return NotifyOutlet(config.alerts, config.name, folder, store, clock, is_quiet, alive)
-
-
-def _missing(extra: str, error: ImportError) -> ConfigError:
+def _missing(name: str, kind: OutletKind, error: ImportError) -> ConfigError:
+    extra = f"'saltern[{kind.extra}]'" if kind.extra is not None else str(error.name)
     return ConfigError(
-        f"the bench file asks for {extra}, and {error.name} is not installed",
-        where=extra,
-        remedy=f"pip install 'saltern[{extra}]'",
+        f"the bench file asks for {name}, and {error.name} is not installed", where=name, remedy=f"pip install {extra}"
     )

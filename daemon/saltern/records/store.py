@@ -612,6 +612,7 @@ def open_for_reading(path: str | Path, clock: Clock) -> Store:
     except sqlite3.Error as error:
         raise storage_error(error, str(path), "the records cannot be read") from error
     if version != VERSION:
+        connection.close()
         raise StorageError(
             f"the records are of version {version}, and this is {VERSION}",
             where=str(path),

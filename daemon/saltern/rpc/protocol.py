@@ -4,6 +4,7 @@ The version is that of this page: a client asks for it with `hello`.
 """
 
 import json
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -75,7 +76,7 @@ AnswerText = Annotated[str, Field(max_length=60)]
 class GuideParams(Params):
     """A guided procedure: its name, its options, answers given beforehand by key, and whose hands do it.
 
-    What the options of each may be, `saltern.rpc.options` says.
+    What the options of each may be, the procedure itself declares: `saltern.running.guided.schemas`.
     """
 
     procedure: str = Field(min_length=1, max_length=60)
@@ -145,18 +146,22 @@ READING = frozenset({"hello", "status", "follow", "results", "schedule", "trials
 """The methods that change nothing: who may only read may ask for these."""
 
 
-def json_schema() -> dict[str, Any]:
+def json_schema(procedures: Mapping[str, dict[str, Any]]) -> dict[str, Any]:
     """Return the published schema: for each method its parameters and its reply, for each guided procedure its
     options, as JSON schemas; and what `operate` takes, word by word.
+
+    Parameters
+    ----------
+    procedures
+        The schema of the options of each guided procedure: `saltern.running.guided.schemas`.
     """
-    from saltern.rpc.options import OPTIONS  # they ask chemistry, which costs a client that does not ask for them
-    from saltern.rpc.replies import REPLIES
+    from saltern.rpc.replies import REPLIES  # what costs a client that does not ask for it
 
     return {
         "version": VERSION,
         "methods": {name: model.model_json_schema() for name, model in METHODS.items()},
         "replies": {name: model.model_json_schema() for name, model in REPLIES.items()},
-        "procedures": {name: model.model_json_schema() for name, model in OPTIONS.items()},
+        "procedures": dict(procedures),
         "commands": {form(name, model): model.model_json_schema() for name, model in COMMANDS.items()},
     }
 

@@ -5,7 +5,7 @@ from dataclasses import asdict, dataclass, replace
 from math import hypot
 from typing import Any
 
-from pydantic import ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from saltern.bench.gate import PARKED, Purpose
 from saltern.config.tables import BenchConfig
@@ -30,7 +30,6 @@ from saltern.quality.titre_filter import TitreState, aged
 from saltern.records import calibrations
 from saltern.records.calibrations import ENDS_TITRE, NO_TITRE
 from saltern.records.upkeep import install, keep_state, tube_changed_since
-from saltern.rpc.options import OPTIONS
 from saltern.rpc.protocol import problems
 from saltern.running.workplace import Workplace
 
@@ -119,6 +118,11 @@ PROCEDURES: dict[str, Guided] = {
 }
 
 
+def schemas() -> dict[str, dict[str, Any]]:
+    """Return the JSON schema of the options of each procedure."""
+    return {name: TypeAdapter(guided.options).json_schema() for name, guided in PROCEDURES.items()}
+
+
 def options_of(name: str, table: Mapping[str, Any]) -> Any:
     """Return the options of a procedure, checked.
 
@@ -140,12 +144,11 @@ def options_of(name: str, table: Mapping[str, Any]) -> Any:
             remedy=f"{name} has: " + ", ".join(guided.options.__dataclass_fields__),
         )
     try:
-        found = OPTIONS[name].model_validate(dict(table))
+        return TypeAdapter(guided.options).validate_python(dict(table))
     except ValidationError as error:
         raise ConfigError(
             problems(error), where=name, remedy="Correct it; what it takes, this prints: saltern check --rpc-schema"
         ) from error
-    return guided.options(**found.model_dump(exclude_unset=True))
 
 
 def run(service: Workplace, name: str, options: Any, prompts: Prompts, who: str) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from saltern.bench.proof import trials
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config.tables import BenchConfig
 from saltern.model.determination import Source
+from saltern.publish.outlets import told_by
 from saltern.records import calibrations
 from saltern.records.as_json import determination_json
 from saltern.records.store import Store
@@ -158,6 +159,4 @@ def _who_is_told(config: BenchConfig) -> list[str]:
         ways.append(f"a heartbeat at {alerts.heartbeat:%H:%M}")
     if alerts.watcher_url_file is not None:
         ways.append("a watcher outside the house, which misses the bench when it falls silent")
-    if config.mqtt is not None:
-        ways.append(f"the broker on {config.mqtt.host}")
-    return ways
+    return [*ways, *told_by(config)]

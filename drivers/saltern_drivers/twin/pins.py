@@ -90,6 +90,11 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
             if switch is not None and "pin" in switch:
                 self._inputs[switch["pin"]] = role
 
+    @property
+    def world(self) -> World:
+        """The world behind the header."""
+        return self._world
+
     def _wire_pump(self, name: str, pump: Any) -> None:
         head = self._world.pumps[name]
         drive, permit = pump["drive"], pump["permit"]

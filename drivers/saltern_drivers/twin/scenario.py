@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, create_model, model_validator
 from saltern.ports import Wires
 from saltern_drivers.twin import mishaps
 from saltern_drivers.twin.boards import Cable
+from saltern_drivers.twin.hands import HandsName
 from saltern_drivers.twin.instruments import CLASSES, Errors, with_changes
 from saltern_drivers.twin.tank import Tank
 from saltern_drivers.twin.truth import Asked
@@ -164,8 +165,14 @@ class ScheduleTable(Table):
 
 
 class OperatorTable(Table):
+    """What a person does, in the words of the terminal; hands at the simulated bench do what a procedure asks for."""
+
     at_h: float = Field(ge=0)
     command: list[str] = Field(min_length=1)
+    hands: HandsName = Field(default="practice", description="what they do wrong, or nothing")
+    answers: dict[str, list[str | float]] = Field(
+        default={}, description="by the key of a question, what is answered instead, in turn"
+    )
 
 
 def _with_lists(schema: dict[str, Any]) -> None:

@@ -40,8 +40,7 @@ def example(name: str) -> Table:
     for place, setting in (("records", "path"), ("service", "socket")):  # as the example for an installed bench has it
         table.get(place, {}).pop(setting, None)
         table[place] = {**table.get(place, {}), **_installed().get(place, {})}
-    for outlet in ("mqtt", "metrics"):  # no broker, collector or telephone hangs on this machine
-        table.pop(outlet, None)
+    table.pop("outlets", None)  # no broker, collector or telephone hangs on this machine
     for file in ("urls_file", "watcher_url_file"):
         table.get("alerts", {}).pop(file, None)
     return table

@@ -1,0 +1,121 @@
+"""`saltern practice`: the real service on the simulated bench, with hands that do what a guided procedure asks for."""
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from saltern.errors import ConfigError, NotRunningError, RemoteError
+from saltern.ports import MisuseError
+
+if TYPE_CHECKING:
+    from saltern.cli.opening import Opened
+
+PACE = 10.0
+"""Ten times faster than life: a calibration takes a minute or two, and its questions can still be read."""
+
+
+def practice(
+    bench: Annotated[
+        Path | None, typer.Argument(help="A simulated bench file; without one, the default simulated bench.")
+    ] = None,
+    pace: Annotated[float, typer.Option(min=0.1, max=10_000.0, help="Times faster than real time.")] = PACE,
+    hands: Annotated[str, typer.Option(help="What the hands do wrong, by name: to see it refused.")] = "practice",
+    alone: Annotated[bool, typer.Option("--alone", help="The hands answer too: look on.")] = False,
+) -> None:
+    """Rehearse on the simulated bench: begin guided procedures at another terminal, and hands here do what is asked."""
+    from saltern.cli.daemon import serve
+    from saltern.cli.twin import of_the_twin
+    from saltern.config.loading import load_bench
+
+    known = of_the_twin("mistakes")
+    if hands not in known:
+        raise ConfigError(f"no hands do {hands!r}", where="--hands", remedy=f"Choose of: {', '.join(known)}")
+
+    if bench is not None and load_bench(bench).wires != "twin":
+        raise ConfigError(
+            "this bench is not simulated: its acid is real",
+            where=str(bench),
+            remedy='Practise on a copy of its file with wires = "twin"',
+        )
+
+    @contextmanager
+    def attended(here: "Opened") -> Iterator[None]:
+        with Attendant(here, of_the_twin("hands-at-wires")(here.wires, mistakes=known[hands]), answers=alone).there():
+            yield
+
+    serve(bench, pace, attended)
+
+
+class Attendant:
+    """Follows the service over its socket, as a terminal does, and lets hands do what is asked.
+
+    Parameters
+    ----------
+    here
+        The bench that is open in this process.
+    hands
+        At its world.
+    answers
+        Whether they answer as well, and not only do it.
+    """
+
+    def __init__(self, here: "Opened", hands: Any, *, answers: bool) -> None:
+        self._here, self._hands, self._answers = here, hands, answers
+
+    @contextmanager
+    def there(self) -> Iterator[None]:
+        """Be there until the service ends: its socket closes then."""
+        here = self._here
+        typer.echo(f"Begin at another terminal, for example: saltern calibrate ph --socket {here.socket.absolute()}")
+        thread = threading.Thread(target=self._follow, name="hands", daemon=True)
+        thread.start()
+        yield
+
+    def _follow(self) -> None:
+        from saltern.rpc.client import Client
+
+        with Client(self._here.socket) as watching:
+            watching.call("follow")
+            for kind, what in watching.notifications():
+                if kind == "question":
+                    self._attend(what)
+                elif kind == "said":
+                    typer.echo(f"  {what['text']}")
+                elif kind == "ended":
+                    error = what.get("error")
+                    typer.echo("It is done." if error is None else f"It is over: {error['what']}. {error['remedy']}")
+
+    def _attend(self, question: dict[str, Any]) -> None:
+        """Do what is asked, in the thread that moves the world, and say it; answer where nobody else does."""
+        from saltern.rpc.client import Client
+
+        done, unit = threading.Event(), question["unit"]
+        answer, shown = "", ""
+
+        def act() -> None:
+            nonlocal answer, shown
+            try:
+                if unit is None:
+                    self._hands.do(question["key"], question["text"])
+                    answer = shown = "done"
+                else:
+                    answer = f"{self._hands.read(question['key'], unit):.2f}"
+                    shown = f"it shows {answer} {unit}"
+            except MisuseError as error:  # it must not end the service, in whose thread this runs
+                shown = f"{error.what}: answer it yourself"
+            finally:
+                done.set()
+
+        self._here.clock.call_later(0.0, act)
+        done.wait()
+        typer.echo(f"Asked: {question['text']}\n  Hands: {shown}")
+        if self._answers and answer:
+            try:
+                with Client(self._here.socket) as asking:
+                    asking.call("answer", key=question["key"], text=answer)
+            except (RemoteError, NotRunningError) as error:  # somebody else has answered
+                typer.echo(f"  {error}")
