@@ -5,6 +5,8 @@ import pytest
 from saltern.chemistry.seawater import practical_salinity
 from saltern.chemistry.standards import (
     SODIUM_CARBONATE_G_MOL,
+    SODIUM_CHLORIDE,
+    as_shown,
     carbonate_alkalinity_umol_kg,
     carbonate_recipe,
     nacl_density_kg_l,
@@ -51,7 +53,7 @@ def test_a_recipe_serves_with_a_scale_of_a_hundredth_of_a_gram(final_g):
     recipe = carbonate_recipe(2400.0, final_g)
     made = carbonate_alkalinity_umol_kg(recipe.stock_carbonate_g, recipe.stock_g, recipe.take_stock_g, recipe.final_g)
 
-    assert made == recipe.alkalinity_umol_kg == pytest.approx(2400.0, rel=0.005)
+    assert as_shown() * made == recipe.alkalinity_umol_kg == pytest.approx(2400.0, rel=0.005)
     assert recipe.u_umol_kg / made < 0.0015
     assert recipe.stock_carbonate_g == pytest.approx(round(recipe.stock_carbonate_g, 2), abs=1e-9)
 
@@ -85,3 +87,14 @@ def test_a_salinity_standard_reads_as_its_name_through_the_definition(salinity, 
 def test_what_is_no_standard_is_refused(name):
     with pytest.raises(ValueError):
         standard_ms_cm(name, 25.0)
+
+
+def test_a_recipe_counts_the_airs_buoyancy():
+    """By hand: 1.00032 of the solid over 1.00102 of the solution, 0.07 % or 1.7 umol/kg at 2400."""
+    assert as_shown() == pytest.approx(1.00032 / 1.00102, abs=1e-5)
+
+
+def test_what_table_salt_would_add():
+    """0.7 mol/kg of NaCl, 58.443 g/mol, with 0.02 % of MgCO3, 84.314 g/mol; each takes two acids."""
+    assert pytest.approx(194.0, abs=0.5) == 0.7 * 58.443 * 2e-4 / 84.314 * 2e6
+    assert "194 umol/kg" in SODIUM_CHLORIDE

@@ -30,7 +30,7 @@ def recipe(
         return
     say = console().print
     say(f"A standard of {made.alkalinity_umol_kg:.1f} umol/kg, u {made.u_umol_kg:.1f} (k = 1), {made.final_g:.0f} g")
-    say(f"1. {made.drying}")
+    say(f"1. {made.drying} {made.sodium_chloride}")
     say(
         f"2. Stock: {made.stock_carbonate_g:.2f} g of Na2CO3 and {made.stock_nacl_g:.1f} g of NaCl, made up with "
         f"distilled water to {made.stock_g:.2f} g. Cover it: it takes up CO2."
