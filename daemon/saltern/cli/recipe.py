@@ -76,7 +76,7 @@ def _carbonate(
         return
     say = console().print
     say(f"A standard of {made.alkalinity_umol_kg:.1f} umol/kg, u {made.u_umol_kg:.1f} (k = 1), {made.final_g:.0f} g")
-    say(f"1. {made.drying} {made.sodium_chloride}")
+    say(f"1. {made.drying}")
     say(
         "2. The salt is sodium chloride of analytical grade without additives. The 0.02 % of magnesium carbonate that "
         "keeps table salt dry would add 194 umol/kg (calculated)."
