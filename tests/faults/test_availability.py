@@ -7,12 +7,12 @@ import pytest
 
 from tests.cli.command import run
 from tests.faults.campaign import SOUND_SEEDS, Case, fault, play
-from tests.sizes import sizes
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("days", sizes(4, in_soak=30))
-def test_without_a_fault_nothing_trips_and_nearly_all_is_accepted(tmp_path, days):
+@pytest.mark.soak
+def test_without_a_fault_nothing_trips_and_nearly_all_is_accepted_in_a_month(tmp_path):
+    """Every run sees the same of six benches for a day and a half each (tests/test_asking_again.py)."""
+    days = 30
     path = tmp_path / "month.toml"
     path.write_text(f"seed = 12\ndays = {days}.0\n")
     _, out, _ = run("simulate", path, "--json")
