@@ -170,3 +170,22 @@ def test_too_early_to_say():
 
 def test_no_result_is_no_answer():
     assert consumption(History(), Beliefs(), 5.0) is None
+
+
+def without_factors(histories):
+    return [replace(each, factors=()) for each in histories]
+
+
+def test_results_alone_say_nothing_of_their_factor():
+    """Without a reference, four weeks of results move the level no further from what they say than chance does."""
+    reef = Reef(8, 29, factor_percent=0.0, own_umol_kg=HOBBY_OWN_UMOL_KG, dosed_over_consumed=(0.98, 1.02))
+    played = play(reef, 4)
+    beliefs = replace(beliefs_of(reef), factor_u=0.02)
+    off = [
+        consumption(history, beliefs, 28.0, (1.0,)).windows[1.0].alkalinity_dkh.value
+        - played.level[played.at(27.0) : played.at(28.0), i].mean()
+        for i, history in enumerate(without_factors(played.histories))
+    ]
+    print(np.round(off, 3))
+
+    assert abs(np.mean(off)) < 0.03

@@ -132,7 +132,7 @@ def lay(
     frame = _Frame(beliefs, variants, len(windows_d))
     steps: list[Step] = []
     result_steps, times = [], []
-    now = begin
+    now, before = begin, history.seen[0].dkh
     for at_d, event in _events(history, variants, begin, until_d, windows_d):
         step = frame.motion(now, at_d, rate)
         now = at_d
@@ -140,7 +140,9 @@ def lay(
             rate = event.dkh_per_day
         elif isinstance(event, Seen):
             result_steps.append(len(steps))
-        steps.append(frame.at(step, event))
+        steps.append(frame.at(step, event, before))
+        if isinstance(event, Seen):
+            before = event.dkh
         times.append(at_d)
         if isinstance(event, Seen) and event.e0_mv is not None:
             steps.append(frame.offset(event, event.e0_mv))
@@ -256,11 +258,15 @@ class _Frame:
         noise: FloatArray = self.wander_2[:, None, None] * shape
         return noise
 
-    def at(self, step: Step, event: _Event) -> Step:
-        """Return a step with what happens, or is seen, at its end."""
+    def at(self, step: Step, event: _Event, before_dkh: float) -> Step:
+        """Return a step with what happens, or is seen, at its end.
+
+        What a factor's error comes to is taken from the result before: from this one, its own error would pull at the
+        factor, always the same way.
+        """
         b = self.beliefs
         if isinstance(event, Seen):
-            row = self._row({Part.LEVEL: 1.0, Part.FACTOR: event.dkh})
+            row = self._row({Part.LEVEL: 1.0, Part.FACTOR: before_dkh})
             return Step(step.transition, step.shift, step.noise, row, event.dkh, event.u_own_dkh**2)
         if isinstance(event, Reference):
             row = self._row({Part.FACTOR: 1.0})
