@@ -67,7 +67,7 @@ PH_MODEL_U = 0.04
 off a straight line at pH 8 moves it by 0.057, a stirring potential of 2 mV by 0.034 (computed on made curves). That
 electrodes are about so good is assumed. It repeats from run to run: results are compared by their own, smaller, u."""
 
-MOVED_UNASKED = ("unasked", "permit-stuck", "direction")
+MOVED_UNASKED = ("unasked", "permit-stuck", "permit-slow", "direction")
 """Trips that say that volumes were not what was asked for."""
 
 CANNOT_ADD = ("volume-bound", "drain-failed")
@@ -208,6 +208,8 @@ def prepare(bench: Bench, notebook: Notebook) -> None:
     notebook.enter("permit of sample")
     bench.prove_permit("sample")
     bench.prove_cut("sample")
+    if not bench.prove_lapse():
+        empty(bench, notebook)
     rinse(bench, notebook, plan)
 
 
