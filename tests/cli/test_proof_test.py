@@ -2,13 +2,15 @@
 
 import json
 import threading
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 import pytest
 
+from saltern.bench.gate import Purpose
 from saltern.cli.logs import quiet_logs
 from saltern.clock import PacedClock
 from saltern.config.loading import bench_from
+from saltern.errors import RemoteError
 from saltern.records.store import open_for_reading, open_store
 from saltern.records.upkeep import began, keep_bench_file, keep_proof, proved
 from saltern.rpc.server import Server
@@ -107,6 +109,27 @@ def test_what_acts_and_lets_go_has_passed_and_is_on_record(here):
     assert "Lift the overfill float" in err
     assert set(proved(here.store)) == {"overfill", "leak", "stop", "waste-full"}
     assert here.acting() <= {"volume-bound"}
+    assert here.service.bench.gate.closed(Purpose.SCHEDULED) is None  # the test is over
+
+
+def test_while_it_waits_for_a_hand_nothing_is_drained_and_broken_off_it_holds_nothing(here, monkeypatch):
+    said = []
+
+    def another_terminal(client, *trial, **more):
+        try:
+            client.call("operate", within_s=60.0, words=["empty"])
+        except RemoteError as error:
+            said.append(error)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("saltern.cli.proof_test._until", another_terminal)
+    with suppress(KeyboardInterrupt):
+        run("proof-test", "--socket", here.socket)
+
+    assert [error.code for error in said] == [3]
+    assert "a proof test is under way" in str(said[0])
+    assert here.service.bench.turned == {}
+    assert here.service.bench.gate.closed(Purpose.DRAIN) is None
 
 
 def test_a_float_that_does_not_act_has_failed_and_is_not_proved(here):

@@ -72,7 +72,7 @@ class Bench:
         )
         self._relieving = Relieving(machine, guard, gate, connections, readings, self._draining, account, at_rest)
         self._proofs = Proofs(
-            machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining
+            machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining, self._adding
         )
         self.lapse = Lapse(machine, guard, waiting, readings, motion, self._adding, self._draining)
         self._open_its_face()

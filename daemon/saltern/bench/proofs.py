@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from saltern.bench import ledger as books
 from saltern.bench.account import Account
+from saltern.bench.adding import Adding
 from saltern.bench.commits import Commits
 from saltern.bench.draining import Draining
 from saltern.bench.gate import Gate
@@ -48,6 +49,7 @@ class Proofs:
         account: Account,
         commits: Commits,
         draining: Draining,
+        adding: Adding,
     ) -> None:
         self._machine = machine
         self._clock = clock
@@ -59,7 +61,7 @@ class Proofs:
         self._account = account
         self._commits = commits
         self._draining = draining
-        self._seen_once: set[str] = set()  # proofs of the waste pump that failed when they were made last
+        self._adding = adding
 
     def prove_permit(self, role: str) -> None:
         """Energise one permit with no drive, for as long as a shorted drive would need to show itself.
@@ -97,8 +99,8 @@ class Proofs:
         """Return whether something that must move nothing did so, by two witnesses.
 
         One sensor that errs once must latch nothing. The electrode is let come to rest, and asked again: a slow one
-        still follows what was before. The cell is seen to fall dry in a drain, and asked again: its plug may have been
-        loose. A wet cell that falls dry is asked with the next determination, when it has been wetted again.
+        still follows what was before. The cell is seen to fall dry in a drain, or wetted by a fill, and asked again:
+        its plug may have been loose.
 
         Raises
         ------
@@ -106,21 +108,27 @@ class Proofs:
             It seemed so once, and there is no second witness yet.
         """
         if not self._liquid_moves(role, name, act):
-            self._seen_once.discard(name)
             return False
+        if not self._as_before(role):
+            raise MotionError(
+                f"the conductivity cell says that liquid moved in the proof of the {name}, and nothing else says so",
+                where=f"{self._machine.config.name}, pumps.{role}",
+                remedy="It is asked again with the next determination; look at the cell's plug, and if a pump turns",
+            )
+        return self._liquid_moves(role, name, act)
+
+    def _as_before(self, role: str) -> bool:
+        """Bring the vessel into the state of the proof again, and return whether that is seen."""
         if role == "titrant":
             self._stir_and_rest()
-            return self._liquid_moves(role, name, act)
-        if role == "sample" and self._draining.drain().proved:
-            return self._liquid_moves(role, name, act)
-        if role == "waste" and name in self._seen_once:
             return True
-        self._seen_once.add(name)
-        raise MotionError(
-            f"the conductivity cell says that liquid moved in the proof of the {name}, and nothing else says so yet",
-            where=f"{self._machine.config.name}, pumps.{role}",
-            remedy="It is asked again with the next determination; look at the cell's plug, and whether a pump turns",
-        )
+        if role == "sample":
+            return self._draining.drain().proved
+        again_ml = self._account.filled_ml
+        with self._adding.stage("wet the cell again", sample_ml=again_ml):
+            self._adding.add("sample", again_ml)
+        self._waiting.wait(FALLS_S)
+        return self._readings.cell_is_wet()
 
     def _stir_and_rest(self) -> None:
         """Let the electrode come to rest in stirred sample."""

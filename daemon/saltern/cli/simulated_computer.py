@@ -110,8 +110,9 @@ class Computer:
         while self._left_open:
             self._left_open.pop().close()
         self._store = open_store(self._records, self._clock)
-        say_whether_commissioned(self._store, self._clock.now(), commissioned=self._play.scenario.twin.commissioned)
+        counts = self._play.scenario.twin.commissioned
         try:
+            say_whether_commissioned(self._store, self._config, self._clock.now(), commissioned=counts)
             if self._disk is not None:
                 self._pragma(self._disk[0])
             self.service = open_service(self._config, self._wires, self._clock, self._store, self._log.step)

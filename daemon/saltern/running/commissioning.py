@@ -1,5 +1,6 @@
 """What holds a bench, in its records: that it is commissioned, by whom and why, and that a proof test is under way."""
 
+from contextlib import suppress
 from dataclasses import asdict
 from datetime import datetime, timedelta
 from typing import Any
@@ -7,6 +8,7 @@ from typing import Any
 from saltern.bench.gate import COMMISSIONED, PROOF_TEST_UNTIL, is_commissioned
 from saltern.bench.proof import trials
 from saltern.config.tables import BenchConfig
+from saltern.errors import StorageError
 from saltern.model.commissioned import Commissioned
 from saltern.model.determination import Source
 from saltern.model.verdict import Verdict
@@ -35,12 +37,14 @@ def keep_what_was_in_use(store: Store, config: BenchConfig, at: datetime) -> Non
     tried = {trial.interlock for trial in trials(config)}
     accepted = any(d.alkalinity.verdict is Verdict.ACCEPTED for d in store.believed(Source.TANK, 1))
     if accepted and tried and tried <= proved(store).keys():
-        commission(store, "service", IN_USE, at)
+        with suppress(StorageError):  # a full disk keeps no service from starting; it is kept at the next start
+            commission(store, "service", IN_USE, at)
 
 
-def say_whether_commissioned(store: Store, at: datetime, *, commissioned: bool) -> None:
+def say_whether_commissioned(store: Store, config: BenchConfig, at: datetime, *, commissioned: bool) -> None:
     """Keep of a bench that is played, whatever wires its file names, whether it counts as commissioned."""
-    if state(store, COMMISSIONED) is None:
+    kept = state(store, COMMISSIONED)
+    if kept is None and is_commissioned(kept, config.wires) is not commissioned:
         record = asdict(Commissioned(at.isoformat(timespec="seconds"), "nobody", "a simulated bench"))
         keep_state(store, COMMISSIONED, record if commissioned else False, at)
 

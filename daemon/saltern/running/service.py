@@ -75,7 +75,7 @@ from saltern.records.upkeep import (
 from saltern.running import watchlist
 from saltern.running.alerting import Alerting
 from saltern.running.away import stretched
-from saltern.running.commissioning import commission, keep_what_was_in_use, proof_test
+from saltern.running.commissioning import commission, commissioned, keep_what_was_in_use, proof_test
 from saltern.running.relieving import relieve
 from saltern.running.schedule import Circumstances, Decision, decide
 
@@ -789,6 +789,13 @@ class Service:
             "proof-due",
             f"the proof test is due: run `saltern proof-test`; from {proof_due + GRACE:%Y-%m-%d} nothing is measured "
             "unattended without it",
+        )
+        self._standing(
+            commissioned(self.store, self.config) is None,
+            Severity.WARNING,
+            "not-commissioned",
+            "this bench is not commissioned: nothing is pumped but by guided procedures. Carry out what "
+            "hardware/README.md says, then: saltern commission --records-only WHO WHY",
         )
         damaged = ", ".join(sorted(doubted(self.store)))
         self._standing(
