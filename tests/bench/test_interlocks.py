@@ -36,6 +36,7 @@ CAUSES = {
     "two-motions": {"motions": 2},
     "unasked": {"liquid_unasked": True},
     "permit-stuck": {"permit_failed": True},
+    "permit-slow": {"permit_slow": True},
     "direction": {"direction_wrong": True},
     "drain-failed": {"drain_failed": True},
     "drain-unproved": {"drain_unproved": True},

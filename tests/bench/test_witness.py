@@ -154,6 +154,7 @@ def record(witness, counted, asked=10.0, direction=Direction.FORWARD):
         witness.permitted_s,
         witness.longest_gap_s,
         witness.unwitnessed,
+        witness.counted,
     )
 
 

@@ -19,6 +19,7 @@ from saltern.bench.gate import Gate, HoldStore
 from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
 from saltern.bench.in_drain import InDrain
 from saltern.bench.interlocks import Noticed
+from saltern.bench.lapse import Lapse
 from saltern.bench.ledger import LedgerStore
 from saltern.bench.machine import Machine
 from saltern.bench.motion import Doubted, Motion
@@ -73,6 +74,7 @@ class Bench:
         self._proofs = Proofs(
             machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining, self._adding
         )
+        self.lapse = Lapse(machine, guard, waiting, readings, motion, self._adding, self._draining)
         self._open_its_face()
         self._begin()
 
@@ -101,6 +103,7 @@ class Bench:
         self.relieve = self._relieving.relieve
         self.prove_permit = self._proofs.prove_permit
         self.prove_cut = self._proofs.prove_cut
+        self.prove_lapse = self.lapse.prove
         self.note = self._commits.take_up
         self.storage_works = self._commits.storage_works
 

@@ -37,6 +37,7 @@ class Noticed:
     device_absent: bool = False
     liquid_unasked: bool = False
     permit_failed: bool = False
+    permit_slow: bool = False
     direction_wrong: bool = False
     clock_untrusted: bool = False
     proof_overdue: bool = False
@@ -196,6 +197,10 @@ def liquid_moved_unasked(seen: Snapshot) -> bool:
 
 def moved_without_permit(seen: Snapshot) -> bool:
     return seen.permit_failed
+
+
+def lapses_too_late(seen: Snapshot) -> bool:
+    return seen.permit_slow
 
 
 def turned_the_wrong_way(seen: Snapshot) -> bool:
@@ -377,6 +382,16 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ALERT,
         "A run-permit does not cut its pump: repair its one-shot or switch, then reset",
+    ),
+    Row(
+        "permit-slow",
+        "cell, with the sample pump's drive on and its permit no longer kicked",
+        lapses_too_late,
+        ADDING_PUMPS,
+        "trip",
+        NEXT_ADDITION,
+        Severity.ALERT,
+        "The sample pump's permit holds longer than its lapse_s: repair its one-shot or state what it has, then reset",
     ),
     Row(
         "direction",

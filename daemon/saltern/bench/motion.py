@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
+from math import inf
 
 from saltern.bench import ledger as books
 from saltern.bench.account import Account
@@ -16,7 +17,7 @@ from saltern.bench.witness import MotionRecord, Witness
 from saltern.errors import MotionError
 from saltern.model.ledger import Interval
 from saltern.model.usage import Usage
-from saltern.ports import Clock, Direction
+from saltern.ports import Clock, Direction, DriverError
 
 NOTHING_LEFT = 1e-9
 """Native units; what rounding leaves of a motion that was asked for in parts."""
@@ -103,7 +104,31 @@ class Motion:
             left -= part
         return Turned(Interval(least_ml, most_ml), seconds)
 
-    def _one(self, role: str, amount: float, direction: Direction, until: Callable[[], bool]) -> MotionRecord:
+    def coast(self, role: str, units: float, kicked_s: float) -> MotionRecord:
+        """Turn a pump whose permit is kicked for so long and no more: its drive goes on, and its supply must not.
+
+        A board that has drive and permit in one says that it missed the kicks: that is what was wanted.
+
+        Raises
+        ------
+        InterlockError
+            An interlock forbade or stopped it.
+        """
+        try:
+            return self._one(role, units, Direction.FORWARD, lambda: False, kicked_s)
+        except DriverError:
+            if self.last is None or self.last.counted.at_most <= 0.0:
+                raise
+            return self.last
+
+    def _one(
+        self,
+        role: str,
+        amount: float,
+        direction: Direction,
+        until: Callable[[], bool],
+        kicked_s: float = inf,
+    ) -> MotionRecord:
         """Turn a pump once, and enter what that moved in the ledger however it ends."""
         drive, permit = self._machine.devices.pumps[role], self._machine.devices.permits[role]
         self._gate.demand_motion(role)
@@ -121,9 +146,11 @@ class Motion:
                 permit.kick()
                 drive.start(amount, direction)
                 while (progress := drive.progress()).running:
-                    witness.kicked(self._clock.monotonic(), progress.at_most)
+                    kicks = self._clock.monotonic() - begun_s < kicked_s
+                    if kicks:
+                        witness.kicked(self._clock.monotonic(), progress.at_most)
                     self._waiting.tick()
-                    if role in self._guard.scan((role,)):
+                    if role in self._guard.scan((role,) if kicks else ()):
                         break
                     self._waiting.heed()
                     if until():
@@ -141,6 +168,7 @@ class Motion:
         self, witness: Witness, role: str, asked: float, direction: Direction, *, ended_early: bool
     ) -> MotionRecord:
         progress, now_s = self._machine.devices.pumps[role].progress(), self._clock.monotonic()
+        at_last_kick = witness.counted
         witness.kicked(now_s, progress.at_most)
         self.last = MotionRecord(
             role,
@@ -151,6 +179,7 @@ class Motion:
             witness.permitted_s,
             witness.longest_gap_s,
             witness.unwitnessed,
+            at_last_kick,
             ended_early,
         )
         return self.last

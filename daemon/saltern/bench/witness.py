@@ -24,6 +24,7 @@ class MotionRecord:
     permitted_s: float  # for so long its supply was held, by the permit's stated lapse
     longest_gap_s: float  # between two kicks
     unwitnessed: float  # counted while the permit may have lapsed
+    at_last_kick: float  # counted when the permit was kicked last
     ended_early: bool = False  # by what was watched for
 
     @property
@@ -54,15 +55,15 @@ class Witness:
     longest_gap_s: float = 0.0
     unwitnessed: float = 0.0
     _kicked_s: float = field(init=False)
-    _counted: float = 0.0
+    counted: float = 0.0  # when it was told last
 
     def __post_init__(self) -> None:
         self._kicked_s = self.begun_s
 
     def kicked(self, now_s: float, counted: float) -> None:
         """Take note of a kick, or of the motion's end."""
-        gap_s, grown = now_s - self._kicked_s, counted - self._counted
-        self._kicked_s, self._counted = now_s, counted
+        gap_s, grown = now_s - self._kicked_s, counted - self.counted
+        self._kicked_s, self.counted = now_s, counted
         self.permitted_s += min(gap_s, self.lapse_s)
         self.longest_gap_s = max(self.longest_gap_s, gap_s)
         surely_s = SURELY_LASTS * self.lapse_s

@@ -71,7 +71,7 @@ TITRANT_WITHIN_G, TITRANT_WITHIN = 0.25, 0.03
 NACL_IONIC_U = 1.0  # by how much a recipe's salt may be off, as salinity
 STABLE_CONDUCTIVITY, STABLE_TEMPERATURE_K = 0.003, 0.1  # two readings in a row may differ by this much
 MOST_TRIES = 12
-MOVED_UNASKED = ("unasked", "permit-stuck", "direction")
+MOVED_UNASKED = ("unasked", "permit-stuck", "permit-slow", "direction")
 """Trips that say that volumes were not what was asked for."""
 
 CANNOT_ADD = ("volume-bound", "drain-failed")
@@ -212,6 +212,8 @@ def prepare(bench: Bench, notebook: Notebook) -> None:
     notebook.enter("permit of sample")
     bench.prove_permit("sample")
     bench.prove_cut("sample")
+    if not bench.prove_lapse():
+        empty(bench, notebook)
     rinse(bench, notebook, plan)
 
 
