@@ -42,7 +42,7 @@ TYPED = {
 def played(*acts, days=1.0, **more):
     """Return what becomes of operators who begin guided procedures, one after the other."""
     quiet_logs()
-    table = {"seed": 5, "days": days, "schedule": {"every_h": 24.0}, "operator": list(acts), **more}
+    table = {"seed": 5, "days": days, "operator": list(acts), "schedule": {"every_h": 24.0}, **more}
     return run(Scenario.model_validate(table), Path())
 
 
@@ -140,6 +140,22 @@ def test_every_mistake_of_a_hand_is_refused_by_the_name_of_its_cause():
     assert found["ledger_bound_held"]
 
 
+def test_after_a_procedure_that_broke_off_the_bench_measures_again_when_all_is_said_to_be_back():
+    found = played(
+        {"at_h": 1.0, "command": ["calibrate", "ph"], "hands": "wrong-buffer"},
+        {"at_h": 7.0, "command": ["hold", "0"]},
+        days=0.4,
+        schedule={"every_h": 2.0},
+    )
+
+    assert found["procedures"][0]["outcome"] == "refused"
+    started = [one["started_h"] for one in found["determinations"]]
+    assert [at for at in started if 1.1 < at < 7.0] == []
+    after = [one["alkalinity"]["verdict"] for one in found["determinations"] if one["started_h"] >= 7.0]
+    assert after
+    assert set(after) == {"accepted"}
+
+
 def test_a_line_that_stays_in_the_vessel_stops_the_pump_by_its_cell():
     found = played({"at_h": 1.0, "command": ["calibrate", "pump", "sample"], "hands": "line-in-the-vessel"}, days=0.2)
 
@@ -153,9 +169,9 @@ def test_a_line_that_stays_in_the_vessel_stops_the_pump_by_its_cell():
 
 @pytest.fixture
 def practising(tmp_path):
-    """Start `saltern practice` on a bench that measures nothing by itself."""
+    """Start `saltern practice` on a bench that would measure at once."""
     path = tmp_path / "bench.toml"
-    table = bench_table({"schedule": {"at": ["06:10:00"], "conditions": ["tests-are-over"]}})
+    table = bench_table()
     path.write_text(to_toml(table))
     out = tmp_path / "practice.out"
     socket = tmp_path / f"{table['name']}.sock"

@@ -1,5 +1,7 @@
 """`saltern practice`: the real service on the simulated bench, with hands that do what a guided procedure asks for."""
 
+import shutil
+import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -29,7 +31,8 @@ def practice(
     """Rehearse on the simulated bench: begin guided procedures at another terminal, and hands here do what is asked."""
     from saltern.cli.daemon import serve
     from saltern.cli.twin import of_the_twin
-    from saltern.config.loading import load_bench
+    from saltern.config.loading import load_bench, shipped_config
+    from saltern.model.commands import MOST_HOLD_H
 
     known = of_the_twin("mistakes")
     if hands not in known:
@@ -44,10 +47,14 @@ def practice(
 
     @contextmanager
     def attended(here: "Opened") -> Iterator[None]:
+        here.service.operator(["hold", f"{MOST_HOLD_H:g}"])  # a bench that measures takes up no procedure
         with Attendant(here, of_the_twin("hands-at-wires")(here.wires, mistakes=known[hands]), answers=alone).there():
             yield
 
-    serve(bench, pace, attended)
+    with tempfile.TemporaryDirectory(prefix="saltern-practice-") as folder:
+        if bench is None:  # nothing of it stays
+            bench = Path(shutil.copy(shipped_config("bench-simulated.toml"), folder))
+        serve(bench, pace, attended)
 
 
 class Attendant:
@@ -70,6 +77,7 @@ class Attendant:
     def there(self) -> Iterator[None]:
         """Be there until the service ends: its socket closes then."""
         here = self._here
+        typer.echo("Nothing is measured by schedule meanwhile.")
         typer.echo(f"Begin at another terminal, for example: saltern calibrate ph --socket {here.socket.absolute()}")
         thread = threading.Thread(target=self._follow, name="hands", daemon=True)
         thread.start()
@@ -86,8 +94,14 @@ class Attendant:
                 elif kind == "said":
                     typer.echo(f"  {what['text']}")
                 elif kind == "ended":
-                    error = what.get("error")
-                    typer.echo("It is done." if error is None else f"It is over: {error['what']}. {error['remedy']}")
+                    self._end(what.get("error"))
+
+    def _end(self, error: dict[str, Any] | None) -> None:
+        if error is None:
+            typer.echo("It is done.")
+            return
+        self._here.clock.call_later(0.0, self._hands.put_back)
+        typer.echo(f"It is over: {error['what']}. {error['remedy']}\n  Hands: all is back where it belongs")
 
     def _attend(self, question: dict[str, Any]) -> None:
         """Do what is asked, in the thread that moves the world, and say it; answer where nobody else does."""

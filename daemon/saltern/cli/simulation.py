@@ -31,6 +31,7 @@ from saltern.running.guided import options_of
 from saltern.running.service import Service
 
 if TYPE_CHECKING:
+    from saltern_drivers.twin.hands import Hands
     from saltern_drivers.twin.scenario import OperatorTable, Play, Scenario
 
 DEFAULT_BENCHES = {"good": "bench-simulated.toml", "hobby": "bench-simulated-hobby.toml"}
@@ -154,6 +155,8 @@ class Stage:
     def _act(self, act: OperatorTable) -> None:
         """Let the operator say what it is time for; a computer that is down hears nothing."""
         if not is_guided(act.command):
+            if act.command == ["hold", "0"]:  # what is said after a procedure that broke off: all is back
+                self._hands("practice").put_back()
             self.computer.post(act.command)
         elif self.computer.service is not None:
             self.computer.service.mailbox.put(partial(self._guide, self.computer.service, act))
@@ -163,14 +166,8 @@ class Stage:
         asked = asked_of(act.command)
         entry: dict[str, Any] = {"at_h": round(self.clock.monotonic() / 3600.0, 4), "procedure": asked.procedure}
         self.procedures.append(entry)
-        hands = of_the_twin("hands")(
-            self.play.world,
-            lambda: self.play.wires.pins.refresh_inputs(),
-            seed=self.scenario.seed,
-            mistakes=of_the_twin("mistakes")[act.hands],
-        )
         answers = {key: [str(value) for value in values] for key, values in act.answers.items()}
-        keeper = PracticeKeeper(lambda: service, hands, {**asked.answers, **answers})
+        keeper = PracticeKeeper(lambda: service, self._hands(act.hands), {**asked.answers, **answers})
         try:
             entry |= run_guided(service, asked, keeper)
         except RefusedError as error:
@@ -181,6 +178,16 @@ class Stage:
             raise
         finally:
             entry["asked"] = keeper.asked
+
+    def _hands(self, name: str) -> Hands:
+        """Return hands at this world that do what is right, or a mistake."""
+        found: Hands = of_the_twin("hands")(
+            self.play.world,
+            lambda: self.play.wires.pins.refresh_inputs(),
+            seed=self.scenario.seed,
+            mistakes=of_the_twin("mistakes")[name],
+        )
+        return found
 
     def close(self) -> None:
         self.computer.close()

@@ -138,6 +138,13 @@ class Hands:
         self.world._dirty = True
         self._looked_at()
 
+    def put_back(self) -> None:
+        """Put lines, inlets and probes back where they belong, as after a procedure that broke off."""
+        self.world.collecting.clear()
+        self.world.source = self.world.beaker = None
+        self.world._dirty = True
+        self._looked_at()
+
     def read(self, key: str, unit: str = "") -> float:
         """Return what the instrument shows that a question asks for.
 
