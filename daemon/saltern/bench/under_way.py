@@ -37,7 +37,7 @@ class UnderWay:
 
     def overtime(self, now_s: float) -> bool:
         """Return whether a motion should have ended."""
-        return any(now_s > due_s for due_s in self._due_s.values())
+        return bool(self._due_s) and now_s > min(self._due_s.values())
 
     def reading_age_s(self, now_s: float) -> float:
         """Return the age of the reading that the stage under way needs; 0 when it needs none."""
