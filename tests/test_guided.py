@@ -441,6 +441,7 @@ def test_a_tris_buffer_confirms_the_total_scale_and_tells_of_one_that_is_off():
     hands = keeper()
     with pytest.raises(RefusedError, match="no titration"):
         hands.run("check-tris")
+    hands.service.operator(["hold", "0"])  # all is back
     hands.service.measure(Source.TANK)
     found = hands.run("check-tris")
     assert abs(found["off"]) < 0.02
@@ -500,6 +501,7 @@ def test_a_stop_ends_a_standardisation_at_once_and_the_bench_goes_on():
     assert [reason.value for reason in only[1].alkalinity.reasons] == ["stopped-by-operator"]
     assert "do not forget" in hands.said[-1].lower()
     hands.world.source = None
+    service.operator(["hold", "0"])  # the inlet is back in the tank
     assert service.measure(Source.TANK).alkalinity.verdict.value == "accepted"
 
 
