@@ -39,6 +39,9 @@ def carbonate(alkalinity=2400.0):
 
 
 OUT_OF_THE_BOX = {"twin": {"calibrated": False, "instruments": "hobby"}}
+CELL_AS_FILED = {"twin": {"truth": {"conductivity_tip_mm": 6.0, "vessel_area_cm2": 20.0}}}
+"""What primes the sample line covers a cell at 12 mL by 0.4 mL: one that hangs a millimetre higher stays dry, and the
+drain after it is not proved."""
 
 
 @pytest.fixture(scope="module")
@@ -397,10 +400,10 @@ ALL = {
 @pytest.mark.parametrize("procedure", ALL)
 @pytest.mark.parametrize("share", [0.2, 0.5, 0.8])
 def test_a_process_killed_in_the_middle_leaves_the_earlier_calibration_and_a_safe_bench(procedure, share, tmp_path):
-    hands = keeper(records=str(tmp_path / "records.sqlite"), reference=reference())
+    hands = keeper(records=str(tmp_path / "records.sqlite"), reference=reference(), scenario=CELL_AS_FILED)
     hands.run("calibrate-temperature")
     earlier = hands.service.config.probes.temperature.offset_k
-    whole = keeper(reference=reference())
+    whole = keeper(reference=reference(), scenario=CELL_AS_FILED)
     if procedure == "resume":
         hands.run("park")
         whole.run("park")

@@ -9,7 +9,9 @@ from saltern.clock import VirtualClock
 from saltern.config.loading import bench_from, shipped_config
 from saltern.model.determination import Source
 from saltern.procedures.determination import Expectation, determine
+from saltern_drivers.twin.instruments import CLASSES
 from saltern_drivers.twin.scenario import Play, Scenario
+from saltern_drivers.twin.truth_table import stated
 
 
 @dataclass
@@ -82,3 +84,9 @@ class TwinBench:
 
     def error(self, determination):
         return determination.alkalinity.value - self.play.tank_alkalinity(determination.ph_read_s)
+
+
+def as_filed(config, instruments="good", **changes):
+    """Return a scenario's [twin] whose truths are the bench file's, but for `changes`: for a test of something else."""
+    truth = stated(config.model_dump(), CLASSES[instruments])
+    return {"instruments": instruments, "truth": {**truth, **changes}}

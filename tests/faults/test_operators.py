@@ -10,8 +10,8 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, bench_of
-from saltern_drivers.twin.scenario import COMPUTER_FAULTS, FAULTS, FaultTable, Scenario
-from tests.faults.campaign import OF_A_PUMP, PUMPS, SOUND_SEEDS
+from saltern_drivers.twin.scenario import COMPUTER_FAULTS, FaultTable, Scenario
+from tests.faults.campaign import KINDS, OF_A_PUMP, PUMPS, SOUND_SEEDS
 
 COMMANDS = (
     ["reset"],
@@ -63,7 +63,7 @@ class Operators(RuleBasedStateMachine):
         self.time_passes(minutes)
 
     @rule(
-        kind=st.sampled_from(sorted(set(FAULTS) - set(COMPUTER_FAULTS))),
+        kind=st.sampled_from(sorted(set(KINDS) - set(COMPUTER_FAULTS))),
         pump=st.sampled_from(PUMPS),
         after_s=st.floats(0.0, 900.0),
         for_h=st.floats(0.01, 1.0),

@@ -159,14 +159,14 @@ def test_a_drain_leaves_the_residue_and_no_more_can_be_drawn():
 def test_what_passes_the_spout_is_spilled_and_counted():
     clock = VirtualClock()
     play = Play(Scenario(seed=5, days=1.0), bench_from(bench_table(), where="test").model_dump(), clock)
-    play.world.vessel = play.world.tank.water(149.0 * 1.0233)
+    play.world.vessel = play.world.tank.water((play.world.capacity_ml - 1.0) * 1.0233)
     head = play.world.pumps["sample"]
     head.enabled, head.permit_stuck = True, True  # no guard, no permit: nothing but physics
     play.wires.pulses.queue(17, 20_000, 20, 355)
     for _ in range(100):
         clock.sleep(0.1)
 
-    assert play.world.volume_ml() == pytest.approx(150.0, abs=0.1)
+    assert play.world.volume_ml() == pytest.approx(play.world.capacity_ml, abs=0.1)
     assert play.truth()["spilled_ml"] > 3.0
     assert play.world.switch("overfill")
     assert play.world.switch("leak")

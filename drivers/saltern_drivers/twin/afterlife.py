@@ -22,7 +22,10 @@ VARIABLE = "SALTERN_TWIN_STATE"
 HEADER = struct.Struct("<QQIdd")  # number, length, checksum, world's time, machine's time
 SLOT_BYTES = 1 << 20
 ORIGIN = struct.Struct("<d")  # after both slots: the machine's time when the world began
-LEFT_OUT = ("bench", "intakes", "_media", "on_add", "_heads")
+LEFT_OUT = (
+    "bench", "intakes", "_media", "_media_of_own", "on_add", "_heads",
+    "real", "seasons", "nature",  # drawn again by the same seed
+)  # fmt: skip
 
 
 class Afterlife:

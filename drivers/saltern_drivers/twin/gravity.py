@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from saltern_drivers.twin.world import World
 
+NOTHING_ML = 1e-6
 VISCOSITY_PA_S, DENSITY_KG_M3, GRAVITY_M_S2 = 0.96e-3, 1023.0, 9.81
 """Seawater at 25 degC (Sharqawy, Lienhard & Zubair 2010, Desalin. Water Treat. 16, 354; from memory)."""
 
@@ -49,31 +50,31 @@ def _end_mm(world: "World", pump: str) -> float:
 
 
 def _sample(world: "World", volume_ml: float, from_s: float) -> None:
-    source_mm, end_mm = _source_mm(world, "sample"), _end_mm(world, "sample")
-    under_water = world.surface_mm() >= world.real["sample_outlet_mm"]
     if world.bench["pumps"]["sample"]["line"].get("vented_break_mm") is not None:
         return  # air comes in at the break, above the source's surface: neither way
-    if source_mm > end_mm:
+    if _source_mm(world, "sample") > _end_mm(world, "sample"):
         world._move("sample", volume_ml, from_s)
-    elif under_water:
-        room_ml = world.between_ml(max(source_mm, world.real["sample_outlet_mm"]), world.surface_mm())
+    elif (room_ml := _over_end_ml(world, "sample")) > NOTHING_ML:
         world._draw_back(min(volume_ml, room_ml))
     else:
         world._draw_back(min(volume_ml, world.sample_line_ml - world.line_air_ml))
 
 
 def _titrant(world: "World", volume_ml: float, from_s: float) -> None:
-    source_mm, end_mm = _source_mm(world, "titrant"), _end_mm(world, "titrant")
-    under_water = world.surface_mm() >= world.real["titrant_tip_mm"]
-    if source_mm > end_mm:
+    if _source_mm(world, "titrant") > _end_mm(world, "titrant"):
         world._move("titrant", volume_ml, from_s)
-    elif under_water:
-        room_ml = world.between_ml(max(source_mm, world.real["titrant_tip_mm"]), world.surface_mm())
+    elif (room_ml := _over_end_ml(world, "titrant")) > NOTHING_ML:
         world.into_bottle(min(volume_ml, room_ml))
     else:
-        air_ml = min(volume_ml, world.titrant_line_ml - world.titrant_line_air_ml)
-        world.titrant_line_air_ml += max(0.0, air_ml)
-        world.bottle_ml += max(0.0, air_ml)
+        air_ml = max(0.0, min(volume_ml, world.titrant_line_ml - world.titrant_line_air_ml))
+        world.titrant_line_air_ml += air_ml
+        world.bottle_ml += air_ml
+
+
+def _over_end_ml(world: "World", pump: str) -> float:
+    """Return what can run out of the vessel through a line: what stands over its end, and over its source."""
+    end_mm = world.real["sample_outlet_mm" if pump == "sample" else "titrant_tip_mm"]
+    return world.between_ml(max(end_mm, _source_mm(world, pump)), world.surface_mm())
 
 
 def _waste(world: "World", volume_ml: float, from_s: float) -> None:

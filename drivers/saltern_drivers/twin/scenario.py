@@ -112,16 +112,19 @@ TruthTable: type[_Named] = create_model(
 )
 
 
+def _with_errors(schema: dict[str, Any]) -> None:
+    """Name the single errors in the schema, and that there are no others."""
+    words = "an error of the instruments, instead of its class's: see there"
+    schema["properties"].update(
+        {name: {"type": "number", "description": words} for name in Errors.__dataclass_fields__}
+    )
+    schema["additionalProperties"] = False
+
+
 class TwinTable(Table):
     """The class of instruments; single errors of `instruments.Errors` may be set beside it."""
 
-    model_config = ConfigDict(
-        extra="allow",
-        json_schema_extra={
-            "additionalProperties": False,
-            "x-errors": "beside these, single errors of the instruments by name",
-        },
-    )
+    model_config = ConfigDict(extra="allow", json_schema_extra=_with_errors)
 
     instruments: Literal["good", "hobby"] = "good"
     calibrated: bool = True
@@ -165,7 +168,15 @@ class OperatorTable(Table):
     command: list[str] = Field(min_length=1)
 
 
+def _with_lists(schema: dict[str, Any]) -> None:
+    """Name the faults and the phases in the schema."""
+    schema["properties"]["kind"]["enum"] = sorted(FAULTS)
+    schema["properties"]["at_phase"] = {"enum": [*PHASES, *ALIASES, None], "default": None}
+
+
 class FaultTable(Table):
+    model_config = ConfigDict(json_schema_extra=_with_lists)
+
     kind: str
     at_h: float | None = Field(default=None, ge=0)
     at_phase: str | None = None

@@ -59,6 +59,9 @@ def draw_truth(bench: Bench, asked: Asked, seed: int, random: np.random.Generato
         else TABLE[name].drawn(asked.world, value, seed)
         for name, value in believed.items()
     }
+    if "tip_height" in asked.set_errors and "draw_down_tip_mm" not in pinned:
+        off = np.random.default_rng([seed, 2]).normal(0.0, asked.errors.tip_height)
+        drawn["draw_down_tip_mm"] = believed["draw_down_tip_mm"] * (1.0 + off)
     _bring_up(drawn, believed, pinned)
     real = {name: pinned.get(name, value) for name, value in drawn.items()}
     errors = with_changes(asked.errors, _errors_of(real, bench, asked.errors))

@@ -21,6 +21,8 @@ from saltern_drivers.twin.instruments import Errors
 Bench = Mapping[str, Any]
 Stated = Callable[[Bench, Errors], float]
 Draw = Callable[[float, np.random.Generator], float]
+LAPSE_S = 0.5
+"""Of a permit that states none."""
 WORLDS = ("near", "apart", "unfriendly")
 
 ORR = "Orr et al. 2018, Mar. Chem. 207, 84, standard uncertainties of the constants (from memory)"
@@ -46,6 +48,11 @@ def within_share(most: float) -> Draw:
 def normal(sd: float) -> Draw:
     """Return a draw about what is stated, with a standard deviation."""
     return lambda stated, random: stated + random.normal(0.0, sd)
+
+
+def normal_share(sd: float) -> Draw:
+    """Return a draw about what is stated, with a relative standard deviation."""
+    return lambda stated, random: stated * (1.0 + random.normal(0.0, sd))
 
 
 def scattered(share: float) -> Draw:
@@ -125,20 +132,15 @@ def _error(name: str, scale: float = 1.0) -> Stated:
     return lambda bench, errors: scale * float(getattr(errors, name))
 
 
-def _lapse(bench: Bench, errors: Errors) -> float:
-    del errors
-    return max(float((pump["permit"] or {}).get("lapse_s", 0.5)) for pump in bench["pumps"].values())
+def longest_lapse_s(bench: Bench) -> float:
+    """Return the longest lapse of the bench's permits, as it is stated."""
+    return max(float((pump["permit"] or {}).get("lapse_s", LAPSE_S)) for pump in bench["pumps"].values())
 
 
 def _tip(bench: Bench, errors: Errors) -> float:
     del errors
     tip = bench["sample"].get("draw_down")
     return float(tip["tip_mm"]) if tip else 0.0
-
-
-def _rule(stated: float, random: np.random.Generator) -> float:
-    """Return a tip's height, set with a rule: 1 % of it."""
-    return stated * (1.0 + 0.01 * random.normal())
 
 
 NEAR_MM, APART_MM = within(1.0), within(3.0)
@@ -176,7 +178,7 @@ VESSEL = (
     _height("ph_tip_mm", "tip of the pH probe", "vessel", "ph_tip_mm"),
     _height("titrant_tip_mm", "end of the titrant line", "vessel", "titrant_tip_mm"),
     _height("sample_outlet_mm", "end of the sample line", "pumps", "sample", "line", "outlet_mm"),
-    Row("draw_down_tip_mm", "mm", "height of the draw-down tip", _tip, 0.0, 300.0, _rule, APART_MM),
+    Row("draw_down_tip_mm", "mm", "height of the draw-down tip", _tip, 0.0, 300.0, normal_share(0.01), APART_MM),
     _level("tank_surface_mm", "surface of the tank, above the vessel's floor", "pumps", "sample", "line", "inlet_mm"),
     _level("bottle_surface_mm", "surface of the titrant", "pumps", "titrant", "line", "inlet_mm"),
     _level("waste_outlet_mm", "end of the waste line", "pumps", "waste", "line", "outlet_mm"),
@@ -189,7 +191,8 @@ VESSEL = (
 
 PUMPS = (
     Row(
-        "permit_lapse_s", "s", "how long a permit holds after its last edge", _lapse, 0.05, 30.0,
+        "permit_lapse_s", "s", "how long the slowest permit holds after its last edge",
+        lambda bench, errors: longest_lapse_s(bench), 0.05, 30.0,
         apart=times(0.5, 4.0),
     ),
     _class(

@@ -24,6 +24,7 @@ from saltern_drivers.twin.pumps import PumpHead
 from saltern_drivers.twin.seasons import DAY_S, IdleLine, Seasons
 from saltern_drivers.twin.tank import Tank
 from saltern_drivers.twin.truth import as_stated
+from saltern_drivers.twin.truth_table import LAPSE_S, longest_lapse_s
 from saltern_drivers.twin.unruly_electrode import UnrulyElectrode, Wander
 
 SEAWATER_G_ML = 1.0233
@@ -152,6 +153,7 @@ class World:
         self._stood_s = 0.0
         self._co2_loss_per_s = real["co2_loss_per_min"] / 60.0
         self._mixing_s = real["mixing_s"]
+        self._air_pco2_uatm = real["air_pco2_uatm"]
         nature = Nature(real, self.tank.salinity)
         self.nature = None if nature.plain else nature
         self.tank.nature = self.nature
@@ -178,7 +180,7 @@ class World:
         (seed,) = self.random.bit_generator.seed_seq.spawn(1)  # type: ignore[attr-defined]
         apart = self._apart = np.random.default_rng(seed)  # benches without a balance are drawn as ever
         self._meniscus_ml: float | None = None
-        apart.normal()
+        apart.normal()  # was a tip's height, before that was drawn with the truths: the rest is drawn as ever
         total = errors.e0_mv**2 + errors.junction_mv**2
         of_junction = self.truths.electrode_offset_mv * errors.junction_mv**2 / total
         junction_mv = of_junction + apart.normal(0.0, errors.e0_mv * errors.junction_mv / sqrt(total))
@@ -205,12 +207,13 @@ class World:
 
     def _head(self, name: str, gain: float, walk_ml: float, repeatability: float) -> PumpHead:
         pump = self.bench["pumps"][name]
+        own_lapse_s = float((pump["permit"] or {}).get("lapse_s", LAPSE_S))
         return PumpHead(
             name,
             pump["ml_per_unit"] * gain,
             walk_ml,
             repeatability,
-            self.real["permit_lapse_s"],
+            self.real["permit_lapse_s"] * own_lapse_s / longest_lapse_s(self.bench),
             self.random,
             nominal_units_s=float(pump["drive"].get("steps_per_s", 1.0)),
         )
@@ -423,7 +426,7 @@ class World:
         m = self._medium_of(water, temperature_c)
         share = carbonic_share(exp(-LN10 * self._ph_of(water, water.alkalinity, temperature_c)), m)
         dissolved = share * water.carbon / water.mass_g
-        balanced = m.k0 * self.real["air_pco2_uatm"]
+        balanced = m.k0 * self._air_pco2_uatm
         water.carbon += self.real["filling_co2_share"] * (balanced - dissolved) * water.mass_g
 
     def into_bottle(self, volume_ml: float) -> None:
@@ -543,7 +546,7 @@ class World:
         rate *= 100.0 * SEAWATER_G_ML / mass
         m = self._medium()
         share = carbonic_share(exp(-LN10 * self._ph), m)
-        balanced = m.k0 * self.real["air_pco2_uatm"] / share  # umol/kg
+        balanced = m.k0 * self._air_pco2_uatm / share  # umol/kg
         carbon = self.vessel.carbon / mass
         self.vessel.carbon = mass * (balanced + (carbon - balanced) * exp(-rate * share * elapsed_s))
         if stirrer > 0.0:
@@ -617,8 +620,10 @@ class World:
         """Return what the electrode gives its board at this instant, mV."""
         if isinstance(self.electrode, UnrulyElectrode):
             self.electrode.stirring = self.stirrer
-        motor = self.stirrer_power > 0.0 or any(head.turns(self.at_s) for head in self._heads)
-        return self.electrode.read() + (self.ground_loop_mv if motor else 0.0)
+        signal_mv = self.electrode.read()
+        if self.ground_loop_mv and (self.stirrer_power > 0.0 or any(head.turns(self.at_s) for head in self._heads)):
+            signal_mv += self.ground_loop_mv
+        return signal_mv
 
     def conductivity(self) -> float:
         """Return the conductivity that the cell meets, mS/cm at its temperature; near nothing in air."""
