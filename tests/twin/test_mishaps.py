@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from saltern.cli import simulated_card
 from saltern.cli.simulation import Stage, bench_of, load_scenario
 from saltern.clock import VirtualClock
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern.errors import StartupError
 from saltern_drivers.twin.scenario import FAULTS, FaultTable, Play, Scenario
 from saltern_drivers.twin.world import SEAWATER_G_ML

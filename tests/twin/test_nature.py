@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from saltern.clock import VirtualClock
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern_drivers.twin.instruments import CLASSES
 from saltern_drivers.twin.nature import Nature, perez_fraga
 from saltern_drivers.twin.scenario import Play, Scenario

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from saltern.clock import VirtualClock
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern_drivers.twin.scenario import Play, Scenario
 from saltern_drivers.twin.seasons import MONTH_S, YEAR_S, IdleLine
 from tests.twin_bench import as_filed, bench_table

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from saltern.cli.simulation import bench_of, run
 from saltern.clock import VirtualClock
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern_drivers.twin.instruments import CLASSES
 from saltern_drivers.twin.scenario import Play, Scenario
 from saltern_drivers.twin.truth import Asked, draw_truth

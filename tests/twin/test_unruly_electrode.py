@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from saltern.clock import VirtualClock
-from saltern.config import bench_from
+from saltern.config.loading import bench_from
 from saltern_drivers.twin.electrode import Electrode
 from saltern_drivers.twin.scenario import Play, Scenario
 from saltern_drivers.twin.unruly_electrode import UnrulyElectrode, Wander
