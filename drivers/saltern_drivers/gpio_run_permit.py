@@ -7,6 +7,9 @@ A level, high or low, holds nothing: only toggling does, so a hung, killed or bl
     driver = "gpio-run-permit"
     pin = 11
 
+A normally closed valve in a pump's line hangs on a one-shot of its own, in the same way: `[pumps.sample.valve]` with
+this driver and another pin. The bench kicks both together, and drops the valve first.
+
 Limits: whether the hardware cuts is proved at every determination, and by hand before the first.
 """
 
