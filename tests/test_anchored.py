@@ -19,12 +19,12 @@ WORN = {"kind": "pump-gain-shift", "at_h": 26.0, "size": -0.04}
 
 
 def test_a_sample_pump_that_gives_four_percent_less_is_never_accepted(tmp_path):
-    scenario = Scenario.model_validate({"seed": 11, "days": 3.0, "tank": QUIET_TANK, "fault": [WORN]})
+    scenario = Scenario.model_validate({"seed": 11, "days": 1.95, "tank": QUIET_TANK, "fault": [WORN]})
     outcome = run(scenario, tmp_path)
     after = [d["alkalinity"] for d in outcome["determinations"] if d["started_h"] > 26.0]
     wrong = [a for a in after if abs(a["umol_per_kg"] - a["truth"]) > 3.3 * a["u"]]
 
-    assert len(wrong) > 8
+    assert len(wrong) >= 5
     assert all(a["verdict"] != "accepted" for a in wrong)
     assert after[0]["verdict"] == "suspect"
     assert all(a["verdict"] == "provisional" and "step-unexplained" in a["reasons"] for a in after[1:])
@@ -36,8 +36,8 @@ def test_a_sample_pump_that_gives_four_percent_less_is_never_accepted(tmp_path):
 @pytest.fixture
 def stepped():
     """A bench whose sample pump has just begun to give 4 % less, and that has seen it twice."""
-    hands = keeper(seed=11, scenario={"tank": QUIET_TANK}, reference=reference())
-    for _ in range(6):
+    hands = keeper(seed=14, scenario={"tank": QUIET_TANK}, reference=reference())
+    for _ in range(2):
         hands.service.measure(Source.TANK)
         hands.stage.clock.sleep(3600.0)
     hands.world.pumps["sample"].gain_shift = -0.04
@@ -78,7 +78,7 @@ def test_a_reference_on_its_own_inlet_is_measured_at_once():
     service = hands.service
     measure_reference_unattended(service)
     hands.stage.clock.sleep(13 * 3600.0)
-    for _ in range(3):
+    for _ in range(2):
         service.measure(Source.TANK)
         hands.stage.clock.sleep(3600.0)
     assert not service.reference_due()

@@ -27,7 +27,7 @@ PK1_U, PK2_U, PKB_U = 0.0075, 0.015, 0.01
 """Orr, Epitalon, Dickson & Gattuso 2018, Mar. Chem. 207, 84 (from memory): standard uncertainties of constants."""
 
 CARBON_U_PH = 0.02
-"""CO2 lost while it titrates, beyond what the fit sees: a vessel that loses it at 1/min gives a pH that is 0.03 to 0.04
+"""CO2 lost while it titrates, beyond what the fit sees: a vessel that loses it at 1/min gives a pH that is 0.04 to 0.05
 too low (tests/benchmarks/ph_departures); about half of it is taken for one standard uncertainty (assumed)."""
 
 FALL_U_PH = 0.01
