@@ -21,14 +21,8 @@ PURE = "chemistry is pure"
 VERDICT = re.compile(r"^(\S.*) (KEPT|BROKEN)(?: \(\d+ ignored imports?\))?$", re.MULTILINE)
 
 PLANTED = {
-    "a driver that imports the bench": (
-        "drivers/saltern_drivers/gpio_switch.py", "import saltern.bench.bench", PORTS_ALONE,
-    ),
     "a new driver that imports the bench": (
         "drivers/saltern_drivers/new_float.py", "import saltern.bench.bench", PORTS_ALONE,
-    ),
-    "a new driver that imports a value of the model": (
-        "drivers/saltern_drivers/new_float.py", "import saltern.model.alert", PORTS_ALONE,
     ),
     "a new driver that imports the twin": (
         "drivers/saltern_drivers/new_float.py", "import saltern_drivers.twin.world", NO_DRIVER_KNOWS,
