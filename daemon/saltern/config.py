@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from saltern.errors import ConfigError, SalternError, StartupError
 from saltern.places import instance_of, runtime_of, state_of
+from saltern.tank_table import TankTable
 
 PositiveMl = Annotated[float, Field(gt=0)]
 Millimetres = Annotated[float, Field(ge=-3000, le=3000)]
@@ -437,6 +438,7 @@ class BenchConfig(Table):
     titration: Titration = Titration()
     water: Water = Water()
     titre: Titre = Titre()
+    tank: TankTable | None = None
     waste: Waste = Waste()
     reference: Reference | None = None
     limits: Limits

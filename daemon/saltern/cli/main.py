@@ -27,6 +27,7 @@ from saltern.cli import (
     safe_off,
     show,
     simulate,
+    tank,
 )
 from saltern.errors import ConfigError, InterlockError, NotRunningError, RemoteError, SalternError, StartupError
 
@@ -79,6 +80,7 @@ app.command()(guide.resume)
 app.command()(guide.guided)
 app.add_typer(calibrations.calibrations, name="calibrations")
 app.command()(recipe.recipe)
+app.command()(tank.tank)
 
 FAILED, USAGE, REFUSED, NOT_RUNNING = 1, 2, 3, 4
 
