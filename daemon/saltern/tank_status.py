@@ -58,7 +58,7 @@ def picture(store: Store, config: BenchConfig, now: datetime) -> Picture | None:
             where="[tank]",
             remedy="Give at least volume_l; `saltern check --schema` has all of it",
         )
-    found = known(store, config, tank)
+    found = known(store, config, tank, now)
     if found is None:
         return None
     history, beliefs, now_d = found.history, found.beliefs, found.day_of(now)

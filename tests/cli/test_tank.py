@@ -107,6 +107,7 @@ def test_on_the_first_day_it_is_too_early_to_say(bench):
     assert "Too early to say" in out
     assert words["advice"]["withheld_because"] == "too-early"
     assert words["advice"]["dose_dkh_per_day"] is None
+    assert words["not_understood"] == []  # that was written down later
 
 
 def test_a_bench_without_a_tank_is_told_what_to_write(tmp_path):

@@ -1,6 +1,6 @@
 """`saltern tank`: what the tank consumes, where it is going, what changed, what to dose. From the records alone."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -99,8 +99,11 @@ def _print(screen: "Console", words: dict[str, Any]) -> None:
 def _print_ahead(screen: "Console", ahead: dict[str, Any] | None) -> None:
     if ahead is None or ahead["leaves_at_utc"] is None:
         return
-    when, way = datetime.fromisoformat(ahead["leaves_at_utc"]), "below" if ahead["downwards"] else "above"
-    screen.print(f"{way} its band by midnight before {when:%A %d %B}, {100 * ahead['probability']:.0f} % sure")
+    # a whole day is a midnight: it is left in the day before
+    when = datetime.fromisoformat(ahead["leaves_at_utc"]) - timedelta(hours=1)
+    way = "below" if ahead["downwards"] else "above"
+    sure = min(99, round(100 * ahead["probability"]))
+    screen.print(f"{way} its band on {when:%A %d %B}, if nothing else is done, {sure} % sure")
 
 
 def _print_finding(screen: "Console", finding: dict[str, Any]) -> None:

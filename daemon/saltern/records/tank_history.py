@@ -77,8 +77,8 @@ class Known:
         return self.midnight + timedelta(days=day)
 
 
-def known(store: Store, config: BenchConfig, tank: TankTable) -> Known | None:
-    """Return what the records know of the tank; None where nothing has been measured.
+def known(store: Store, config: BenchConfig, tank: TankTable, until: datetime) -> Known | None:
+    """Return what the records knew of the tank at a moment; None where nothing had been measured.
 
     Parameters
     ----------
@@ -86,15 +86,18 @@ def known(store: Store, config: BenchConfig, tank: TankTable) -> Known | None:
         The records; they are read, and no more.
     config, tank
         The bench file, and its table of the tank.
+    until
+        Nothing later counts.
     """
-    results = tuple(each for each in store.believed(Source.TANK, MOST_RESULTS) if each.alkalinity.value is not None)
+    believed = store.believed(Source.TANK, MOST_RESULTS)
+    results = tuple(d for d in believed if d.alkalinity.value is not None and d.started_at <= until)
     if not results:
         return None
     zone = ZoneInfo(config.schedule.time_zone)
     first = results[0].started_at.astimezone(zone)
     midnight = first.replace(hour=0, minute=0, second=0, microsecond=0)
     salinity = median([each.salinity.value for each in results if each.salinity.value is not None] or [USUAL_SALINITY])
-    logged = store.logged(midnight)
+    logged = [each for each in store.logged(midnight) if each.at <= until]
     doses, changes, not_understood = _of_the_log(logged, tank, midnight)
     doser = tuple(
         Doser(
