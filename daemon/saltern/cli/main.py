@@ -30,6 +30,7 @@ from saltern.cli import (
     safe_off,
     show,
     simulate,
+    tank,
 )
 from saltern.errors import ConfigError, InterlockError, NotRunningError, RemoteError, SalternError, StartupError
 
@@ -76,6 +77,7 @@ app.command("proof-test")(proof_test.proof_test)
 app.add_typer(guide.commands)
 app.add_typer(calibrations.calibrations, name="calibrations")
 app.command()(recipe.recipe)
+app.command()(tank.tank)
 
 FAILED, USAGE, REFUSED, NOT_RUNNING = 1, 2, 3, 4
 

@@ -19,6 +19,7 @@ from pydantic import (
 )
 
 from saltern.chemistry.endpoint import methods
+from saltern.config.tank import TankTable
 
 PositiveMl = Annotated[float, Field(gt=0)]
 Millimetres = Annotated[float, Field(ge=-3000, le=3000)]
@@ -478,6 +479,7 @@ class BenchConfig(Table):
     titration: Titration = Titration()
     water: Water = Water()
     titre: Titre = Titre()
+    tank: TankTable | None = None
     waste: Waste = Waste()
     reference: Reference | None = None
     limits: Limits

@@ -8,17 +8,13 @@ from enum import StrEnum
 from math import ceil, hypot
 
 from saltern.chemistry.endpoint.curve import Estimate
+from saltern.chemistry.supplements import CEILING_DKH_PER_DAY, MOST_RISE_DKH_PER_DAY, Supplement, ml_for
 from saltern.tank.consumption import Consumption
 from saltern.tank.findings import Finding, Whose
-from saltern.tank.supplements import Supplement, ml_for
 
 PLANNED_PART = 0.7
 """Of the limit: what is planned, so that a tank that takes less than expected stays under it."""
 
-MOST_RISE_DKH_PER_DAY = 1.0
-"""Common practice; the keeper may set less, and never more than the ceiling."""
-
-CEILING_DKH_PER_DAY = 1.5
 NOT_WORTH_CORRECTING_DKH = 0.03
 MOST_U_DKH_PER_DAY = 0.25
 MOST_VOLUME_U = 0.15

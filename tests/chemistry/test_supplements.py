@@ -4,7 +4,7 @@ import warnings
 
 import pytest
 
-from saltern.tank.supplements import (
+from saltern.chemistry.supplements import (
     CAUTIONS,
     STOICHIOMETRY,
     Salt,

@@ -10,6 +10,10 @@ from saltern.chemistry.carbonate import CALCIUM_G_MOL, ph_total
 from saltern.chemistry.units import MEQ_L_PER_DKH, dkh_to_umol_kg
 
 SODIUM_G_MOL = 22.990
+MOST_RISE_DKH_PER_DAY = 1.0
+"""Of a correction: common practice. A keeper may set less, and never more than the ceiling."""
+
+CEILING_DKH_PER_DAY = 1.5
 
 
 class Salt(StrEnum):

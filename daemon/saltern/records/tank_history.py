@@ -1,0 +1,186 @@
+"""The tank's history for its model, from results and the keeper's log.
+
+Days are counted where the tank is: a whole number is a midnight of `schedule.time_zone`. Alkalinity is in dKH at one
+salinity, the median of the results', so that a cell that wanders does not move it.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import sqrt
+from statistics import median
+from zoneinfo import ZoneInfo
+
+from saltern.chemistry.supplements import Salt, dkh_of, grams_for
+from saltern.chemistry.units import umol_kg_to_dkh
+from saltern.config.tables import BenchConfig
+from saltern.config.tank import TankTable
+from saltern.model.determination import Determination, Source
+from saltern.model.logbook import Dose as LoggedDose
+from saltern.model.logbook import Logged, OtherTest
+from saltern.model.logbook import WaterChange as LoggedChange
+from saltern.procedures.arithmetic import sample_per_run_ml
+from saltern.records.store import Store
+from saltern.tank.history import Beliefs, Dose, Doser, Factor, History, Seen, WaterChange
+
+SHARED = frozenset(
+    {
+        "titre factor",
+        "age of the titre factor",
+        "titrant strength",
+        "titrant pump gain",
+        "sample pump gain",
+        "gain of the balance",
+        "height of the draw-down tip",
+    }
+)
+"""Sources of a result's uncertainty that all results of one calibration share; the others are its own."""
+
+LEAST_OWN_UMOL_KG = 1.0
+OF_DRIFT = 1.0 / sqrt(3.0) / 30.0
+MOST_RESULTS = 4000
+USUAL_SALINITY = 35.0
+
+
+@dataclass(frozen=True)
+class Known:
+    """A history with what is needed to read it.
+
+    Attributes
+    ----------
+    history, beliefs
+        For the models of `saltern.tank`.
+    midnight
+        The moment of day 0.
+    salinity
+        At which dKH are meant.
+    results
+        The determinations behind `history.seen`, in their order.
+    tests
+        The newest of each quantity that the keeper tested, with its time.
+    not_understood
+        Doses in the log whose strength is not known, in words; they are not in the history.
+    """
+
+    history: History
+    beliefs: Beliefs
+    midnight: datetime
+    salinity: float
+    results: tuple[Determination, ...]
+    tests: dict[str, tuple[datetime, float]]
+    not_understood: tuple[str, ...]
+
+    def day_of(self, at: datetime) -> float:
+        return _days(self.midnight, at)
+
+    def time_of(self, day: float) -> datetime:
+        """Return the wall clock's time of a day of the history, where the tank is."""
+        return self.midnight + timedelta(days=day)
+
+
+def known(store: Store, config: BenchConfig, tank: TankTable, until: datetime) -> Known | None:
+    """Return what the records knew of the tank at a moment; None where nothing had been measured.
+
+    Parameters
+    ----------
+    store
+        The records; they are read, and no more.
+    config, tank
+        The bench file, and its table of the tank.
+    until
+        Nothing later counts.
+    """
+    believed = store.believed(Source.TANK, MOST_RESULTS)
+    results = tuple(d for d in believed if d.alkalinity.value is not None and d.started_at <= until)
+    if not results:
+        return None
+    zone = ZoneInfo(config.schedule.time_zone)
+    first = results[0].started_at.astimezone(zone)
+    midnight = first.replace(hour=0, minute=0, second=0, microsecond=0)
+    salinity = median([each.salinity.value for each in results if each.salinity.value is not None] or [USUAL_SALINITY])
+    logged = [each for each in store.logged(midnight) if each.at <= until]
+    doses, changes, not_understood = _of_the_log(logged, tank, midnight)
+    doser = tuple(
+        Doser(
+            _days(midnight, each.since),
+            dkh_of(tank.supplements[each.supplement].named(each.supplement), each.ml_per_day, tank.volume_l),
+        )
+        for each in tank.doser
+    )
+    history = History(
+        tuple(_seen(each, midnight, salinity) for each in results),
+        doses,
+        doser,
+        changes,
+        (),
+        _factors(results, midnight),
+    )
+    beliefs = Beliefs(
+        volume_u=tank.volume_u_percent / 100.0,
+        doser_u=tank.dose_u_percent / 100.0,
+        sample_part=sample_per_run_ml(config) / 1000.0 / tank.volume_l,
+        top_up_fresh=tank.top_up_fresh,
+        factor_u=_shared_u(results[0]),
+        factor_drift_u=max(Beliefs.factor_drift_u, config.titre.drift_percent_per_month / 100.0 * OF_DRIFT),
+    )
+    return Known(history, beliefs, midnight, salinity, results, _tests(logged), not_understood)
+
+
+def _seen(d: Determination, midnight: datetime, salinity: float) -> Seen:
+    per_umol_kg = umol_kg_to_dkh(1.0, salinity)
+    own = sqrt(sum(u * u for name, u in d.budget_umol_kg.items() if name not in SHARED))
+    if not d.budget_umol_kg:
+        own = d.alkalinity.u or LEAST_OWN_UMOL_KG
+    end_point = d.end_point
+    return Seen(
+        _days(midnight, d.started_at),
+        (d.alkalinity.value or 0.0) * per_umol_kg,
+        max(own, LEAST_OWN_UMOL_KG) * per_umol_kg,
+        None if end_point is None else end_point.e0_mv,
+        0.1 if end_point is None or not end_point.e0_u_mv else end_point.e0_u_mv,
+    )
+
+
+def _shared_u(d: Determination) -> float:
+    shared = sqrt(sum(u * u for name, u in d.budget_umol_kg.items() if name in SHARED))
+    return max(shared / (d.alkalinity.value or 1.0), 1e-4)
+
+
+def _factors(results: tuple[Determination, ...], midnight: datetime) -> tuple[Factor, ...]:
+    """Return a factor for each change of what results were calibrated with, just before the first result of it."""
+    found: list[Factor] = []
+    last: object = None
+    for each in results:
+        now = (each.calibrations, each.calibrated)
+        if now != last:
+            found.append(Factor(_days(midnight, each.started_at) - 1e-4, _shared_u(each)))
+        last = now
+    return tuple(found)
+
+
+def _of_the_log(
+    logged: list[Logged], tank: TankTable, midnight: datetime
+) -> tuple[tuple[Dose, ...], tuple[WaterChange, ...], tuple[str, ...]]:
+    doses, changes, unknown = [], [], []
+    for each in logged:
+        at_d, entry = _days(midnight, each.at), each.entry
+        if isinstance(entry, LoggedChange):
+            changes.append(WaterChange(at_d, min(entry.litres / tank.volume_l, 1.0), entry.alkalinity_dkh))
+        elif isinstance(entry, LoggedDose):
+            supplement = tank.supplement(entry.chemical)
+            if supplement is None or (entry.unit == "g" and supplement.salt is Salt.OWN):
+                unknown.append(f"{entry.chemical}, {entry.amount:g} {entry.unit}, {each.at:%Y-%m-%d %H:%M}")
+            elif entry.unit == "mL":
+                doses.append(Dose(at_d, dkh_of(supplement, entry.amount, tank.volume_l)))
+            else:
+                doses.append(Dose(at_d, entry.amount / grams_for(supplement.salt, 1.0, tank.volume_l)))
+    return tuple(doses), tuple(changes), tuple(unknown)
+
+
+def _tests(logged: list[Logged]) -> dict[str, tuple[datetime, float]]:
+    return {each.entry.quantity: (each.at, each.entry.value) for each in logged if isinstance(each.entry, OtherTest)}
+
+
+def _days(midnight: datetime, at: datetime) -> float:
+    """Return days of the wall clock from a midnight; whole ones are midnights before and after a change of clocks."""
+    there = at.astimezone(midnight.tzinfo)
+    return (there.replace(tzinfo=None) - midnight.replace(tzinfo=None)).total_seconds() / 86400.0
