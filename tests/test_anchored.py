@@ -8,7 +8,6 @@ from saltern.cli.simulation import run
 from saltern.config.loading import with_values
 from saltern.model.determination import Source
 from saltern.model.logbook import OtherTest, WaterChange
-from saltern.running.guided import measure_reference_unattended
 from saltern_drivers.twin.scenario import Scenario
 from tests.keeper import keeper
 from tests.test_guided import reference
@@ -76,16 +75,16 @@ def test_a_reference_on_its_own_inlet_is_measured_at_once():
     hands = keeper(seed=11, scenario={"tank": QUIET_TANK}, bench=config)
     hands.world.reference = reference()
     service = hands.service
-    measure_reference_unattended(service)
+    service.reference.measure()
     hands.stage.clock.sleep(13 * 3600.0)
     for _ in range(2):
         service.measure(Source.TANK)
         hands.stage.clock.sleep(3600.0)
-    assert not service.reference_due()
+    assert not service.reference.due()
     hands.world.pumps["sample"].gain_shift = -0.04
     assert "step-unexplained" in [reason.value for reason in service.measure(Source.TANK).alkalinity.reasons]
-    assert service.reference_due()
-    measure_reference_unattended(service)
+    assert service.reference.due()
+    service.reference.measure()
     d = service.measure(Source.TANK)
 
     assert d.alkalinity.verdict.value == "accepted"

@@ -72,7 +72,7 @@ def store(tmp_path):
     made.close()
 
 
-@pytest.mark.parametrize("name", entry_points(group="saltern.outlets").names)
+@pytest.mark.parametrize("name", sorted(entry_points(group="saltern.outlets").names))
 def test_every_outlet_keeps_the_rules(name):
     kind = entry_points(group="saltern.outlets")[name].load()
 
