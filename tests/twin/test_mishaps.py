@@ -153,7 +153,7 @@ def test_a_sample_tube_that_is_off_gives_its_water_to_the_floor_and_no_float_see
     gained = added(bench, lambda: bench.step("sample", 17, 16_000))
 
     assert gained == 0.0
-    assert bench.play.truth()["beside_ml"] == pytest.approx(10.0, rel=0.02)
+    assert bench.world.spilled.beside_ml == pytest.approx(10.0, rel=0.02)
     assert bench.play.truth()["spilled_ml"] == 0.0
     assert not bench.world.switch("leak")
     assert bench.world.tank.salinity < before  # the tank lost it
@@ -167,11 +167,11 @@ def test_titrant_and_waste_run_beside_as_well():
     bench.strike("tube-off", pump="waste")
     bench.step("titrant", 23, 16_000)
     assert bench.world.vessel.alkalinity == alkalinity  # no acid in it
-    given = bench.play.truth()["beside_ml"]
+    given = bench.world.spilled.beside_ml
     bench.power("waste", 5.0)
 
     assert bottle - bench.world.bottle_ml == pytest.approx(given) == pytest.approx(1.0, rel=0.02)
-    assert bench.play.truth()["beside_ml"] - given == pytest.approx(10.0, rel=0.1)
+    assert bench.world.spilled.beside_ml - given == pytest.approx(10.0, rel=0.1)
     assert bench.world.waste_ml == 0.0
 
 

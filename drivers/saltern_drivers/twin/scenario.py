@@ -340,7 +340,6 @@ class Play:
             "peak_vessel_ml": s.peak_vessel_ml,
             "vessel_capacity_ml": self.world.capacity_ml,
             "spilled_ml": s.spilled_ml,
-            "beside_ml": s.beside_ml,
             "titrant_to_tank_ml": s.titrant_to_tank_ml,
             "max_titrant_in_one_run_ml": s.max_titrant_in_one_run_ml,
             "max_moving_s_after_trip": s.max_moving_s_after_trip,
