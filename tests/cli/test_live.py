@@ -364,7 +364,7 @@ def test_a_refused_calibration_says_its_cause_and_stop_ends_one_that_waits(bench
     saltern(bench, "stop")
     until(lambda: json.loads(saltern(bench, "status", "--json"))["running"] is None)
     waiting.communicate()
-    saltern(bench, "measure", code=2)  # the probe may still stand in a beaker
+    saltern(bench, "measure", code=3)  # the probe may still stand in a beaker
     saltern(bench, "hold", str(bench), "0")
     assert json.loads(saltern(bench, "measure", "--json"))["alkalinity"]["verdict"] == "accepted"
 
