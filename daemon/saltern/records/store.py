@@ -35,6 +35,9 @@ KINDS = {"result": "determination", "alert": "alert"}
 DECODING = (StorageError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError, zlib.error)
 """What decoding says of a row that is not as it was written."""
 
+TRIED_BYTES = 262_144
+"""More than a determination with its curve and readings takes."""
+
 MAGIC = b"SQLite format 3\0"
 OF_THE_DISK = ("full", "readonly", "read-only", "locked", "unable to open", "disk I/O")
 NO_ROOM = ("full", "disk I/O", "No space")
@@ -348,6 +351,19 @@ class Store:
     def holds_reserve(self) -> bool:
         """Return whether some room is held for a full disk; what is not held is taken, if it is there again."""
         return self.where == IN_MEMORY or reserve.hold(Path(self.where))
+
+    def takes_writes(self) -> bool:
+        """Return whether more could be written; it is tried in memory and taken back, and costs the disk nothing."""
+        with self._lock:
+            try:
+                self._connection.execute("BEGIN IMMEDIATE")
+                try:
+                    self._connection.execute(f"CREATE TABLE tried AS SELECT zeroblob({TRIED_BYTES})")
+                finally:
+                    self._connection.rollback()
+            except sqlite3.Error:
+                return False
+        return True
 
     # What the keeper says ---------------------------------------------------------------
 
