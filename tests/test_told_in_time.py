@@ -193,6 +193,19 @@ def test_a_board_that_falls_silent_at_rest(keeper, kind):
     assert heard[0] - 0.2 * 3600.0 <= WITHIN_S
 
 
+@pytest.mark.parametrize("kind", ["disk-full", "disk-readonly"])
+def test_a_disk_that_takes_nothing_at_rest_and_takes_again(keeper, tmp_path, kind):
+    fault = {"kind": kind, "at_h": 0.5, "for_h": 0.1}
+    hands = keeper(seed=4, scenario={"fault": [fault]}, records=str(tmp_path / "saltern.sqlite"))
+    clock, service = hands.stage.clock, hands.service
+    while clock.monotonic() < 0.5 * 3600.0 + 90.0:
+        service.round()
+    assert 0.0 <= told(hands, "disk-full")[0] - 0.5 * 3600.0 <= WITHIN_S
+    while clock.monotonic() < 0.6 * 3600.0 + 90.0:
+        service.round()
+    assert "disk-full" not in {alert.code for alert in service.alerting.standing}
+
+
 def test_outlets_see_an_alert_while_a_pump_turns_and_the_records_get_it_at_rest_under_the_same_number(keeper, tmp_path):
     hands = keeper(seed=3, records=str(tmp_path / "saltern.sqlite"))
     service, store = hands.service, hands.service.store

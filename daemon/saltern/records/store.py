@@ -35,6 +35,9 @@ KINDS = {"result": "determination", "alert": "alert"}
 DECODING = (StorageError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError, zlib.error)
 """What decoding says of a row that is not as it was written."""
 
+TRIED_BYTES = 65_536
+"""More than a determination with its curve and readings takes (some 4 kB), and than what pages are free by chance."""
+
 MAGIC = b"SQLite format 3\0"
 OF_THE_DISK = ("full", "readonly", "read-only", "locked", "unable to open", "disk I/O")
 NO_ROOM = ("full", "disk I/O", "No space")
@@ -75,6 +78,7 @@ class Store:
         self.books: Books | None = None
         self._outbox = Outbox(self._newest("alert"))
         self._heard: dict[tuple[str, str], int] = {}  # how far each outlet was heard, by outlet and kind
+        self._tried = 0  # writes that were tried and taken back
         self._heard_unkept: set[tuple[str, str]] = set()
 
     def close(self) -> None:
@@ -349,6 +353,25 @@ class Store:
         """Return whether some room is held for a full disk; what is not held is taken, if it is there again."""
         return self.where == IN_MEMORY or reserve.hold(Path(self.where))
 
+    def takes_writes(self) -> bool:
+        """Return whether more could be written; it is tried in memory and taken back, and costs the disk nothing."""
+        if self.where == IN_MEMORY:
+            return True
+        with self._lock:
+            before = self._connection.total_changes
+            try:
+                self._connection.execute("BEGIN IMMEDIATE")
+                try:
+                    self._connection.execute(
+                        "INSERT INTO bench_file (at_utc, text) VALUES ('', zeroblob(?))", (TRIED_BYTES,)
+                    )
+                finally:
+                    self._connection.rollback()
+                    self._tried += self._connection.total_changes - before
+            except sqlite3.Error:
+                return False
+        return True
+
     # What the keeper says ---------------------------------------------------------------
 
     def log(self, entry: Dose | WaterChange | OtherTest | Remark, at: datetime) -> int:
@@ -437,7 +460,7 @@ class Store:
             The records are closed.
         """
         try:
-            return int(self._connection.total_changes)
+            return int(self._connection.total_changes) - self._tried
         except sqlite3.Error as error:
             raise storage_error(error, self.where, "the records could not be read") from error
 
