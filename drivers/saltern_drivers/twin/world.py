@@ -168,8 +168,6 @@ class World:
             random=apart,
         )
         self._media: dict[tuple[float, float, bool], Medium] = {}
-        self._medium_of: tuple[float, float, bool] | None = None
-        self._medium_now: Medium
         self._ph = 8.0
         self._dirty = True
         self._aimed_s = -1.0
@@ -462,15 +460,12 @@ class World:
     # Chemistry ------------------------------------------------------------------
 
     def _medium(self) -> Medium:
-        vessel = self.vessel
-        exact = (vessel.ionic / vessel.mass_g, self.temperature_c, vessel.natural < 0.5 * vessel.ionic)
-        if exact == self._medium_of:  # most of the time nothing of it has moved since the last time
-            return self._medium_now
-        key = (round(exact[0], 1), round(exact[1], 1), exact[2])
+        mass = self.vessel.mass_g
+        no_natural_salt = self.vessel.natural < 0.5 * self.vessel.ionic
+        key = (round(self.vessel.ionic / mass, 1), round(self.temperature_c, 1), no_natural_salt)
         found = self._media.get(key)
         if found is None:
-            found = self._media[key] = medium(key[0], key[1], sodium_chloride=key[2])
-        self._medium_of, self._medium_now = exact, found
+            found = self._media[key] = medium(key[0], key[1], sodium_chloride=no_natural_salt)
         return found
 
     def ph_free(self, *, mixed: bool = True) -> float:
