@@ -196,8 +196,6 @@ class World:
         )
         self._media: dict[tuple[float, float, bool], Medium] = {}
         self._media_of_own: dict[tuple[float, float, bool, float], Medium] = {}
-        self._medium_for: tuple[float, ...] | None = None
-        self._medium_now: Medium
         self._ph = 8.0
         self._dirty = True
         self._aimed_s = -1.0
@@ -560,11 +558,7 @@ class World:
     # Chemistry ------------------------------------------------------------------
 
     def _medium(self) -> Medium:
-        vessel = self.vessel
-        exact = (vessel.ionic, vessel.natural, vessel.own, vessel.mass_g, self.temperature_c)
-        if exact != self._medium_for:  # most of the time nothing of it has moved since the last time
-            self._medium_for, self._medium_now = exact, self._medium_of(vessel, self.temperature_c)
-        return self._medium_now
+        return self._medium_of(self.vessel, self.temperature_c)
 
     def _medium_of(self, liquid: Liquid, temperature_c: float) -> Medium:
         mass = liquid.mass_g
