@@ -56,7 +56,7 @@ def followed(own_umol_kg, seed, days=40, silent=(99.0, 99.0)):
     return np.array(levels), given
 
 
-@pytest.mark.parametrize("tanks", sizes(3, in_soak=100))
+@pytest.mark.parametrize("tanks", sizes(2, in_soak=100))
 @pytest.mark.parametrize(("own", "within"), [(3.2, 0.15), (HOBBY_OWN_UMOL_KG, 0.2)])
 def test_a_keeper_who_follows_it_comes_to_the_target_and_stays(own, within, tanks):
     """From 6.5 to 8.5 dKH; then daily means within 0.15 or 0.2 on 95 % of 30 days; no day rises by more than 1.1."""
@@ -177,7 +177,7 @@ def test_what_a_forecast_states_is_as_often_true(days):
     """The level so many nights ahead lies within k = 2 in most of the tanks: the wander is in it."""
     from tests.tank.reef import Reef, beliefs_of, play
 
-    reef = Reef(25, 20)
+    reef = Reef(12, 20)
     played = play(reef, 12)
     scores = []
     for i, history in enumerate(played.histories):
