@@ -248,7 +248,7 @@ def test_sampling_takes_salt_from_the_tank():
     before = twin.world.tank.salinity
     twin.determine()
 
-    assert before - twin.world.tank.salinity == pytest.approx(35.0 * 0.23 / 50.0, rel=0.15)
+    assert before - twin.world.tank.salinity == pytest.approx(35.0 * 0.27 / 50.0, rel=0.15)
 
 
 def test_corals_take_alkalinity_and_more_by_day():

@@ -21,19 +21,47 @@ class Reply(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class Value(Reply):
-    value: float | None
+class Judged(Reply):
+    """`u` in its two parts: the result's own, and what it shares with others, by what it shares."""
+
     u: float | None
+    u_own: float | None
+    u_shared: float | None
+    epochs: dict[str, float]
     verdict: Verdict
     reasons: list[Reason]
 
 
-class Alkalinity(Reply):
+class Value(Judged):
+    value: float | None
+
+
+class Alkalinity(Judged):
     umol_per_kg: float | None
     dkh: float | None
-    u: float | None
-    verdict: Verdict
-    reasons: list[Reason]
+
+
+class PhAtTank(Reply):
+    value: float
+    u: float
+    temperature_c: float
+
+
+class Ph(Value):
+    """At the vessel's temperature, and at the tank's where the bench file says that."""
+
+    scale: str
+    temperature_c: float | None
+    at_tank: PhAtTank | None
+
+
+class Change(Reply):
+    hours: float
+    umol_per_kg: float
+    u: float
+    dkh: float
+    u_dkh: float
+    across_titre_factors: bool
 
 
 class Determination(Reply):
@@ -43,12 +71,14 @@ class Determination(Reply):
     started_s: float
     method: str
     alkalinity: Alkalinity
-    ph_total: Value
+    ph_total: Ph
     salinity: Value
+    change: Change | None = None
     ph_nbs: float | None
     temperature_c: float | None
     titrant_ml: float
     budget_umol_per_kg: dict[str, float]
+    budget_ph: dict[str, float]
     remarks: list[str]
 
 

@@ -50,7 +50,7 @@ MISTAKES: dict[str, dict[str, Any]] = {
     "inlet-in-the-reference": {"inlet-back": NOTHING},
     "bottle-not-changed": {"bottle-changed": NOTHING},
     "weak-bottle": {"strength": 0.97},
-    "tris-buffer-off": {"tris": 0.08},
+    "tris-buffer-off": {"tris": 0.2},
 }
 """What hands may do wrong, by name: what is done instead of what a key asks, and what is wrong with what they hold."""
 

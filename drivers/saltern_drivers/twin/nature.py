@@ -129,14 +129,15 @@ class Nature:
 
         low, high, ph = -1.0, 15.0, guess
         before, f_before = guess + 0.01, excess(guess + 0.01)
-        for _ in range(100):
+        for turn in range(200):
             f = excess(ph)
             if abs(f) < 1e-13 or high - low < 1e-9:
                 break
             low, high = (ph, high) if f < 0.0 else (low, ph)
             step = -f * (ph - before) / (f - f_before) if f != f_before else 0.0
             before, f_before = ph, f
-            ph = ph + step if low < ph + step < high and step else 0.5 * (low + high)
+            halves = turn % 4 == 3  # secants may creep up to the root from one side
+            ph = ph + step if low < ph + step < high and step and not halves else 0.5 * (low + high)
         return ph
 
     def carbon_for(self, ph: float, alkalinity: float, salinity: float, m: Medium, temperature_c: float) -> float:
