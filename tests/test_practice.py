@@ -120,7 +120,7 @@ CAUSES = {
     ("calibrate", "conductivity", "--standard", "35", "--standard", "28"): {"standards-swapped": "standards-swapped"},
     ("calibrate", "temperature"): {"wrong-thermometer": "differs-from-the-last"},
     ("check-tris",): {"tris-buffer-off": "offset-out-of-bounds"},
-    ("calibrate", "pump", "sample"): {"line-in-the-vessel": None, "line-in-the-beaker": None},
+    ("calibrate", "pump", "sample"): {"line-in-the-vessel": "air-in-the-line", "line-in-the-beaker": None},
 }
 
 

@@ -10,6 +10,7 @@ from saltern.bench import ledger as books
 from saltern.bench.account import Account
 from saltern.bench.draining import Drained, Draining
 from saltern.bench.guard import Guard
+from saltern.bench.lapse import Lapse
 from saltern.bench.proofs import Proofs
 from saltern.model.ledger import Interval
 from saltern.model.verdict import Quantity, Verdict
@@ -50,7 +51,7 @@ def _permits_off() -> list:
             head.permit_stuck = True
 
     proofs = [patch.object(Proofs, name, lambda self, role: None) for name in ("prove_permit", "prove_cut")]
-    return [patch.object(World, "__post_init__", lit), *proofs]
+    return [patch.object(World, "__post_init__", lit), patch.object(Lapse, "prove", lambda self: True), *proofs]
 
 
 def _deadlines_off() -> list:
@@ -106,7 +107,13 @@ def _verdict_off() -> list:
     def accept(config: object, found: object, *_: object) -> Quantity:
         return Quantity(found.value, found.u, Verdict.ACCEPTED)  # type: ignore[attr-defined]
 
-    return [patch("saltern.procedures.determination.judge_alkalinity", accept)]
+    def as_it_is(store: object, rules: object, d: object) -> object:
+        return d
+
+    return [
+        patch("saltern.procedures.determination.judge_alkalinity", accept),
+        *(patch(f"saltern.running.measuring.{name}", as_it_is) for name in ("surprising", "anchored")),
+    ]
 
 
 def _alerts_off() -> list:
