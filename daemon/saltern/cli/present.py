@@ -1,6 +1,7 @@
 """How numbers look on a screen: dKH with k = 2, plain tables, one plot."""
 
 import json
+import os
 import sys
 from datetime import datetime
 from typing import Any
@@ -16,8 +17,13 @@ from saltern.model.determination import Quantity
 COVERAGE = 2.0
 
 
+NOT_A_TERMINAL = 110
+
+
 def console() -> Console:
-    return Console(highlight=False, width=None if sys.stdout.isatty() else 110)
+    """Return the screen: as wide as the terminal or COLUMNS says, and otherwise as a log may be."""
+    knows_its_width = sys.stdout.isatty() or os.environ.get("COLUMNS", "").isdigit()
+    return Console(highlight=False, width=None if knows_its_width else NOT_A_TERMINAL)
 
 
 def print_json(data: object) -> None:
