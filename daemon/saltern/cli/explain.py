@@ -86,20 +86,20 @@ def pages(code: str | None = None) -> list[dict[str, Any]]:
 
 
 def _print_list(screen: Any, found: list[dict[str, Any]]) -> None:
-    from saltern.cli.present_lines import row
+    from saltern.cli.present_lines import labelled
 
     for kind, heading in KINDS.items():
         screen.print(f"[bold]{heading}[/bold]")
         for page in found:
             if page["kind"] == kind:
-                for line in row(page["code"], f"{page['means']}.", screen.width, label_width=26):
+                for line in labelled(page["code"], f"{page['means']}.", screen.width, label_width=26):
                     screen.print(line, markup=False)
         screen.print()
     screen.print("What to do about one: saltern explain CODE")
 
 
 def _print_pages(screen: Any, code: str, found: list[dict[str, Any]]) -> None:
-    from saltern.cli.present_lines import row
+    from saltern.cli.present_lines import labelled
 
     for page in found:
         screen.print(f"[bold]{code if page['kind'] == 'alert' else page['code']}[/bold], {_kind(page)}")
@@ -108,7 +108,7 @@ def _print_pages(screen: Any, code: str, found: list[dict[str, Any]]) -> None:
             acts = page["within"] if page["within"].startswith("before") else f"within {page['within']}"
             said |= {"watches": page["watches"], "acts": acts, "cuts": page["cuts"], "leaves": page["leaves"]}
         for label, text in said.items():
-            for line in row(label, text, screen.width, label_width=13):
+            for line in labelled(label, text, screen.width, label_width=13):
                 screen.print(line, markup=False)
 
 

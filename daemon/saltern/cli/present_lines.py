@@ -17,9 +17,21 @@ def wrapped(text: str, width: int, *, indent: int = 0, hanging: int | None = Non
     ) or [""]
 
 
-def row(label: str, text: str, width: int, *, label_width: int = LABEL_WIDTH) -> list[str]:
+def labelled(label: str, text: str, width: int, *, label_width: int = LABEL_WIDTH) -> list[str]:
     """Return a label and its text, the text in a column of its own; a long label has a line to itself."""
     if len(label) >= label_width:
         return [label, *wrapped(text, width, indent=label_width)]
     first, *others = wrapped(text, width, indent=label_width)
     return [label + first[len(label) :], *others]
+
+
+def columns(rows: list[list[str]], left: frozenset[int] = frozenset()) -> list[str]:
+    """Return a table as lines, two spaces apart; its first row is the heading, and `left` says what is not right."""
+    widths = [max(len(line[i]) for line in rows) for i in range(len(rows[0]))]
+    return [
+        "  ".join(
+            text.ljust(width) if i in left else text.rjust(width)
+            for i, (text, width) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in rows
+    ]

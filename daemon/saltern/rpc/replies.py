@@ -164,6 +164,7 @@ class Status(Reply):
     schema_version: int
     bench: str
     at_utc: str
+    time_zone: str
     running: UnderWay | None
     question: Question | None
     last: Determination | None
@@ -225,6 +226,7 @@ class Schedule(Reply):
 
 
 class Results(Reply):
+    time_zone: str
     determinations: list[Determination]
 
 
@@ -234,6 +236,7 @@ class Acknowledged(Reply):
 
 class Told(Reply):
     told: bool
+    ways: list[str]
 
 
 class AbsenceAsked(Absence):
