@@ -49,19 +49,22 @@ def calibration_lines(found: list[dict[str, Any]], zone: ZoneInfo, now: datetime
     from saltern.cli.present_lines import columns, wrapped
     from saltern.cli.present_time import short
 
+    roomy = width >= WITH_NAMES
     table = [["", "no.", "when", "what", "outcome", "by"]]
     for one in found:
         at = short(datetime.fromisoformat(one["at_utc"]), now, zone)
         by = one["by"] if len(one["by"]) <= LONGEST_NAME else one["by"][: LONGEST_NAME - 1] + "…"
         table.append(["*" if one["in_force"] else "", str(one["id"]), at, one["kind"], one["outcome"], by])
-    heading, *rows = columns(table, left=frozenset({0, 2, 3, 4, 5}))
+    heading, *rows = columns(table if roomy else [line[:-1] for line in table], left=frozenset({0, 2, 3, 4, 5}))
     lines = [heading]
     for one, row in zip(found, rows, strict=True):
-        lines += [row, *wrapped(one["words"], width, indent=5)]
+        lines += [row, *wrapped(one["words"] if roomy else f"{one['words']} (by {one['by']})", width, indent=5)]
     return lines
 
 
 LONGEST_NAME = 12
+WITH_NAMES = 76
+"""Columns of a screen from which on there is room for who it was."""
 
 
 @calibrations.command("show")

@@ -144,7 +144,10 @@ def _print(
 
     say(f"{name}: the file is well formed, {devices} devices, nothing claimed twice", hanging=2, style="bold")
     shown = found if everything else [fact for fact in found if fact[0] in KEEPERS]
-    say_lines(columns([[label, f"{value:.4g}", unit] for label, value, unit in shown], left=frozenset({0, 2})))
+    lines = columns([[label, f"{value:.4g}", unit] for label, value, unit in shown], left=frozenset({0, 2}))
+    if len(max(lines, key=len)) > console().width:
+        lines = [f"{label}: {value:.4g} {unit}".rstrip() for label, value, unit in shown]
+    say_lines(lines)
     if everything:
         say("")
         say_lines(interlock_lines(interlocks, console().width), bold=1)

@@ -114,6 +114,9 @@ def result_lines(rows: list[dict[str, Any]], zone: ZoneInfo, now: datetime, widt
             line[4:4] = [_at_width(ph["value"], ph["u"], 3, width), _at_width(s["value"], s["u"], 2, width)]
         table.append(line)
     heading, *lines = columns(table, left=frozenset({len(headings) - 1}))
+    if len(max((heading, *lines), key=len)) > width:  # `show` has the change still
+        table = [line[:3] + line[4:] for line in table]
+        heading, *lines = columns(table, left=frozenset({len(headings) - 2}))
     found = [heading]
     for row, drawn in zip(rows, lines, strict=True):
         more = [*([] if row["source"] == "tank" else [row["source"]]), *row["alkalinity"]["reasons"]]
