@@ -106,7 +106,7 @@ def test_a_status_speaks_the_time_of_its_bench_and_no_iso(seen):
     elsewhere["next"] = {"at_utc": "2026-03-02T15:00:00+00:00", "why": "every 4 h"}
     lines = [line for line, _ in status_lines(elsewhere, results[0], 80)]
     assert lines[0].endswith("Tue 03 Mar 2026 03:08")
-    assert "next       today 04:00, in 52 min, every 4 h" in lines
+    assert "next       today 04:00, in 52 min (every 4 h)" in lines
     assert not any("+00:00" in line for line in lines)
 
 

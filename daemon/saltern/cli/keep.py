@@ -107,7 +107,7 @@ def schedule(
     now, zone = datetime.fromisoformat(status["at_utc"]), ZoneInfo(status["time_zone"])
     say(f"now: {'due' if found['now']['due'] else 'not due'}: {found['now']['why']}", hanging=2)
     for slot in found["next"]:
-        say(f"{moment(slot['at_utc'], now, zone)}: {slot['why']}", hanging=2)
+        say(f"{moment(slot['at_utc'], now, zone)} ({slot['why']})", hanging=2)
 
 
 alert = typer.Typer(help="Alerts: try the ways they go, and say that one was seen.", no_args_is_help=True)

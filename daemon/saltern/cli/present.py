@@ -229,4 +229,4 @@ def print_end_point(end_point: EndPoint, salinity: float, temperature_c: float) 
         mark = "flagged: " if finding.flagged else ""
         rows.append((finding.code, f"{mark}{finding.statistic:.1f}, limit {finding.limit:.1f} ({finding.about})"))
     for label, text in rows:
-        say_lines(labelled(label, text, console().width, label_width=26))
+        say_lines(labelled(label, text, console().width, label_width=27))

@@ -69,7 +69,7 @@ def _bench(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> Rows:
     running = s["running"]
     rows: Rows = [("now", "idle" if running is None else f"{running['what']}: {running['phase']}")]
     if s["next"] is not None:
-        rows.append(("next", f"{moment(s['next']['at_utc'], now, zone)}, {s['next']['why']}"))
+        rows.append(("next", f"{moment(s['next']['at_utc'], now, zone)} ({s['next']['why']})"))
     left_ml, days = s["titrant"]["left_ml"][0], s["titrant"]["days_left"]
     rows.append(("titrant", f"{left_ml:.0f} mL at least, {days:.0f} days"))
     rows.append(("waste", f"room for {s['waste']['room_ml'] / 1000.0:.1f} L"))
