@@ -110,6 +110,22 @@ def test_a_status_speaks_the_time_of_its_bench_and_no_iso(seen):
     assert not any("+00:00" in line for line in lines)
 
 
+@pytest.mark.parametrize(
+    "trouble",
+    [
+        {},
+        {"parked": "2026-03-01T00:00:00+00:00"},
+        {"commissioned": None},
+        {"bypasses": [{"name": "clock", "left_h": 1.0}]},
+    ],
+)
+def test_nothing_is_wrong_only_where_it_is_so(seen, trouble):
+    status, results, _ = seen
+    calm = {**status, "interlocks": [], "alerts": [], "held_until": None, **trouble}
+    lines = [line for line, _ in status_lines(calm, results[0], 80)]
+    assert ("Nothing acts, nothing is wrong." in lines) is not bool(trouble)
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize("words", [("show", "1"), ("show", "1", "--budget"), ("show", "2"), ("results",)])
 def test_what_reads_the_records_fits(seen, monkeypatch, words, width):

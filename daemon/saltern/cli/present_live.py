@@ -32,7 +32,7 @@ def status_lines(s: dict[str, Any], tank: dict[str, Any] | None, width: int) -> 
     wrong = _wrong(s, now, zone)
     for text in wrong:
         lines += [(line, True) for line in wrapped(text, width, hanging=2)]
-    if not wrong:
+    if not wrong and _is_well(s):
         lines.append(("Nothing acts, nothing is wrong.", False))
     return lines
 
@@ -107,6 +107,12 @@ def _to_do(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> Rows:
     if s["question"] is not None:
         rows.append(("asks", f"{s['question']['text']} (saltern guided)"))
     return rows
+
+
+def _is_well(s: dict[str, Any]) -> bool:
+    """Return whether nothing keeps the bench from measuring that its alerts and interlocks do not say."""
+    up, in_time = all(device["up"] for device in s["devices"]), not any(part["overdue"] for part in s["parts"])
+    return up and in_time and s["commissioned"] is not None and s["parked"] is None and not s["bypasses"]
 
 
 def _wrong(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> list[str]:
