@@ -126,7 +126,7 @@ KEEPERS = (
 )
 """The facts that a keeper asks for first; builders ask for all."""
 
-LEFT_FOR_ALL = "More, with --all: every height, volume and time, all interlocks, what other parts would reach."
+LEFT_FOR_ALL = "More with --all: heights, volumes, times, interlocks, other parts."
 
 
 def _print(
