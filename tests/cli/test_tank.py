@@ -154,3 +154,11 @@ def test_a_wrong_table_is_refused_with_what_is_wrong(tmp_path, wrong, what):
 def test_a_wrong_moment_is_refused(bench):
     assert run("tank", "--bench", bench[0], "--at", "yesterday")[0] == 2
     assert "offset" in run("tank", "--bench", bench[0], "--at", "2026-03-05T08:00:00")[2]
+
+
+@pytest.mark.parametrize("width", [80, 60])
+def test_what_is_said_of_the_tank_fits_the_screen(bench, monkeypatch, width):
+    monkeypatch.setenv("COLUMNS", str(width))
+    code, out, _ = run("tank", "--bench", bench[0])
+    assert code == 0
+    assert [line for line in out.splitlines() if len(line) > width] == []

@@ -149,7 +149,7 @@ def test_who_may_read_neither_bench_file_nor_records_is_answered_by_the_service(
 
     def results(params):
         asked.append(params.limit)
-        return {"determinations": [result]}
+        return {"time_zone": "Europe/Berlin", "determinations": [result]}
 
     server = Server(root / "run/saltern/bench/saltern.sock", {"results": results})
     may = os.access
@@ -161,7 +161,8 @@ def test_who_may_read_neither_bench_file_nor_records_is_answered_by_the_service(
     finally:
         server.close()
     assert (code, err) == (0, "")
-    assert "2026-03-02 06:00" in out
+    assert "02 Mar" in out
     assert "accepted" in out
+    assert "Europe/Berlin" in out
     assert as_json["determinations"] == [result]
     assert asked == [100, 20]

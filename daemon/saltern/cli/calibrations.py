@@ -1,9 +1,11 @@
 """`saltern calibrations`: what was calibrated when, by whom, with what outcome, and which of it counts."""
 
 import json
+from datetime import datetime
 from getpass import getuser
 from pathlib import Path
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -25,9 +27,7 @@ def list_(
     as_json: JsonOption = False,
 ) -> None:
     """List calibrations, newest first; an asterisk marks those in force."""
-    from rich.table import Table
-
-    from saltern.cli.present import console, print_json
+    from saltern.cli.present import console, print_json, say, say_lines
 
     found = _read(db, bench, kind)
     if as_json:
@@ -36,20 +36,35 @@ def list_(
     if not found:
         console().print("None yet: the bench file counts.")
         return
-    table = Table(box=None, pad_edge=False)
-    for name in ("", "no.", "when, UTC", "what", "by", "outcome", "in words"):
-        table.add_column(name)
+    from saltern.cli.results import time_zone
+    from saltern.clock import RealClock
+
+    zone = time_zone(db, bench)
+    say_lines(calibration_lines(found, ZoneInfo(zone), RealClock().now(), console().width), bold=1)
+    say(f"* in force. Times are those of {zone}.", style="dim")
+
+
+def calibration_lines(found: list[dict[str, Any]], zone: ZoneInfo, now: datetime, width: int) -> list[str]:
+    """Return calibrations as lines for a screen of this width; what came of each stands under its row."""
+    from saltern.cli.present_lines import columns, wrapped
+    from saltern.cli.present_time import short
+
+    roomy = width >= WITH_NAMES
+    table = [["", "no.", "when", "what", "outcome", "by"]]
     for one in found:
-        table.add_row(
-            "*" if one["in_force"] else "",
-            str(one["id"]),
-            str(one["at_utc"])[:16],
-            one["kind"],
-            one["by"],
-            one["outcome"],
-            one["words"],
-        )
-    console().print(table)
+        at = short(datetime.fromisoformat(one["at_utc"]), now, zone)
+        by = one["by"] if len(one["by"]) <= LONGEST_NAME else one["by"][: LONGEST_NAME - 1] + "…"
+        table.append(["*" if one["in_force"] else "", str(one["id"]), at, one["kind"], one["outcome"], by])
+    heading, *rows = columns(table if roomy else [line[:-1] for line in table], left=frozenset({0, 2, 3, 4, 5}))
+    lines = [heading]
+    for one, row in zip(found, rows, strict=True):
+        lines += [row, *wrapped(one["words"] if roomy else f"{one['words']} (by {one['by']})", width, indent=5)]
+    return lines
+
+
+LONGEST_NAME = 12
+WITH_NAMES = 76
+"""Columns of a screen from which on there is room for who it was."""
 
 
 @calibrations.command("show")

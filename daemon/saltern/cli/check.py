@@ -20,6 +20,9 @@ def check(
     rpc_schema: Annotated[
         bool, typer.Option("--rpc-schema", help="Print the methods of the service's socket and their parameters.")
     ] = False,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Show all that follows, not only what a keeper asks for first.")
+    ] = False,
     interlocks: Annotated[
         bool, typer.Option("--interlocks", help="Print the table of interlocks, as Markdown.")
     ] = False,
@@ -88,12 +91,13 @@ def check(
             }
         )
         return
-    _print(config.name, len(devices), found, amiss, as_table(), sentences(here, others))
+    words = sentences(here, others)
+    _print(config.name, len(devices), found, amiss, as_table(), words, everything=everything)
 
 
 def _explain_upgrade(name: str, changed: list[tuple[str, str, str, str]], *, as_json: bool) -> None:
     """Say what is refused that was accepted before, and end with the code of a bench file that is not well."""
-    from saltern.cli.present import console, print_json
+    from saltern.cli.present import print_json, say
 
     if as_json:
         keys = ("where", "accepted_before", "wrong", "ways_out")
@@ -101,15 +105,28 @@ def _explain_upgrade(name: str, changed: list[tuple[str, str, str, str]], *, as_
             {"schema_version": 1, "bench": name, "refused_now": [dict(zip(keys, row, strict=True)) for row in changed]}
         )
     elif not changed:
-        console().print(f"[bold]{name}[/bold]: nothing of this file was accepted before and is refused now")
+        say(f"{name}: nothing of this file was accepted before and is refused now")
     else:
         for where, accepted_before, wrong, ways_out in changed:
-            console().print(f"[bold]{where}[/bold] was accepted before, and is refused now.", markup=True)
-            console().print(f"  Before: {accepted_before}.", markup=False)
-            console().print(f"  What is wrong: {wrong}.", markup=False)
-            console().print(f"  Ways out: {ways_out}.\n", markup=False)
+            say(f"{where} was accepted before, and is refused now.", style="bold")
+            say(f"Before: {accepted_before}.", indent=2, hanging=4)
+            say(f"What is wrong: {wrong}.", indent=2, hanging=4)
+            say(f"Ways out: {ways_out}.", indent=2, hanging=4)
+            say("")
     if changed:
         raise typer.Exit(2)
+
+
+KEEPERS = (
+    "a bottle lasts",
+    "waste container lasts",
+    "tank water taken",
+    "salt that leaves with it, at salinity 35",
+    "rinses",
+)
+"""The facts that a keeper asks for first; builders ask for all."""
+
+LEFT_FOR_ALL = "More with --all: heights, volumes, times, interlocks, other parts."
 
 
 def _print(
@@ -119,30 +136,40 @@ def _print(
     amiss: list[str],
     interlocks: list[dict[str, str]],
     advice: list[str],
+    *,
+    everything: bool,
 ) -> None:
-    from rich.table import Table
+    from saltern.cli.present import console, say, say_lines
+    from saltern.cli.present_lines import columns
 
-    from saltern.cli.present import console
-
-    screen = console()
-    screen.print(f"[bold]{name}[/bold]: the file is well formed, {devices} devices, nothing claimed twice\n")
-    table = Table(box=None, show_header=False, pad_edge=False)
-    for label, value, unit in found:
-        table.add_row(label, f"{value:.4g}", unit)
-    screen.print(table)
-    screen.print()
-    matrix = Table(box=None, pad_edge=False)
-    for column in ("interlock", "watches", "cuts", "leaves", "kind", "within"):
-        matrix.add_column(column)
-    for row in interlocks:
-        matrix.add_row(*(row[column] for column in ("interlock", "watches", "cuts", "leaves", "kind", "within")))
-    screen.print(matrix)
-    screen.print()
-    screen.print("[bold]What one determination can reach[/bold], computed for the expected water")
-    for line in advice:
-        screen.print(f"  {line}")
-    screen.print()
+    say(f"{name}: the file is well formed, {devices} devices, nothing claimed twice", hanging=2, style="bold")
+    shown = found if everything else [fact for fact in found if fact[0] in KEEPERS]
+    lines = columns([[label, f"{value:.4g}", unit] for label, value, unit in shown], left=frozenset({0, 2}))
+    if len(max(lines, key=len)) > console().width:
+        lines = [f"{label}: {value:.4g} {unit}".rstrip() for label, value, unit in shown]
+    say_lines(lines)
+    if everything:
+        say("")
+        say_lines(interlock_lines(interlocks, console().width), bold=1)
+        say("")
+        say("What one determination can reach, computed for the expected water", style="bold")
+    for line in advice if everything else advice[:1]:
+        say(line, indent=2 if everything else 0, hanging=4)
     for line in amiss:
-        screen.print(f"[bold]Look at:[/bold] {line}")
+        say(f"Look at: {line}", hanging=2, style="bold")
     if not amiss:
-        screen.print("Nothing to put right that can be computed. What cannot: prove every float and sensor by hand.")
+        say("Nothing to put right that can be computed. What cannot: prove every float and sensor by hand.", hanging=2)
+    if not everything:
+        say(LEFT_FOR_ALL, hanging=2, style="dim")
+
+
+ALL_OF_A_ROW = 76
+"""Columns of a screen from which on there is room for what an interlock leaves."""
+
+
+def interlock_lines(interlocks: list[dict[str, str]], width: int) -> list[str]:
+    """Return the interlocks as lines for a screen of this width; `saltern explain NAME` says the rest of each."""
+    from saltern.cli.present_lines import columns
+
+    names = ("interlock", "cuts", "leaves", "kind") if width >= ALL_OF_A_ROW else ("interlock", "cuts", "kind")
+    return columns([list(names), *([row[name] for name in names] for row in interlocks)], left=frozenset(range(4)))

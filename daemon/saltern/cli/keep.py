@@ -1,6 +1,8 @@
 """`saltern log`, `condition` and `schedule`: what a keeper writes down, says and asks about times."""
 
+from datetime import datetime
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -92,18 +94,20 @@ def schedule(
     as_json: JsonOption = False,
 ) -> None:
     """Show the next determinations and why, and whether one is due now."""
-    from saltern.cli.present import console, print_json
+    from saltern.cli.present import print_json, say
+    from saltern.cli.present_time import moment
     from saltern.rpc.client import Client
 
     with Client(socket_of(bench, socket)) as client:
         found = client.call("schedule", count=count)
-    if as_json:
+        status = None if as_json else client.call("status")
+    if status is None:
         print_json({"schema_version": 1, **found})
         return
-    screen = console()
-    screen.print(f"now: {'due' if found['now']['due'] else 'not due'}: {found['now']['why']}")
+    now, zone = datetime.fromisoformat(status["at_utc"]), ZoneInfo(status["time_zone"])
+    say(f"now: {'due' if found['now']['due'] else 'not due'}: {found['now']['why']}", hanging=2)
     for slot in found["next"]:
-        screen.print(f"{slot['at_utc']}  {slot['why']}")
+        say(f"{moment(slot['at_utc'], now, zone)} ({slot['why']})", hanging=2)
 
 
 alert = typer.Typer(help="Alerts: try the ways they go, and say that one was seen.", no_args_is_help=True)
@@ -115,8 +119,18 @@ def alert_test(bench: BenchOption = None, socket: SocketOption = None) -> None:
     from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
-        client.call("alert-test", AT_NEXT_REST_S)
-    typer.echo("Told. If nothing reaches you within some minutes, look at the log.")
+        ways = client.call("alert-test", AT_NEXT_REST_S)["ways"]
+    if not ways:
+        typer.echo(
+            "alert test: no alert goes out, for the bench file names no way. "
+            "Set alerts.urls_file or mqtt in it, and start the service again.",
+            err=True,
+        )
+        raise typer.Exit(1)
+    typer.echo("A test alert is on its way by:")
+    for way in ways:
+        typer.echo(f"  {way}")
+    typer.echo("If it does not reach you within some minutes, look at the service's log.")
 
 
 @alert.command()

@@ -1,8 +1,10 @@
 """`saltern status`, `measure` and `stop`: what a keeper asks of a running service, over SSH."""
 
 import os
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -47,6 +49,7 @@ def status(bench: BenchOption = None, socket: SocketOption = None, as_json: Json
 
     with Client(socket_of(bench, socket)) as client:
         found = client.call("status")
+        tank = None if as_json else _newest_of_the_tank(client, found["last"])
     if as_json:
         from saltern.cli.present import print_json
 
@@ -54,7 +57,18 @@ def status(bench: BenchOption = None, socket: SocketOption = None, as_json: Json
     else:
         from saltern.cli.present_live import print_status
 
-        print_status(found)
+        print_status(found, tank)
+
+
+LOOKED_BACK = 100
+
+
+def _newest_of_the_tank(client: Any, last: dict[str, Any] | None) -> dict[str, Any] | None:
+    """Return the tank's newest determination: a reference measured since is not what the tank has."""
+    if last is None or last["source"] == "tank":
+        return last
+    found = client.call("results", limit=LOOKED_BACK)["determinations"]
+    return next((d for d in reversed(found) if d["source"] == "tank"), None)
 
 
 def measure(
@@ -120,14 +134,15 @@ def away(
 
     with Client(socket_of(bench, socket)) as client:
         found = client.call("away", AT_NEXT_REST_S, days=days, apply=not look)
-    if as_json:
+        status = None if as_json else client.call("status")
+    if status is None:
         from saltern.cli.present import print_json
 
         print_json({"schema_version": 1, **found})
     else:
         from saltern.cli.present_live import print_away
 
-        print_away(found)
+        print_away(found, datetime.fromisoformat(status["at_utc"]), ZoneInfo(status["time_zone"]))
 
 
 def reload(bench: BenchOption = None, socket: SocketOption = None) -> None:

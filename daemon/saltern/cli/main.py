@@ -14,6 +14,7 @@ from saltern.cli import (
     daemon,
     demo,
     evaluate,
+    explain,
     guide,
     init,
     keep,
@@ -41,43 +42,53 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-app.command()(demo.demo)
-app.command()(simulate.simulate)
-app.command()(practice.practice)
-app.command()(evaluate.evaluate)
-app.command()(init.init)
-app.command()(check.check)
-app.command()(probe.probe)
-app.command()(results.results)
-app.command()(show.show)
-app.command()(records.export)
-app.command()(records.backup)
-app.command()(records.restore)
-app.command()(report.report)
-app.command()(daemon.daemon)
-app.command()(live.status)
-app.command()(live.measure)
-app.command()(live.stop)
-app.command()(live.away)
-app.command()(live.reload)
-app.command()(keep.schedule)
-app.command()(keep.condition)
-app.add_typer(keep.log, name="log")
-app.add_typer(keep.alert, name="alert")
-app.command("safe-off")(safe_off.safe_off)
-app.command("report-death")(report_death.report_death)
-app.command()(operate.reset)
-app.command()(operate.empty)
-app.command()(operate.rinse)
-app.command()(operate.part)
-app.command()(operate.bypass)
-app.command()(operate.hold)
-app.command()(commission.commission)
-app.command("proof-test")(proof_test.proof_test)
+EVERY_DAY, AT_THE_BENCH, CALIBRATE = "Every day", "At the bench", "Calibrate"
+MEND, FILES, WITHOUT_A_BENCH = "Mend", "Files and reports", "Try it without a bench"
+
+# help shows the groups in the order in which they come here
+app.command(rich_help_panel=EVERY_DAY)(live.status)
+app.command(rich_help_panel=EVERY_DAY)(live.measure)
+app.command(rich_help_panel=EVERY_DAY)(live.stop)
+app.command(rich_help_panel=EVERY_DAY)(results.results)
+app.command(rich_help_panel=EVERY_DAY)(show.show)
+app.command(rich_help_panel=EVERY_DAY)(tank.tank)
+app.command(rich_help_panel=EVERY_DAY)(keep.schedule)
+app.command(rich_help_panel=EVERY_DAY)(live.away)
+app.command(rich_help_panel=EVERY_DAY)(keep.condition)
+app.add_typer(keep.log, name="log", rich_help_panel=EVERY_DAY)
+app.command(rich_help_panel=AT_THE_BENCH)(operate.hold)
+app.command(rich_help_panel=AT_THE_BENCH)(operate.part)
+app.command(rich_help_panel=AT_THE_BENCH)(operate.empty)
+app.command(rich_help_panel=AT_THE_BENCH)(operate.rinse)
+app.command(rich_help_panel=AT_THE_BENCH)(commission.commission)
+app.command("proof-test", rich_help_panel=AT_THE_BENCH)(proof_test.proof_test)
+# a panel is not handed on to the commands of a nameless group
+for command in guide.commands.registered_commands:
+    command.rich_help_panel = CALIBRATE
+for group in guide.commands.registered_groups:
+    group.rich_help_panel = CALIBRATE
 app.add_typer(guide.commands)
-app.add_typer(calibrations.calibrations, name="calibrations")
-app.command()(recipe.recipe)
-app.command()(tank.tank)
+app.add_typer(calibrations.calibrations, name="calibrations", rich_help_panel=CALIBRATE)
+app.command(rich_help_panel=CALIBRATE)(recipe.recipe)
+app.command(rich_help_panel=MEND)(explain.explain)
+app.command(rich_help_panel=MEND)(operate.reset)
+app.command(rich_help_panel=MEND)(operate.bypass)
+app.add_typer(keep.alert, name="alert", rich_help_panel=MEND)
+app.command(rich_help_panel=MEND)(check.check)
+app.command(rich_help_panel=MEND)(probe.probe)
+app.command("safe-off", rich_help_panel=MEND)(safe_off.safe_off)
+app.command("report-death", rich_help_panel=MEND)(report_death.report_death)
+app.command(rich_help_panel=FILES)(report.report)
+app.command(rich_help_panel=FILES)(records.export)
+app.command(rich_help_panel=FILES)(records.backup)
+app.command(rich_help_panel=FILES)(records.restore)
+app.command(rich_help_panel=FILES)(init.init)
+app.command(rich_help_panel=FILES)(live.reload)
+app.command(rich_help_panel=FILES)(daemon.daemon)
+app.command(rich_help_panel=WITHOUT_A_BENCH)(demo.demo)
+app.command(rich_help_panel=WITHOUT_A_BENCH)(practice.practice)
+app.command(rich_help_panel=WITHOUT_A_BENCH)(simulate.simulate)
+app.command(rich_help_panel=WITHOUT_A_BENCH)(evaluate.evaluate)
 
 FAILED, USAGE, REFUSED, NOT_RUNNING = 1, 2, 3, 4
 

@@ -1,23 +1,31 @@
 """How numbers look on a screen: dKH with k = 2, plain tables, one plot."""
 
 import json
+import os
 import sys
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import plotext
 from rich.console import Console
-from rich.table import Table
 
 from saltern.chemistry.endpoint.curve import Curve, EndPoint
 from saltern.chemistry.units import umol_kg_to_dkh
+from saltern.cli.present_lines import columns, labelled, wrapped
+from saltern.cli.present_time import moment, short
 from saltern.model.determination import Quantity
 
 COVERAGE = 2.0
 
 
+NOT_A_TERMINAL = 110
+
+
 def console() -> Console:
-    return Console(highlight=False, width=None if sys.stdout.isatty() else 110)
+    """Return the screen: as wide as the terminal or COLUMNS says, and otherwise as a log may be."""
+    knows_its_width = sys.stdout.isatty() or os.environ.get("COLUMNS", "").isdigit()
+    return Console(highlight=False, width=None if knows_its_width else NOT_A_TERMINAL)
 
 
 def print_json(data: object) -> None:
@@ -41,7 +49,7 @@ def plus_minus(quantity: Quantity, digits: int) -> str:
 def value_and_u(value: float | None, u: float | None, digits: int) -> str:
     if value is None:
         return "–"
-    return f"{value:.{digits}f} ± {COVERAGE * (u if u is not None else float('nan')):.{digits}f}"
+    return f"{value:.{digits}f} ± {'?' if u is None else f'{COVERAGE * u:.{digits}f}'}"
 
 
 def change_in_words(change: dict[str, Any] | None) -> str:
@@ -56,66 +64,117 @@ def reasons(quantity: Quantity) -> str:
     return ", ".join(reason.value for reason in quantity.reasons)
 
 
-def print_determinations(rows: list[dict[str, Any]]) -> None:
-    """Print a table of results, as they are in JSON, oldest first."""
-    table = Table(box=None, pad_edge=False)
-    for name in ("no.", "started (UTC)", "source", "alkalinity", "since yesterday", "pH total", "salinity", "verdict"):
-        table.add_column(name, justify="left" if name in ("source", "verdict") else "right")
+WITH_EVERY_U = 96
+WITH_PH_AND_SALINITY = 76
+"""Columns of a screen from which on tables show so much."""
+
+
+def say(text: str, *, indent: int = 0, hanging: int | None = None, style: str | None = None) -> None:
+    """Print a text in whole words, no line longer than the screen is wide."""
+    screen = console()
+    for line in wrapped(text, screen.width, indent=indent, hanging=hanging):
+        screen.print(line, style=style, markup=False, soft_wrap=True)
+
+
+def say_lines(lines: list[str], *, bold: int = 0) -> None:
+    """Print lines that are laid out already, the first ones bold."""
+    screen = console()
+    for number, line in enumerate(lines):
+        screen.print(line, style="bold" if number < bold else None, markup=False, soft_wrap=True)
+
+
+def print_determinations(rows: list[dict[str, Any]], zone: ZoneInfo, now: datetime) -> None:
+    """Print a table of results, as they are in JSON, oldest first; their times by the bench's clock."""
+    say_lines(result_lines(rows, zone, now, console().width), bold=1)
+    newest = next((row for row in reversed(rows) if row["source"] == "tank"), None)
+    if newest is not None and datetime.fromisoformat(newest["started_utc"]) <= now:  # not of a paced clock
+        say(f"Newest of the tank: {moment(newest['started_utc'], now, zone)}.")
+    if any(row.get("change") is not None and row["change"]["across_titre_factors"] for row in rows):
+        say("* over a new titre factor", style="dim")
+    say(f"± is twice the standard uncertainty (k = 2). Times are those of {zone.key}.", style="dim")
+
+
+def result_lines(rows: list[dict[str, Any]], zone: ZoneInfo, now: datetime, width: int) -> list[str]:
+    """Return results as lines for a screen of this width; what is more than a number stands under its row."""
+    headings = ["no.", "started", "dKH", "since yesterday" if width >= WITH_EVERY_U else "change", "verdict"]
+    if width >= WITH_PH_AND_SALINITY:
+        headings[4:4] = ["pH total" if width >= WITH_EVERY_U else "pH", "salinity"]
+    table = [headings]
     for row in rows:
-        a, ph, s = row["alkalinity"], row["ph_total"], row["salinity"]
-        table.add_row(
+        a, ph, s, change = row["alkalinity"], row["ph_total"], row["salinity"], row.get("change")
+        factor = "*" if change is not None and change["across_titre_factors"] else ""
+        line = [
             str(row["id"]),
-            f"{datetime.fromisoformat(row['started_utc']):%Y-%m-%d %H:%M}",
-            row["source"],
-            dkh(a["umol_per_kg"], a["u"], s["value"]),
-            change_in_words(row.get("change")).removesuffix(" dKH since yesterday"),
-            value_and_u(ph["value"], ph["u"], 3),
-            value_and_u(s["value"], s["u"], 2),
-            " ".join(filter(None, (a["verdict"], ", ".join(a["reasons"])))),
-        )
-    console().print(table)
-    console().print("[dim]± is twice the standard uncertainty (k = 2).[/dim]")
+            short(datetime.fromisoformat(row["started_utc"]), now, zone),
+            dkh(a["umol_per_kg"], a["u"], s["value"]).removesuffix(" dKH"),
+            change_in_words(change).split(" dKH")[0] + factor,
+            a["verdict"],
+        ]
+        if width >= WITH_PH_AND_SALINITY:
+            line[4:4] = [_at_width(ph["value"], ph["u"], 3, width), _at_width(s["value"], s["u"], 2, width)]
+        table.append(line)
+    heading, *lines = columns(table, left=frozenset({len(headings) - 1}))
+    if len(max((heading, *lines), key=len)) > width:  # `show` has the change still
+        table = [line[:3] + line[4:] for line in table]
+        heading, *lines = columns(table, left=frozenset({len(headings) - 2}))
+    found = [heading]
+    for row, drawn in zip(rows, lines, strict=True):
+        more = [*([] if row["source"] == "tank" else [row["source"]]), *row["alkalinity"]["reasons"]]
+        found += [drawn, *(wrapped(", ".join(more), width, indent=5) if more else [])]
+    return found
+
+
+def _at_width(value: float | None, u: float | None, digits: int, width: int) -> str:
+    """Return a value with its uncertainty where there is room for it; without, no digit that says nothing."""
+    if width >= WITH_EVERY_U or value is None:
+        return value_and_u(value, u, digits)
+    return f"{value:.{min(digits, 2)}f}"
 
 
 def print_simulation(outcome: dict[str, Any]) -> None:
     """Print a simulation's results with the truth beside them."""
-    table = Table(box=None, pad_edge=False)
-    headings = ("no.", "at h", "alkalinity, dKH", "truth", "off, umol/kg", "pH total", "truth", "salinity", "truth")
-    for name in headings:
-        table.add_column(name, justify="right")
-    table.add_column("verdict")
-    for entry in outcome["determinations"]:
-        a, ph, s = entry["alkalinity"], entry["ph_total"], entry["salinity"]
-        table.add_row(
-            str(entry["id"]),
-            f"{entry['started_h']:.1f}",
-            dkh(a["umol_per_kg"], a["u"], s["truth"]).removesuffix(" dKH"),
-            dkh(a["truth"], 0.0, s["truth"]).split()[0],
-            "–" if a["umol_per_kg"] is None else f"{a['umol_per_kg'] - a['truth']:+.1f}",
-            _value(ph["value"], ph["u"], 3),
-            f"{ph['truth']:.3f}",
-            _value(s["value"], s["u"], 2),
-            f"{s['truth']:.2f}",
-            " ".join([a["verdict"], ", ".join(a["reasons"])]).strip(),
-        )
-    screen = console()
-    screen.print(table)
-    screen.print("[dim]± is twice the standard uncertainty (k = 2); the truth is the twin's.[/dim]\n")
+    say_lines(simulation_lines(outcome["determinations"], console().width), bold=1)
+    say("± is twice the standard uncertainty (k = 2); the truth is the twin's.", style="dim")
+    say("")
     for trip in outcome["trips"]:
         until = "" if trip["cleared_h"] is None else f" to {trip['cleared_h']:.2f} h"
-        screen.print(f"{trip['at_h']:.2f} h{until}: {trip['kind']} {trip['interlock']} cut {', '.join(trip['cuts'])}")
+        say(f"{trip['at_h']:.2f} h{until}: {trip['kind']} {trip['interlock']} cut {', '.join(trip['cuts'])}", hanging=2)
     for alert in outcome["alerts"]:
-        screen.print(f"{alert['at_h']:.2f} h: {alert['severity']}: {alert['text']}")
+        say(f"{alert['at_h']:.2f} h: {alert['severity']}: {alert['text']}", hanging=2)
     truth = outcome["truth"]
-    screen.print(
+    say(
         f"Truth of the twin: vessel at most {truth['peak_vessel_ml']:.0f} of {truth['vessel_capacity_ml']:.0f} mL, "
         f"spilled {truth['spilled_ml']:.1f} mL, titrant to the tank {truth['titrant_to_tank_ml']:.2f} mL; "
         f"{outcome['wall_s']:.1f} s of computing."
     )
 
 
-def _value(value: float | None, u: float | None, digits: int) -> str:
-    return "–" if value is None or u is None else f"{value:.{digits}f} ± {COVERAGE * u:.{digits}f}"
+def simulation_lines(entries: list[dict[str, Any]], width: int) -> list[str]:
+    """Return a simulation's results as lines for a screen of this width."""
+    wide = width >= WITH_EVERY_U
+    headings = ["no.", "at h", "alkalinity, dKH" if wide else "dKH", "truth", "off, umol/kg" if wide else "off"]
+    if width >= WITH_PH_AND_SALINITY:
+        headings += ["pH total" if wide else "pH", "truth", "salinity" if wide else "sal.", "truth"]
+    table = [[*headings, "verdict"]]
+    for entry in entries:
+        a, ph, s = entry["alkalinity"], entry["ph_total"], entry["salinity"]
+        line = [
+            str(entry["id"]),
+            f"{entry['started_h']:.1f}",
+            dkh(a["umol_per_kg"], a["u"], s["truth"]).removesuffix(" dKH"),
+            dkh(a["truth"], 0.0, s["truth"]).split()[0],
+            "–" if a["umol_per_kg"] is None else f"{a['umol_per_kg'] - a['truth']:+.1f}",
+        ]
+        if width >= WITH_PH_AND_SALINITY:
+            line += [_at_width(ph["value"], ph["u"], 3, width), f"{ph['truth']:.{3 if wide else 2}f}"]
+            line += [_at_width(s["value"], s["u"], 2, width), f"{s['truth']:.2f}"]
+        table.append([*line, a["verdict"]])
+    heading, *lines = columns(table, left=frozenset({len(headings)}))
+    found = [heading]
+    for entry, drawn in zip(entries, lines, strict=True):
+        more = entry["alkalinity"]["reasons"]
+        found += [drawn, *(wrapped(", ".join(more), width, indent=5) if more else [])]
+    return found
 
 
 def plot_curve(curve: Curve, ends: dict[str, float], acid_umol_kg_per_g: float, *, height: int = 18) -> None:
@@ -147,26 +206,27 @@ def plot_curve(curve: Curve, ends: dict[str, float], acid_umol_kg_per_g: float, 
 
 def print_end_point(end_point: EndPoint, salinity: float, temperature_c: float) -> None:
     """Print one evaluation."""
-    table = Table(box=None, show_header=False, pad_edge=False)
+    rows: list[tuple[str, str]] = []
     a, u = end_point.alkalinity_umol_kg, end_point.u_umol_kg
-    table.add_row("alkalinity", f"{a:.1f} ± {COVERAGE * u:.1f} umol/kg (k = 2)")
-    table.add_row("", dkh(a, u, salinity))
-    table.add_row("method", end_point.method)
+    rows.append(("alkalinity", f"{a:.1f} ± {COVERAGE * u:.1f} umol/kg (k = 2)"))
+    rows.append(("", dkh(a, u, salinity)))
+    rows.append(("method", end_point.method))
     if end_point.e0_mv is not None:
-        table.add_row("electrode E0, total scale", f"{end_point.e0_mv:.3f} mV at {temperature_c:.2f} °C")
+        rows.append(("electrode E0, total scale", f"{end_point.e0_mv:.3f} mV at {temperature_c:.2f} °C"))
     if end_point.slope is not None:
-        table.add_row("electrode slope", f"{100.0 * end_point.slope:.2f} % of Nernst")
+        rows.append(("electrode slope", f"{100.0 * end_point.slope:.2f} % of Nernst"))
     if end_point.carbon_umol_kg is not None:
         carbon = end_point.carbon_umol_kg
-        table.add_row(
-            "inorganic carbon", f"{carbon.value:.0f} ± {COVERAGE * carbon.u:.0f} umol/kg at the first reading used"
+        rows.append(
+            ("inorganic carbon", f"{carbon.value:.0f} ± {COVERAGE * carbon.u:.0f} umol/kg at the first reading used")
         )
-    table.add_row("readings used", str(end_point.points_used))
-    table.add_row("residual", f"{end_point.residual_mv:.3f} mV rms")
+    rows.append(("readings used", str(end_point.points_used)))
+    rows.append(("residual", f"{end_point.residual_mv:.3f} mV rms"))
     if end_point.co2_loss_per_min is not None:
         loss = end_point.co2_loss_per_min
-        table.add_row("CO2 lost", f"{loss.value:.3f} ± {COVERAGE * loss.u:.3f} of what is dissolved, by the minute")
+        rows.append(("CO2 lost", f"{loss.value:.3f} ± {COVERAGE * loss.u:.3f} of what is dissolved, by the minute"))
     for finding in end_point.findings:
-        mark = "[bold]flagged[/bold]: " if finding.flagged else ""
-        table.add_row(finding.code, f"{mark}{finding.statistic:.1f}, limit {finding.limit:.1f} ({finding.about})")
-    console().print(table)
+        mark = "flagged: " if finding.flagged else ""
+        rows.append((finding.code, f"{mark}{finding.statistic:.1f}, limit {finding.limit:.1f} ({finding.about})"))
+    for label, text in rows:
+        say_lines(labelled(label, text, console().width, label_width=27))

@@ -4,114 +4,178 @@ import sys
 from datetime import datetime
 from types import TracebackType
 from typing import Any, Self
+from zoneinfo import ZoneInfo
 
 import plotext
 from rich.live import Live
-from rich.table import Table
 from rich.text import Text
 
 from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.cli.present import COVERAGE, change_in_words, console
+from saltern.cli.present import COVERAGE, change_in_words, console, dkh, say, say_lines, value_and_u
+from saltern.cli.present_lines import labelled, wrapped
+from saltern.cli.present_time import moment, relative, short
 
 
-def print_status(s: dict[str, Any]) -> None:
-    """Print one screen."""
-    screen = console()
-    screen.print(f"[bold]{s['bench']}[/bold]  {s['at_utc']}")
-    table = Table(box=None, show_header=False, pad_edge=False)
-    table.add_row("last", _last(s["last"]))
-    change = change_in_words(None if s["last"] is None else s["last"].get("change"))
-    if change:
-        table.add_row("change", change)
+def print_status(s: dict[str, Any], tank: dict[str, Any] | None) -> None:
+    """Print one screen; `tank` is the newest determination of the tank, whatever was measured since."""
+    for line, bold in status_lines(s, tank, console().width):
+        say_lines([line], bold=int(bold))
+
+
+def status_lines(s: dict[str, Any], tank: dict[str, Any] | None, width: int) -> list[tuple[str, bool]]:
+    """Return a status as lines for a screen of this width, and whether each is bold."""
+    zone, now = ZoneInfo(s["time_zone"]), datetime.fromisoformat(s["at_utc"])
+    lines = [(f"{s['bench']}, {now.astimezone(zone):%a %d %b %Y %H:%M}", True)]
+    rows = [*_measured(s, tank, now, zone), *_bench(s, now, zone), *_to_do(s, now, zone)]
+    for label, text in rows:
+        lines += [(line, label == "last") for line in labelled(label, text, width)]
+    wrong = _wrong(s, now, zone)
+    for text in wrong:
+        lines += [(line, True) for line in wrapped(text, width, hanging=2)]
+    if not wrong and _is_well(s):
+        lines.append(("Nothing acts, nothing is wrong.", False))
+    return lines
+
+
+Rows = list[tuple[str, str]]
+
+
+def _measured(s: dict[str, Any], tank: dict[str, Any] | None, now: datetime, zone: ZoneInfo) -> Rows:
+    rows: Rows = [("last", _last(tank))]
+    if tank is not None:
+        rows.append(("", f"{moment(tank['started_utc'], now, zone)} (no. {tank['id']})"))
+        change = change_in_words(tank.get("change"))
+        if change:
+            rows.append(("change", change))
+        ph, salinity, temperature_c = tank["ph_total"], tank["salinity"], tank["temperature_c"]
+        at = "" if temperature_c is None else f", total scale, at {temperature_c:.1f} °C"
+        if ph["value"] is not None:
+            rows.append(("pH", value_and_u(ph["value"], ph["u"], 2) + at))
+        if salinity["value"] is not None:
+            rows.append(("salinity", value_and_u(salinity["value"], salinity["u"], 2)))
     line = s["trend"]
     if line is not None:
-        salinity = None if s["last"] is None else s["last"]["salinity"]["value"]
-        per_umol_kg = umol_kg_to_dkh(1.0, 35.0 if salinity is None else salinity)
+        value = None if tank is None else tank["salinity"]["value"]
+        per_umol_kg = umol_kg_to_dkh(1.0, 35.0 if value is None else value)
         per_day, u = (line[key] * per_umol_kg for key in ("umol_per_kg_per_day", "u"))
-        table.add_row("trend", f"{per_day:+.2f} ± {COVERAGE * u:.2f} dKH a day, over {line['days']} days")
+        rows.append(("trend", f"{per_day:+.2f} ± {COVERAGE * u:.2f} dKH a day, over {line['days']} days"))
+    other = s["last"]
+    if other is not None and other["source"] != "tank":
+        rows.append((other["source"], f"{_last(other)}, {moment(other['started_utc'], now, zone)} (no. {other['id']})"))
+    return rows
+
+
+def _bench(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> Rows:
     running = s["running"]
-    table.add_row("now", "idle" if running is None else f"{running['what']}: {running['phase']}")
+    rows: Rows = [("now", "idle" if running is None else f"{running['what']}: {running['phase']}")]
     if s["next"] is not None:
-        table.add_row("next", f"{s['next']['at_utc']}, {s['next']['why']}")
+        rows.append(("next", f"{moment(s['next']['at_utc'], now, zone)} ({s['next']['why']})"))
     left_ml, days = s["titrant"]["left_ml"][0], s["titrant"]["days_left"]
-    table.add_row("titrant", f"{left_ml:.0f} mL at least, {days:.0f} days")
-    table.add_row("waste", f"room for {s['waste']['room_ml'] / 1000.0:.1f} L")
-    table.add_row("vessel", f"holds {s['vessel_ml'][0]:.0f} to {s['vessel_ml'][1]:.0f} mL")
+    rows.append(("titrant", f"{left_ml:.0f} mL at least, {days:.0f} days"))
+    rows.append(("waste", f"room for {s['waste']['room_ml'] / 1000.0:.1f} L"))
+    rows.append(("vessel", f"holds {s['vessel_ml'][0]:.0f} to {s['vessel_ml'][1]:.0f} mL"))
     for name, holds in s["conditions"].items():
-        table.add_row("condition", f"{name}: {'holds' if holds else 'does not hold'}")
-    for device in s["devices"]:
-        if not device["up"]:
-            table.add_row("absent", f"{device['place']} at {device['where']}: {device['trouble']}")
-        elif device["returns"]:
-            table.add_row("port", f"{device['place']} at {device['where']}: has come back {_times(device['returns'])}")
-    for part in s["parts"]:
-        table.add_row("part", _part(part))
-    for bypass in s["bypasses"]:
-        table.add_row("bypassed", f"{bypass['name']}, for {bypass['left_h']:.1f} h more")
+        rows.append(("condition", f"{name}: {'holds' if holds else 'does not hold'}"))
     if s["away"] is not None:
         gap_h = s["away"]["gap_h"]
         kept = f"at least {gap_h:.1f} h from start to start" if gap_h else "the schedule stays as it is"
-        table.add_row("away", f"until {s['away']['until_utc']}; {kept}")
-    if s["held_until"] is not None and s["held_until"] > s["at_utc"]:
-        table.add_row("held", f"nothing starts by schedule until {s['held_until'][:16]}")
-    if s["commissioned"] is None:
-        table.add_row("not commissioned", "nothing is pumped but by guided procedures: see hardware/README.md")
-    if s["parked"] is not None:
-        table.add_row("parked", f"since {s['parked'][:16]}: saltern resume")
-    if s["question"] is not None:
-        table.add_row("asks", f"{s['question']['text']} (saltern guided)")
+        rows.append(("away", f"until {moment(s['away']['until_utc'], now, zone)}; {kept}"))
     for one in s["calibrations"]:
-        table.add_row(one["kind"], f"{one['words']} (calibration {one['id']}, {one['at_utc'][:10]})")
-    screen.print(table)
-    for row in s["interlocks"]:
-        screen.print(f"[bold]{row['kind']} {row['name']}[/bold]: {row['remedy']}")
+        on = short(datetime.fromisoformat(one["at_utc"]), now, zone)
+        rows.append((one["kind"], f"{one['words']} (calibration {one['id']}, {on})"))
+    return rows
+
+
+def _to_do(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> Rows:
+    """Return what waits for the keeper's hand, or was left so by it."""
+    rows: Rows = []
+    for device in s["devices"]:
+        if not device["up"]:
+            rows.append(("absent", f"{device['place']} at {device['where']}: {device['trouble']}"))
+        elif device["returns"]:
+            rows.append(("port", f"{device['place']} at {device['where']}: has come back {_times(device['returns'])}"))
+    rows += [("part", _part(part, now, zone)) for part in s["parts"]]
+    rows += [("bypassed", f"{bypass['name']}, for {bypass['left_h']:.1f} h more") for bypass in s["bypasses"]]
+    if s["held_until"] is not None and datetime.fromisoformat(s["held_until"]) > now:
+        rows.append(("held", f"nothing starts by schedule until {moment(s['held_until'], now, zone)}"))
+    if s["commissioned"] is None:
+        rows.append(
+            ("not commissioned", "nothing is pumped but by guided procedures: see hardware/README.md"),
+        )
+    if s["parked"] is not None:
+        rows.append(("parked", f"since {moment(s['parked'], now, zone)}: saltern resume"))
+    if s["question"] is not None:
+        rows.append(("asks", f"{s['question']['text']} (saltern guided)"))
+    return rows
+
+
+def _is_well(s: dict[str, Any]) -> bool:
+    """Return whether nothing keeps the bench from measuring that its alerts and interlocks do not say."""
+    up, in_time = all(device["up"] for device in s["devices"]), not any(part["overdue"] for part in s["parts"])
+    return up and in_time and s["commissioned"] is not None and s["parked"] is None and not s["bypasses"]
+
+
+def _wrong(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> list[str]:
+    """Return what acts and what is wrong, each once: an interlock's own alert says no more than its row."""
+    acting = {f"interlock-{row['name']}": row for row in s["interlocks"]}
+    since = {alert["code"]: moment(alert["since_utc"], now, zone) for alert in s["alerts"]}
+    found = []
+    for code, row in acting.items():
+        begun = f", since {since[code]}" if code in since else ""
+        found.append(f"{row['kind']} {row['name']}{begun}: {row['remedy']}")
     for alert in s["alerts"]:
-        screen.print(f"[bold]{alert['for_the_keeper']}[/bold], since {alert['since_utc']}: {alert['text']}")
-    if not s["interlocks"] and not s["alerts"]:
-        screen.print("Nothing acts, nothing is wrong.")
+        if alert["code"] not in acting:
+            found.append(f"{alert['for_the_keeper']}, since {since[alert['code']]}: {alert['text']}")
+    return found
 
 
 def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
 
-def _part(part: dict[str, Any]) -> str:
+def _part(part: dict[str, Any], now: datetime, zone: ZoneInfo) -> str:
     if part["installed_utc"] is None:
-        return f"{part['name']}: of unknown age; say `saltern part BENCH.toml installed {part['name']}` when it is new"
-    return f"{part['name']}: {'was due' if part['overdue'] else 'due'} {part['due_utc'][:10]}"
+        return f"{part['name']}: of unknown age; say `saltern part installed {part['name']}` when it is new"
+    due = datetime.fromisoformat(part["due_utc"])
+    return f"{part['name']}: {'was due' if part['overdue'] else 'due'} {_day(due, zone)}, {relative(due, now)}"
 
 
-def print_away(found: dict[str, Any]) -> None:
+def _day(at: datetime, zone: ZoneInfo) -> str:
+    return f"{at.astimezone(zone):%d %b %Y}"
+
+
+def print_away(found: dict[str, Any], now: datetime, zone: ZoneInfo) -> None:
     """Print what an absence comes to, and who is told of trouble."""
-    screen, away = console(), found["away"]
+    away = found["away"]
     if away is None:
-        screen.print("Welcome back: the schedule is as the bench file says.")
+        say("Welcome back: the schedule is as the bench file says.")
         return
-    screen.print(f"Away until {away['until_utc']}." + ("" if away["applied"] else " Only looked at: nothing changed."))
-    screen.print(
+    only = "" if away["applied"] else " Only looked at: nothing changed."
+    say(f"Away until {moment(away['until_utc'], now, zone)}.{only}")
+    say(
         f"The schedule asks for {found['wanted']} determinations; titrant lasts for {found['by_titrant']}, "
         f"waste room for {found['by_waste']}."
     )
     if not found["lasts"]:
-        screen.print("[bold]That is less than one a day: fill up before you leave.[/bold]")
+        say("That is less than one a day: fill up before you leave.", style="bold")
     elif away["gap_h"]:
-        screen.print(f"So they begin at least {away['gap_h']:.1f} h apart.")
+        say(f"So they begin at least {away['gap_h']:.1f} h apart.")
     else:
-        screen.print("Nothing has to be stretched.")
+        say("Nothing has to be stretched.")
     for part in found["parts_due"]:
-        screen.print(f"Due meanwhile: {part['name']}, {part['due_utc'][:10]}.")
+        due = datetime.fromisoformat(part["due_utc"])
+        say(f"Due meanwhile: {part['name']}, {_day(due, zone)}, {relative(due, now)}.")
     if found["told"]:
-        screen.print(f"Told of trouble: {'; '.join(found['told'])}.")
+        say(f"Told of trouble: {'; '.join(found['told'])}.")
     else:
-        screen.print("[bold]Nobody is told of trouble:[/bold] set alerts.urls_file or mqtt in the bench file.")
+        say("Nobody is told of trouble: set alerts.urls_file or mqtt in the bench file.", style="bold")
 
 
 def print_done(d: dict[str, Any]) -> None:
     """Print what a determination came to."""
-    screen = console()
-    screen.print(f"Determination {d['id']}: {_last(d)}")
+    say(f"Determination {d['id']}: {_last(d)}")
     for remark in d["remarks"]:
-        screen.print(remark)
+        say(remark)
 
 
 def _last(d: dict[str, Any] | None) -> str:
@@ -119,11 +183,9 @@ def _last(d: dict[str, Any] | None) -> str:
         return "nothing measured yet"
     a = d["alkalinity"]
     reasons = f" ({', '.join(a['reasons'])})" if a["reasons"] else ""
-    at_utc = datetime.fromisoformat(d["started_utc"]).isoformat(timespec="seconds")
     if a["umol_per_kg"] is None:
-        return f"{a['verdict']}{reasons}, {at_utc}"
-    u_dkh = COVERAGE * a["u"] * a["dkh"] / a["umol_per_kg"]
-    return f"{a['dkh']:.2f} ± {u_dkh:.2f} dKH, {a['verdict']}{reasons}, {at_utc}"
+        return f"{a['verdict']}{reasons}"
+    return f"{dkh(a['umol_per_kg'], a['u'], d['salinity']['value'])}, {a['verdict']}{reasons}"
 
 
 class Watched:

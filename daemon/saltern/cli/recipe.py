@@ -64,7 +64,7 @@ def _carbonate(
     as_json: bool,
 ) -> None:
     from saltern.chemistry.recipes import Scale, carbonate_recipe
-    from saltern.cli.present import console, print_json
+    from saltern.cli.present import print_json, say, say_lines
     from saltern.procedures.rinse import plan_for
 
     one_ml = config.sample.volume_ml + plan_for(config).total_ml + 2.0 * config.sample.keep_wet_ml
@@ -74,33 +74,37 @@ def _carbonate(
     if as_json:
         print_json({"schema_version": 1, **asdict(made)})
         return
-    say = console().print
     say(f"A standard of {made.alkalinity_umol_kg:.1f} umol/kg, u {made.u_umol_kg:.1f} (k = 1), {made.final_g:.0f} g")
-    say(f"1. {made.drying}")
+    say(f"1. {made.drying}", hanging=3)
     say(
         "2. The salt is sodium chloride of analytical grade without additives. The 0.02 % of magnesium carbonate that "
-        "keeps table salt dry would add 194 umol/kg (calculated)."
+        "keeps table salt dry would add 194 umol/kg (calculated).",
+        hanging=3,
     )
     say(
         f"3. Stock: {made.stock_carbonate_g:.2f} g of sodium carbonate (Na2CO3) on the fine scale, and "
         f"{made.stock_nacl_g:.1f} g of NaCl, made up with distilled water to {made.stock_g:.0f} g on the coarse one. "
-        "Cover it: it takes up CO2."
+        "Cover it: it takes up CO2.",
+        hanging=3,
     )
     say(
         f"4. Standard: {made.take_stock_g:.2f} g of the stock on the fine scale, and {made.nacl_g:.1f} g of NaCl, made "
-        f"up with distilled water to {made.final_g:.0f} g on the coarse one."
+        f"up with distilled water to {made.final_g:.0f} g on the coarse one.",
+        hanging=3,
     )
     say(
         f"5. saltern standardise --alkalinity {made.alkalinity_umol_kg:.1f} --u {made.u_umol_kg:.1f} --medium nacl. "
-        "It keeps for days, closed; plain water instead of salt water would be evaluated wrongly."
+        "It keeps for days, closed; plain water instead of salt water would be evaluated wrongly.",
+        hanging=3,
     )
     say("What its uncertainty is made of, umol/kg (k = 1):")
     for source, u in sorted(made.budget_umol_kg.items(), key=lambda row: -row[1]):
-        say(f"   {source:26}{u:6.2f}")
+        say_lines([f"   {source:26}{u:6.2f}"])
     if nacl_blank is None:
         say(
-            "   The salt's alkali is assumed. `saltern blank` measures it; then say it with --nacl-blank, and it "
-            "counts as known to 1 umol/kg."
+            "The salt's alkali is assumed. `saltern blank` measures it; then say it with --nacl-blank, and it "
+            "counts as known to 1 umol/kg.",
+            indent=3,
         )
 
 
@@ -108,16 +112,15 @@ def _titrant(
     mol_per_l: float, litres: float, stock: float, background: Literal["water", "nacl"], *, as_json: bool
 ) -> None:
     from saltern.chemistry.recipes import titrant_recipe
-    from saltern.cli.present import console, print_json
+    from saltern.cli.present import print_json, say
 
     made = titrant_recipe(mol_per_l, litres, stock, background)
     if as_json:
         print_json({"schema_version": 1, **asdict(made)})
         return
-    say = console().print
     say(f"{made.litres:g} L of titrant, {made.mol_per_l:g} mol/L hydrochloric acid")
     for caution in made.cautions:
-        say(f"! {caution}")
+        say(f"! {caution}", hanging=2)
     say(f"1. Put {0.8 * made.final_g:.0f} g of distilled water into the bottle, on a scale.")
     step = 2
     if made.nacl_g > 0:

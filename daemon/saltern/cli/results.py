@@ -3,12 +3,14 @@
 import os
 from pathlib import Path
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
 from saltern.errors import ConfigError
 
 MOST_FROM_THE_SERVICE = 100
+UNKNOWN_ZONE = "UTC"
 
 
 def results(
@@ -21,12 +23,14 @@ def results(
 ) -> None:
     """List results, oldest first."""
     from saltern.cli.present import console, print_determinations, print_json
+    from saltern.clock import RealClock
 
-    found = _of_the_service(bench, limit) if db is None and _unreadable(bench) else _of_the_records(db, bench, limit)
+    asked = db is None and _unreadable(bench)
+    zone, found = _of_the_service(bench, limit) if asked else _of_the_records(db, bench, limit)
     if as_json:
         print_json({"schema_version": 1, "determinations": found})
     elif found:
-        print_determinations(found)
+        print_determinations(found, ZoneInfo(zone), RealClock().now())
     else:
         console().print("No determination has been kept yet.")
 
@@ -43,17 +47,17 @@ def _unreadable(bench: Path | None) -> bool:
     return not os.access(bench, os.R_OK) or not os.access(records_of(load_bench(bench), bench).parent, os.R_OK)
 
 
-def _of_the_service(bench: Path | None, limit: int) -> list[dict[str, Any]]:
-    """Ask the running service, which may be asked by more people than may read its files."""
+def _of_the_service(bench: Path | None, limit: int) -> tuple[str, list[dict[str, Any]]]:
+    """Ask the running service, which may be asked by more people than may read its files; its time zone first."""
     from saltern.cli.live import socket_of
     from saltern.rpc.client import Client
 
     with Client(socket_of(bench, None)) as client:
         found = client.call("results", limit=min(limit, MOST_FROM_THE_SERVICE))
-    return list(found["determinations"])
+    return str(found["time_zone"]), list(found["determinations"])
 
 
-def _of_the_records(db: Path | None, bench: Path | None, limit: int) -> list[dict[str, Any]]:
+def _of_the_records(db: Path | None, bench: Path | None, limit: int) -> tuple[str, list[dict[str, Any]]]:
     from saltern.clock import RealClock
     from saltern.records.as_json import determination_json
     from saltern.records.store import open_for_reading
@@ -62,7 +66,16 @@ def _of_the_records(db: Path | None, bench: Path | None, limit: int) -> list[dic
     rows = store.results(limit)[::-1]
     store.close()
     past = [d for _, d in rows]
-    return [determination_json(number, d, past) for number, d in rows]
+    return time_zone(db, bench), [determination_json(number, d, past) for number, d in rows]
+
+
+def time_zone(db: Path | None, bench: Path | None) -> str:
+    """Return the time zone of the bench whose records are read; that of records given alone is not known."""
+    from saltern.config.loading import load_bench
+    from saltern.config.paths import meant
+
+    named = meant(bench)
+    return UNKNOWN_ZONE if db is not None or named is None else load_bench(named).schedule.time_zone
 
 
 def records_path(db: Path | None, bench: Path | None) -> Path:

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from saltern.cli.method_option import method_option
-from saltern.cli.results import records_path
+from saltern.cli.results import records_path, time_zone
 
 
 def show(
@@ -45,7 +45,7 @@ def show(
     if as_json:
         print_json({"schema_version": 1, **determination_json(number, d, past), **_curve(d)})
     else:
-        _print(number, d, past)
+        _print(number, d, past, time_zone(db, bench))
 
 
 BEFORE = 60
@@ -85,28 +85,34 @@ IMPROVE = {
 
 def _print_budget(number: int, d: Any) -> None:
     """Print the sources as a table with bars, their sum, and what to improve first (GUM: variances add)."""
-    from saltern.cli.present import console
+    from saltern.cli.present import console, say, say_lines
     from saltern.errors import ConfigError
     from saltern.procedures.budget import OWN, combined_u
 
     if not d.budget_umol_kg:
         raise ConfigError(f"determination {number} has no budget", where="show", remedy="It was void: see its reasons")
-    screen = console()
+    bar = max(0, min(MOST_BAR, console().width - BEFORE_BAR))
     total = combined_u(d.budget_umol_kg)
-    screen.print(f"Where the uncertainty of determination {number} comes from (umol/kg, k = 1)")
+    say(f"Where the uncertainty of determination {number} comes from (umol/kg, k = 1)")
     ordered = sorted(d.budget_umol_kg.items(), key=lambda item: -item[1])
+    lines = []
     for source, u in ordered:
         share = (u / total) ** 2
-        screen.print(f"  {source:<38}{u:6.1f}  {100 * share:4.0f} %  {'▇' * round(30 * share)}")
-    screen.print(f"  {'together':<38}{total:6.1f}")
+        lines.append(f"  {source:<38}{u:6.1f}  {100 * share:4.0f} %  {'▇' * round(bar * share)}".rstrip())
+    lines.append(f"  {'together':<38}{total:6.1f}")
     own = combined_u({source: u for source, u in d.budget_umol_kg.items() if source in OWN})
-    screen.print(f"  {'of its own, and so of a change':<38}{own:6.1f}")
+    lines.append(f"  {'of its own, and so of a change':<38}{own:6.1f}")
+    say_lines(lines)
     first = ordered[0][0]
-    screen.print(f"To improve first: {first}. {IMPROVE.get(first, '')}")
+    say(f"To improve first: {first}. {IMPROVE.get(first, '')}")
+
+
+MOST_BAR, BEFORE_BAR = 30, 56
+"""Columns of the longest bar, and of what stands before one."""
 
 
 def _again(number: int, d: Any, method: str | None, options: dict[str, Any], *, as_json: bool) -> None:
-    from saltern.cli.present import console, print_end_point, print_json
+    from saltern.cli.present import print_end_point, print_json, say
     from saltern.procedures.again import evaluated_again
 
     end_point, alkalinity = evaluated_again(d, method, options)
@@ -115,52 +121,66 @@ def _again(number: int, d: Any, method: str | None, options: dict[str, Any], *, 
         found = {"umol_per_kg": alkalinity, "u_of_the_curve": end_point.u_umol_kg, "was_umol_per_kg": was}
         print_json({"schema_version": 1, "id": number, "method": end_point.method, "options": options, **found})
         return
-    console().print(
-        f"Determination {number} evaluated again, and not changed: {alkalinity:.1f} umol/kg (it says {was})"
-    )
+    say(f"Determination {number} evaluated again, and not changed: {alkalinity:.1f} umol/kg (it says {was})")
     print_end_point(end_point, d.salinity.value or 35.0, d.temperature_c or 25.0)
 
 
-def _print(number: int, d: Any, past: list[Any]) -> None:
-    from rich.table import Table
+def _print(number: int, d: Any, past: list[Any], zone: str) -> None:
+    from zoneinfo import ZoneInfo
 
-    from saltern.cli.present import change_in_words, console, dkh, plot_curve, plus_minus, print_end_point, reasons
-    from saltern.records.as_json import change_json
+    from saltern.cli.present import console, plot_curve, print_end_point, say, say_lines
+    from saltern.cli.present_lines import labelled
+    from saltern.cli.present_time import moment
+    from saltern.clock import RealClock
 
-    screen = console()
-    screen.print(f"[bold]Determination {number}[/bold], {d.source.value}, {d.started_at:%Y-%m-%d %H:%M} UTC")
-    table = Table(box=None, show_header=False, pad_edge=False)
-    table.add_row("alkalinity", dkh(d.alkalinity.value, d.alkalinity.u, d.salinity.value), d.alkalinity.verdict.value)
-    table.add_row("", f"{plus_minus(d.alkalinity, 1)} umol/kg", reasons(d.alkalinity))
-    change = change_in_words(change_json(d, past))
-    if change:
-        table.add_row("", change, "")
-    at = "" if d.temperature_c is None else f" at {d.temperature_c:.1f} °C, in the vessel"
-    table.add_row("pH, total scale", plus_minus(d.ph_total, 3) + at, d.ph_total.verdict.value)
-    if d.ph_at_tank is not None:
-        tank = d.ph_at_tank
-        table.add_row("", f"{tank.value:.3f} ± {2.0 * tank.u:.3f} at {tank.temperature_c:.1f} °C, in the tank", "")
-    if d.ph_nbs is not None:
-        table.add_row("pH, as a meter shows", f"{d.ph_nbs:.2f} (NBS)", "")
-    table.add_row("salinity", plus_minus(d.salinity, 2), d.salinity.verdict.value)
-    if d.temperature_c is not None:
-        table.add_row("temperature", f"{d.temperature_c:.2f} °C", "")
-    table.add_row("took", f"{(d.finished_s - d.started_s) / 60.0:.1f} min, {d.titrant_ml:.2f} mL of titrant", "")
-    screen.print(table)
+    width, now = console().width, RealClock().now()
+    say(f"Determination {number}, {d.source.value}", style="bold")
+    when = moment(d.started_at.isoformat(), max(now, d.started_at), ZoneInfo(zone))
+    for label, text in (("started", f"{when} ({zone})"), *_values(d, past)):
+        say_lines(labelled(label, text, width, label_width=22))
     for remark in d.remarks:
-        screen.print(remark)
+        say(remark)
     if d.budget_umol_kg:
-        screen.print()
+        say("")
         _print_budget(number, d)
     if d.budget_ph:
         rows = sorted(d.budget_ph.items(), key=lambda item: -item[1])
-        screen.print("pH: " + ", ".join(f"{source} {u:.3f}" for source, u in rows if u >= 0.0005) + " (k = 1)")
+        say("pH: " + ", ".join(f"{source} {u:.3f}" for source, u in rows if u >= 0.0005) + " (k = 1)", hanging=4)
     if d.end_point is not None:
-        screen.print("\nThe evaluation")
+        say("")
+        say("The evaluation")
         print_end_point(d.end_point, d.salinity.value or 35.0, d.temperature_c or 25.0)
         if len(d.end_point.standardised_residuals):
-            screen.print("standardised residuals: " + " ".join(f"{r:+.1f}" for r in d.end_point.standardised_residuals))
+            say("standardised residuals: " + " ".join(f"{r:+.1f}" for r in d.end_point.standardised_residuals))
     if d.curve is not None and d.conditions is not None:
         per_g = d.conditions.titrant_mol_per_kg / d.conditions.sample_g * 1e6
         ends = {} if d.end_point is None else {"end point": d.end_point.alkalinity_umol_kg}
         plot_curve(d.curve, ends, per_g)
+
+
+def _values(d: Any, past: list[Any]) -> list[tuple[str, str]]:
+    """Return what was measured, by labels, each with its verdict."""
+    from saltern.cli.present import change_in_words, dkh, plus_minus, reasons
+    from saltern.records.as_json import change_json
+
+    found = [
+        ("alkalinity", f"{dkh(d.alkalinity.value, d.alkalinity.u, d.salinity.value)}, {d.alkalinity.verdict.value}"),
+        ("", f"{plus_minus(d.alkalinity, 1)} umol/kg"),
+    ]
+    if d.alkalinity.reasons:
+        found.append(("because", f"{reasons(d.alkalinity)} (saltern explain)"))
+    change = change_in_words(change_json(d, past))
+    if change:
+        found.append(("", change))
+    at = "" if d.temperature_c is None else f" at {d.temperature_c:.1f} °C, in the vessel"
+    found.append(("pH, total scale", f"{plus_minus(d.ph_total, 3)}{at}, {d.ph_total.verdict.value}"))
+    if d.ph_at_tank is not None:
+        tank = d.ph_at_tank
+        found.append(("", f"{tank.value:.3f} ± {2.0 * tank.u:.3f} at {tank.temperature_c:.1f} °C, in the tank"))
+    if d.ph_nbs is not None:
+        found.append(("pH, as a meter shows", f"{d.ph_nbs:.2f} (NBS)"))
+    found.append(("salinity", f"{plus_minus(d.salinity, 2)}, {d.salinity.verdict.value}"))
+    if d.temperature_c is not None:
+        found.append(("temperature", f"{d.temperature_c:.2f} °C"))
+    found.append(("took", f"{(d.finished_s - d.started_s) / 60.0:.1f} min, {d.titrant_ml:.2f} mL of titrant"))
+    return found

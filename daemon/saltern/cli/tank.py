@@ -1,14 +1,11 @@
 """`saltern tank`: what the tank consumes, where it is going, what changed, what to dose. From the records alone."""
 
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
 from saltern.cli.records import BenchOption
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")]
 NEVER_BY_ONE_NUMBER = "Never dose by one number alone: look at the tank, and test by other means before a large change."
@@ -52,7 +49,7 @@ def tank(
     if as_json:
         print_json(words)
     else:
-        _print(console(), words)
+        _print(words)
 
 
 def _moment(text: str | None) -> datetime | None:
@@ -69,44 +66,50 @@ def _moment(text: str | None) -> datetime | None:
     return at
 
 
-def _print(screen: "Console", words: dict[str, Any]) -> None:
+def _print(words: dict[str, Any]) -> None:
+    from saltern.cli.present import say
+
     found = words["consumption"]
     if found is None or found["too_early"]:
-        screen.print("Too early to say what the tank consumes: it takes two days of results, and better three.")
+        say("Too early to say what the tank consumes: it takes two days of results, and better three.")
     else:
-        screen.print(f"level {_of(found['level_dkh'])} dKH")
+        say(f"level {_of(found['level_dkh'])} dKH")
         for window in found["windows"]:
-            screen.print(
+            say(
                 f"last {window['days']:.0f} days: consumption {_of(window['consumption_dkh_per_day'])} dKH a day, "
                 f"net {_of(window['net_dkh_per_day'], 3, sign='+')} dKH a day, mean {_of(window['alkalinity_dkh'])} dKH"
             )
-        screen.print(f"It wanders by about {found['wander_dkh_per_day']:.2f} dKH a day (learnt from its results).")
-    _print_ahead(screen, words["forecast"])
+        say(f"It wanders by about {found['wander_dkh_per_day']:.2f} dKH a day (learnt from its results).")
+    _print_ahead(words["forecast"])
     for finding in words["findings"]:
-        _print_finding(screen, finding)
+        _print_finding(finding)
     carbonate = words["carbonate"]
     if carbonate is not None:
-        screen.print(
+        say(
             f"carbon {_of(carbonate['carbon_umol_kg'], 0)} umol/kg, CO2 {_of(carbonate['pco2_uatm'], 0)} uatm, "
             f"aragonite saturation {_of(carbonate['aragonite_saturation'], 1)}"
         )
-    _print_advice(screen, words["advice"])
+    _print_advice(words["advice"])
     for line in words["not_understood"]:
-        screen.print(f"Not counted, for its strength is not known: {line}. Name it under tank.supplements.")
-    screen.print("[dim]± is twice the standard uncertainty (k = 2).[/dim]")
+        say(f"Not counted, for its strength is not known: {line}. Name it under tank.supplements.")
+    say("± is twice the standard uncertainty (k = 2).", style="dim")
 
 
-def _print_ahead(screen: "Console", ahead: dict[str, Any] | None) -> None:
+def _print_ahead(ahead: dict[str, Any] | None) -> None:
+    from saltern.cli.present import say
+
     if ahead is None or ahead["leaves_at_utc"] is None:
         return
     # a whole day is a midnight: it is left in the day before
     when = datetime.fromisoformat(ahead["leaves_at_utc"]) - timedelta(hours=1)
     way = "below" if ahead["downwards"] else "above"
     sure = min(99, round(100 * ahead["probability"]))
-    screen.print(f"{way} its band on {when:%A %d %B}, if nothing else is done, {sure} % sure")
+    say(f"{way} its band on {when:%A %d %B}, if nothing else is done, {sure} % sure")
 
 
-def _print_finding(screen: "Console", finding: dict[str, Any]) -> None:
+def _print_finding(finding: dict[str, Any]) -> None:
+    from saltern.cli.present import say
+
     since = datetime.fromisoformat(finding["since_utc"])
     line = f"no. {finding['id']}: since {since:%a %d %b %H:%M} {finding['is']}, {finding['cause']}"
     line += f", {finding['size']:+.2f} {finding['unit']} ({100 * finding['probability']:.0f} % sure)"
@@ -114,25 +117,27 @@ def _print_finding(screen: "Console", finding: dict[str, Any]) -> None:
         line += f", instead of no. {finding['supersedes']}"
     if finding["ask"] is not None:
         line += f". What would tell best: {finding['ask']} ({finding['cost_ml']:.0f} mL)"
-    screen.print(line)
+    say(line, hanging=2)
 
 
-def _print_advice(screen: "Console", word: dict[str, Any]) -> None:
+def _print_advice(word: dict[str, Any]) -> None:
+    from saltern.cli.present import say
+
     if word["withheld_because"] is not None:
-        screen.print(f"No advice ({word['withheld_because']}): {word['mend']} Keep to the last dose meanwhile.")
+        say(f"No advice ({word['withheld_because']}): {word['mend']} Keep to the last dose meanwhile.")
         return
-    screen.print(f"to hold the target: {word['dose_dkh_per_day']:.2f} dKH a day")
+    say(f"to hold the target: {word['dose_dkh_per_day']:.2f} dKH a day")
     if word["days"]:
-        screen.print(
+        say(
             f"to come to it: {word['correction_dkh']:+.2f} dKH more, spread over {word['days']} days "
             f"({word['correction_dkh_per_day']:+.2f} dKH a day)"
         )
     for each in word["supplements"]:
-        screen.print(f"{each['name']}: {each['ml_per_day']:.0f} mL a day now, {each['hold_ml_per_day']:.0f} mL then.")
+        say(f"{each['name']}: {each['ml_per_day']:.0f} mL a day now, {each['hold_ml_per_day']:.0f} mL then.")
         if each["ph_change_if_at_once"] is not None:
-            screen.print(f"  A day's dose at once would move pH by {each['ph_change_if_at_once']:+.2f}.")
-        screen.print(f"  {each['caution']}")
-    screen.print(NEVER_BY_ONE_NUMBER)
+            say(f"A day's dose at once would move pH by {each['ph_change_if_at_once']:+.2f}.", indent=2)
+        say(each["caution"], indent=2)
+    say(NEVER_BY_ONE_NUMBER)
 
 
 def _of(estimate: dict[str, float], digits: int = 2, sign: str = "") -> str:

@@ -194,6 +194,7 @@ class Status(Reply):
     schema_version: int
     bench: str
     at_utc: str
+    time_zone: str
     running: UnderWay | None
     question: Question | None
     last: Determination | None
@@ -255,6 +256,7 @@ class Schedule(Reply):
 
 
 class Results(Reply):
+    time_zone: str
     determinations: list[Determination]
 
 
@@ -264,6 +266,7 @@ class Acknowledged(Reply):
 
 class Told(Reply):
     told: bool
+    ways: list[str]
 
 
 class AbsenceAsked(Absence):

@@ -24,7 +24,7 @@ from saltern.rpc.protocol import BusyError
 from saltern.rpc.server import Answer, Handler
 from saltern.running import guided
 from saltern.running.prompting import Prompting, Question
-from saltern.running.remote_reads import Reads
+from saltern.running.remote_reads import Reads, ways_of_alerts
 from saltern.running.service import Service
 
 EARLIEST_LOGGED, AHEAD = datetime(2000, 1, 1, tzinfo=UTC), timedelta(hours=1)
@@ -204,7 +204,7 @@ class Remote:
     def _alert_test(self, _: protocol.Nothing) -> Later:
         def act() -> Answer:
             self.service.alerting.once("test", "this is a test: alerts reach you this way")
-            return {"told": True}
+            return {"told": True, "ways": ways_of_alerts(self.service.config)}
 
         return self._post_for_records(act)
 

@@ -136,7 +136,8 @@ class Reads:
     def _results(self, params: protocol.ResultsParams) -> Answer:
         rows = self.reader.results(params.limit)[::-1]
         past = [d for _, d in rows]
-        return {"determinations": [determination_json(number, d, past) for number, d in rows]}
+        found = [determination_json(number, d, past) for number, d in rows]
+        return {"time_zone": self.service.config.schedule.time_zone, "determinations": found}
 
     def _trials(self, _: protocol.Nothing) -> Answer:
         return {
@@ -148,6 +149,12 @@ class Reads:
 
     def _calibrations(self, params: protocol.CalibrationsParams) -> Answer:
         return {"calibrations": calibrations.listed(self.reader, params.kind)}
+
+
+def ways_of_alerts(config: BenchConfig) -> list[str]:
+    """Return by which ways an alert goes out; addresses stay secret."""
+    addresses = [] if config.alerts.urls_file is None else ["notification addresses in alerts.urls_file"]
+    return addresses + told_by(config)
 
 
 def _who_is_told(config: BenchConfig) -> list[str]:

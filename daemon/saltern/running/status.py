@@ -66,6 +66,7 @@ def picture(
         "schema_version": 1,
         "bench": config.name,
         "at_utc": now.isoformat(timespec="seconds"),
+        "time_zone": config.schedule.time_zone,
         "running": running,
         "last": determination_json(*newest[0], past) if newest else None,
         "trend": None
