@@ -6,7 +6,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
-from math import isfinite
+from math import ceil, isfinite
 from typing import Any, Literal, Protocol
 
 from pydantic import BaseModel, ConfigDict, Field, create_model, model_validator
@@ -179,6 +179,10 @@ class KeeperTable(Table):
         return self
 
 
+FIRST_REFERENCE_D = 2.0
+REFERENCE = ["standardise", "--alkalinity", "2200", "--u", "2"]
+"""Of a bottle whose label is right: its true value, with its uncertainty."""
+
 EVENTS: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "consumption": (("dkh_per_day",), ()),
     "dosing": (("dkh_per_day",), ()),
@@ -295,6 +299,16 @@ class Scenario(Table):
                 msg = f"a water change of {each.litres:g} L is more than the tank's volume_l"
                 raise ValueError(msg)
         return self
+
+    @property
+    def acts(self) -> list[OperatorTable]:
+        """Return what a person does, by the scenario and by the keeper's habits; a reference is named where none is."""
+        every_d = self.keeper.reference_every_d
+        times_d = [] if every_d is None else [FIRST_REFERENCE_D + k * every_d for k in range(ceil(self.days / every_d))]
+        habits = [OperatorTable(at_h=24.0 * at_d, command=[*REFERENCE]) for at_d in times_d if at_d < self.days]
+        said = [act.model_copy(update={"command": [*REFERENCE]}) if act.command == REFERENCE[:1] else act
+                for act in self.operator]  # fmt: skip
+        return sorted([*said, *habits], key=lambda act: act.at_h)
 
     @property
     def keeps_a_tank(self) -> bool:
