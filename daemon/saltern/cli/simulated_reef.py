@@ -94,6 +94,7 @@ class ReefKeeper:
         self._config, self._play, self._clock, self._serving = config, play, clock, serving
         self._tank = config.tank if scenario.keeps_a_tank else None
         self._told: list[Finding] = []
+        self._next = 1
         self._looked_d = -1.0
         self._advised: Advice | None = None
         self._daily: list[dict[str, Any]] = []
@@ -153,6 +154,10 @@ class ReefKeeper:
 
     def look(self) -> None:
         """Look at each result that has come since the last time; say what is to be told, and what to dose then."""
+        store = self._store()
+        if store is None or store.next_id() == self._next:
+            return
+        self._next = store.next_id()
         found = self._known()
         if found is None or self._tank is None:
             return
