@@ -113,6 +113,11 @@ class ReefKeeper:
         """Return what is printed under "tank"."""
         return {"daily": self._daily, "findings": self._findings, "advice": self._advice}
 
+    @property
+    def table(self) -> TankTable | None:
+        """Return the bench file's table of the tank as the keeper has it by now; None where there is none."""
+        return self._tank
+
     # What the keeper does ---------------------------------------------------------------
 
     def note(self, event: EventTable) -> None:
