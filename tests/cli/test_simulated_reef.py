@@ -167,5 +167,5 @@ def test_a_tank_whose_keeper_follows_the_advice_comes_to_its_target(tmp_path):
     daily = run(load_scenario(file), Path())["tank"]["daily"]
 
     assert daily[0]["alkalinity_dkh"]["truth"] < 7.1
-    for day in daily[5:]:
+    for day in daily[6:]:  # 1.2 dKH low on the third, raised by 0.7 a day at the most
         assert day["alkalinity_dkh"]["truth"] == pytest.approx(7.5, abs=0.15)
