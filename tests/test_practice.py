@@ -73,7 +73,9 @@ def test_what_there_is_to_begin_is_listed_with_its_options():
     assert found["spike"]["properties"]["added_umol_kg"]["minimum"] == 50
 
 
-@pytest.mark.parametrize("words", ["calibrate ph --bufer x", "calibrate", "standardise", "calibrate pump oil", "blow"])
+@pytest.mark.parametrize(
+    "words", ["calibrate ph --bufer x", "calibrate", "standardise --u 2", "calibrate pump oil", "blow"]
+)
 def test_a_scenario_whose_operator_says_what_there_is_not_is_refused_at_once(tmp_path, words):
     path = tmp_path / "scenario.toml"
     path.write_text(f"seed = 1\ndays = 1.0\n[[operator]]\nat_h = 1.0\ncommand = {json.dumps(words.split())}\n")

@@ -12,7 +12,7 @@ from tests import processes
 from tests.cli.command import run
 from tests.processes import SALTERN, Service, begin, rows, until
 
-TOP = {"schema_version", "determinations", "trips", "alerts", "truth", "ledger_bound_held", "wall_s"}
+TOP = {"schema_version", "determinations", "trips", "alerts", "truth", "ledger_bound_held", "wall_s", "tank"}
 DETERMINATION = {"id", "source", "started_h", "alkalinity", "ph_total", "salinity"}
 ALKALINITY = {"umol_per_kg", "dkh", "u", "truth", "verdict", "reasons"}
 QUANTITY = {"value", "u", "truth", "verdict", "reasons"}

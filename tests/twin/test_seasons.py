@@ -52,14 +52,21 @@ def test_a_vessel_goes_to_the_rooms_temperature_of_the_hour():
 
 
 @pytest.mark.parametrize(
-    ("name", "pump"), [("titre_ramp_percent_per_month", "titrant"), ("sample_ramp_percent_per_month", "sample")]
+    ("name", "pump", "gives"),
+    [
+        ("titre_ramp_percent_per_month", "titrant", 1.0 / 1.01),  # it gives less, and results rise by the percent
+        ("sample_ramp_percent_per_month", "sample", 1.01),
+    ],
 )
-def test_a_ramp_is_so_many_percent_in_thirty_days(name, pump):
-    one = play(**{name: 2.0})
+@pytest.mark.parametrize("from_h", [0.0, 48.0])
+def test_a_ramp_is_so_many_percent_in_thirty_days_from_its_beginning(name, pump, gives, from_h):
+    one = play(**{name: 2.0, "ramp_from_h": from_h})
+    one.clock.sleep(3600.0 * from_h)
+    assert given(one, pump) == 1.0
     one.clock.sleep(MONTH_S / 2)
     other = {"titrant": "sample", "sample": "titrant"}[pump]
 
-    assert given(one, pump) == pytest.approx(1.01, abs=1e-4)
+    assert given(one, pump) == pytest.approx(gives, abs=1e-4)
     assert given(one, other) == 1.0
 
 

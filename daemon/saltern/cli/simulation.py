@@ -17,6 +17,7 @@ from saltern.cli.guide import asked_of, is_guided
 from saltern.cli.hands import PracticeKeeper, run_guided
 from saltern.cli.simulated_card import unknown_record
 from saltern.cli.simulated_computer import Computer, post
+from saltern.cli.simulated_reef import ReefKeeper, begins_at, tank_table
 from saltern.cli.twin import of_the_twin
 from saltern.clock import VirtualClock
 from saltern.config.loading import config_mistakes, load_bench, read_toml, shipped_config
@@ -55,7 +56,7 @@ def load_scenario(path: Path) -> Scenario:
     except ValidationError as error:
         raise StartupError(str(path), config_mistakes(error, str(path))) from error
     wrong: list[SalternError] = []
-    for act in scenario.operator:
+    for act in scenario.acts:
         try:
             if is_guided(act.command):
                 asked = asked_of(act.command)
@@ -100,7 +101,7 @@ def run(
         stage = Stage(scenario, config, records, watcher)
         end_s = scenario.days * 86400.0 + WARM_UP_S
         stage.play_until(end_s)
-        found = stage.log.finish(end_s)
+        found = stage.log.finish(end_s) | {"tank": stage.reef.as_json()}
         stage.close()
     if stage.procedures:
         found["procedures"] = stage.procedures
@@ -132,15 +133,16 @@ class Stage:
         outputs_persist: bool = True,
     ) -> None:
         self.scenario = scenario
-        self.clock = VirtualClock()
+        self.clock = VirtualClock(begins_at(config))
         self.play: Play = of_the_twin("play")(scenario, config.model_dump(), self.clock)
         self.log = Log(self.play, watcher)
         self.computer = Computer(config, self.play, self.clock, records, self.log, outputs_persist=outputs_persist)
         self.play.computer = self.computer.befall
         self.play.ledger_upper_ml = self.computer.ledger_upper_ml
         self.computer.start()
+        self.reef = ReefKeeper(scenario, config, self.play, self.clock, lambda: self.computer.service)
         self.procedures: list[dict[str, Any]] = []
-        for act in scenario.operator:
+        for act in scenario.acts:
             self.clock.call_later(act.at_h * 3600.0, partial(self._act, act))
 
     def play_until(self, end_s: float) -> None:
@@ -151,6 +153,7 @@ class Stage:
             if self.scenario.keeper.attentive and service is not None:
                 _attend(self.play, service)
             self.log.collect()
+            self.reef.look()
 
     def _act(self, act: OperatorTable) -> None:
         """Let the operator say what it is time for; a computer that is down hears nothing."""
@@ -322,6 +325,8 @@ def bench_of(scenario: Scenario, folder: Path) -> BenchConfig:
         changes["schedule"] = config.schedule.model_copy(update={"every_h": scenario.schedule.every_h})
     if not scenario.twin.calibrated:  # nobody has standardised it, and the bench file must not claim so
         changes["titre"] = config.titre.model_copy(update={"u_percent": None})
+    if scenario.keeps_a_tank:
+        changes["tank"] = tank_table(scenario, config)
     return config.model_copy(update=changes)
 
 

@@ -14,13 +14,17 @@ from saltern.chemistry.supplements import Salt, dkh_of, grams_for
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config.tables import BenchConfig
 from saltern.config.tank import TankTable
+from saltern.model.calibration import Kind
 from saltern.model.determination import Determination, Source
 from saltern.model.logbook import Dose as LoggedDose
 from saltern.model.logbook import Logged, OtherTest
 from saltern.model.logbook import WaterChange as LoggedChange
 from saltern.procedures.arithmetic import sample_per_run_ml
+from saltern.procedures.titre import factor_of
+from saltern.records.calibrations import ACCEPTED
+from saltern.records.calibrations import history as calibrations
 from saltern.records.store import Store
-from saltern.tank.history import Beliefs, Dose, Doser, Factor, History, Seen, WaterChange
+from saltern.tank.history import Beliefs, Dose, Doser, Factor, History, Reference, Seen, WaterChange
 
 SHARED = frozenset(
     {
@@ -111,7 +115,7 @@ def known(store: Store, config: BenchConfig, tank: TankTable, until: datetime) -
         doses,
         doser,
         changes,
-        (),
+        _references(store, midnight, until),
         _factors(results, midnight),
     )
     beliefs = Beliefs(
@@ -154,6 +158,17 @@ def _factors(results: tuple[Determination, ...], midnight: datetime) -> tuple[Fa
         if now != last:
             found.append(Factor(_days(midnight, each.started_at) - 1e-4, _shared_u(each)))
         last = now
+    return tuple(found)
+
+
+def _references(store: Store, midnight: datetime, until: datetime) -> tuple[Reference, ...]:
+    """Return each standardisation as what it says of the factor before it: what was found over what is true."""
+    found: list[Reference] = []
+    for kept in reversed(calibrations(store, Kind.TITRE)):
+        counted = factor_of(kept.before, kept.at)
+        alone, u_percent = kept.statistics.get("factor_found"), kept.statistics.get("u_found_percent")
+        if midnight <= kept.at <= until and kept.outcome == ACCEPTED and counted and alone and u_percent:
+            found.append(Reference(_days(midnight, kept.at), counted / alone - 1.0, u_percent / 100.0))
     return tuple(found)
 
 

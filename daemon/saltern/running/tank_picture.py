@@ -1,5 +1,6 @@
 """What the records say of the tank, as one picture: consumption, forecast, findings, carbonate system and advice."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -61,18 +62,39 @@ def picture(store: Store, config: BenchConfig, now: datetime) -> Picture | None:
     found = known(store, config, tank, now)
     if found is None:
         return None
-    history, beliefs, now_d = found.history, found.beliefs, found.day_of(now)
+    now_d = found.day_of(now)
     told: list[Finding] = []
-    around = Circumstances(a_run_ml=1000.0 * beliefs.sample_part * tank.volume_l)
-    for each in history.seen:
+    for each in found.history.seen:
         if now_d - LOOKED_AT_D <= each.at_d <= now_d:
-            new = look(history, beliefs, each.at_d + 1e-3, told, around)
+            new = look_at(found, tank, each.at_d, told)
             told += [] if new is None else [new]
+    return pictured(found, tank, now, told)
+
+
+def look_at(found: Known, tank: TankTable, result_d: float, told: Sequence[Finding]) -> Finding | None:
+    """Return what is to be told once a result has come, as it stood then.
+
+    Parameters
+    ----------
+    found, tank
+        What the records knew, and the bench file's table.
+    result_d
+        When the result's sample was drawn, in days of the history.
+    told
+        What has been told before.
+    """
+    around = Circumstances(a_run_ml=1000.0 * found.beliefs.sample_part * tank.volume_l)
+    return look(found.history, found.beliefs, result_d + 1e-3, told, around)
+
+
+def pictured(found: Known, tank: TankTable, now: datetime, told: Sequence[Finding]) -> Picture:
+    """Return the tank at a moment, where what has been told of it is known."""
+    history, beliefs, now_d = found.history, found.beliefs, found.day_of(now)
     breaks = breaks_of(in_force(told))
     taken = consumption(history, beliefs, now_d, WINDOWS_D, breaks)
     ahead = forecast(history, beliefs, now_d, tank.low_dkh, tank.high_dkh, breaks=breaks)
     carbonate = _carbonate(found, tank, now)
-    word = advice(_situation(found, tank, now, taken, told, carbonate), _wish(tank))
+    word = advice(_situation(found, tank, now, taken, list(told), carbonate), _wish(tank))
     return Picture(found, now, now_d, taken, ahead, tuple(told), carbonate, word)
 
 

@@ -6,7 +6,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
-from math import isfinite
+from math import ceil, isfinite
 from typing import Any, Literal, Protocol
 
 from pydantic import BaseModel, ConfigDict, Field, create_model, model_validator
@@ -16,6 +16,7 @@ from saltern_drivers.twin import mishaps
 from saltern_drivers.twin.boards import Cable
 from saltern_drivers.twin.hands import HandsName
 from saltern_drivers.twin.instruments import CLASSES, Errors, with_changes
+from saltern_drivers.twin.reef_life import Given, Wander
 from saltern_drivers.twin.tank import Tank
 from saltern_drivers.twin.truth import Asked
 from saltern_drivers.twin.truth_table import TABLE
@@ -88,7 +89,13 @@ class TankTable(Table):
     consumption_dkh_per_day: float = Field(default=0.8, ge=0, le=10)
     dosed_dkh_per_day: float = Field(default=0.8, ge=0, le=10)
     ph_total: float = Field(default=8.05, ge=6.4, le=10.6)
-    volume_l: float = Field(default=400.0, ge=5, le=100_000)
+    volume_l: float = Field(default=400.0, ge=5, le=100_000, description="that the keeper states")
+    target_dkh: float | None = Field(default=None, ge=5, le=14, description="the bench file's, or 8, otherwise")
+    swing: float = Field(default=0.5, ge=0, le=1, description="noon takes so much more than the day's mean, relative")
+    wander_dkh_per_day: float = Field(
+        default=0.0, ge=0, le=5, description="standard deviation of an Ornstein-Uhlenbeck process about the mean"
+    )
+    wander_days: float = Field(default=2.0, gt=0.01, le=1000, description="how long it remembers")
 
 
 class _Named(Table):
@@ -158,6 +165,58 @@ class TwinTable(Table):
 
 class KeeperTable(Table):
     attentive: bool = True
+    reference_every_d: float | None = Field(
+        default=None, ge=0.25, le=1000, description="a triplicate of a reference, the first at 2 d"
+    )
+    answers_diagnose_h: float | None = Field(default=None, ge=0, le=1000, description="is not played yet: refused")
+    follows_advice: bool = Field(default=False, description="at 8:00 the doser is set as advised, and logged")
+
+    @model_validator(mode="after")
+    def _what_is_played(self) -> "KeeperTable":
+        if self.answers_diagnose_h is not None:
+            msg = "answers_diagnose_h is not played yet: leave it out, and write the measurement as an [[operator]]"
+            raise ValueError(msg)
+        return self
+
+
+FIRST_REFERENCE_D = 2.0
+REFERENCE = ["standardise", "--alkalinity", "2200", "--u", "2"]
+"""Of a bottle whose label is right: its true value, with its uncertainty."""
+
+EVENTS: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "consumption": (("dkh_per_day",), ()),
+    "dosing": (("dkh_per_day",), ()),
+    "dose": (("dkh",), ()),
+    "water-change": (("litres", "alkalinity_umol_kg"), ("salinity",)),
+}
+"""What happens in a tank: what each kind must say, and what it may."""
+
+
+class EventTable(Table):
+    """What happens in the tank, and whether the keeper writes it down; nobody sees the corals' mean change."""
+
+    at_h: float = Field(ge=0)
+    kind: Literal["consumption", "dosing", "dose", "water-change"]
+    log: bool = Field(default=True, description="whether the keeper writes it down")
+    dkh_per_day: float | None = Field(default=None, ge=0, le=10)
+    dkh: float | None = Field(default=None, gt=0, le=20, description="as the keeper counts, in the volume stated")
+    litres: float | None = Field(default=None, gt=0, le=100_000)
+    alkalinity_umol_kg: float | None = Field(default=None, ge=0, le=8000)
+    salinity: float | None = Field(
+        default=None, ge=0, le=60, description="of the new water; as at the beginning otherwise"
+    )
+
+    @model_validator(mode="after")
+    def _what_its_kind_says(self) -> "EventTable":
+        must, may = EVENTS[self.kind]
+        said = {name for name in type(self).model_fields if getattr(self, name) is not None} - {"at_h", "kind", "log"}
+        for name in sorted(set(must) - said):
+            msg = f"{self.kind} needs {name}"
+            raise ValueError(msg)
+        for name in sorted(said - set(must) - set(may)):
+            msg = f"{name} is not of {self.kind}"
+            raise ValueError(msg)
+        return self
 
 
 class ScheduleTable(Table):
@@ -230,7 +289,31 @@ class Scenario(Table):
     keeper: KeeperTable = KeeperTable()
     schedule: ScheduleTable | None = None
     operator: list[OperatorTable] = []
+    event: list[EventTable] = []
     fault: list[FaultTable] = []
+
+    @model_validator(mode="after")
+    def _water_that_fits(self) -> "Scenario":
+        for each in self.event:
+            if each.litres is not None and each.litres > self.tank.volume_l:
+                msg = f"a water change of {each.litres:g} L is more than the tank's volume_l"
+                raise ValueError(msg)
+        return self
+
+    @property
+    def acts(self) -> list[OperatorTable]:
+        """Return what a person does, by the scenario and by the keeper's habits; a reference is named where none is."""
+        every_d = self.keeper.reference_every_d
+        times_d = [] if every_d is None else [FIRST_REFERENCE_D + k * every_d for k in range(ceil(self.days / every_d))]
+        habits = [OperatorTable(at_h=24.0 * at_d, command=[*REFERENCE]) for at_d in times_d if at_d < self.days]
+        said = [act.model_copy(update={"command": [*REFERENCE]}) if act.command == REFERENCE[:1] else act
+                for act in self.operator]  # fmt: skip
+        return sorted([*said, *habits], key=lambda act: act.at_h)
+
+    @property
+    def keeps_a_tank(self) -> bool:
+        """Return whether it says enough of the tank for what the tank consumes, and what to dose, to be looked for."""
+        return "volume_l" in self.tank.model_fields_set or bool(self.event)
 
 
 class StepClock(FollowedClock, Protocol):
@@ -250,6 +333,8 @@ class Play:
     bound_held: bool = True
     computer: Callable[[FaultTable], "End"] = lambda fault: None
     """Plays what befalls the computer and not the bench: whoever runs the service on it knows how."""
+    note: Callable[[EventTable], None] = lambda event: None
+    """Writes down what the keeper did: whoever has the records knows how."""
     wires: Wires = field(init=False)
     world: World = field(init=False)
 
@@ -263,6 +348,8 @@ class Play:
             dosed_dkh_per_day=t.dosed_dkh_per_day,
             mass_g=t.volume_l * 1024.0,
             ph_total=t.ph_total,
+            swing=t.swing,
+            wander=Wander(t.wander_dkh_per_day, t.wander_days, self.scenario.seed) if t.wander_dkh_per_day else None,
         )
         self.wires, self.world, self.boards = build(
             self.bench,
@@ -271,6 +358,7 @@ class Play:
             tank=tank,
             seed=self.scenario.seed,
         )
+        self._know_the_tank()
         self.world.on_add = self._check_bound
         self.clock.attach(lambda now_s: self._check_bound())  # at every instant, at rest too
         self._determination = 0
@@ -278,6 +366,54 @@ class Play:
         for fault in self.scenario.fault:
             if fault.at_h is not None:
                 self.clock.call_later(fault.at_h * 3600.0, partial(self._begin, fault))
+
+        for event in self.scenario.event:
+            self.clock.call_later(event.at_h * 3600.0, partial(self._happen, event))
+
+    # The tank -------------------------------------------------------------------------
+
+    def _know_the_tank(self) -> None:
+        """Let the tank be as it truly is, where the scenario says more of it than what is in it."""
+        drawn = {name for name in ("tank_volume_l", "dose_percent") if self.scenario.keeps_a_tank}
+        known = drawn | set(self.scenario.twin.truth.given())
+        real, stated_l, tank = self.world.real, self.scenario.tank.volume_l, self.world.tank
+        volume_l = stated_l
+        if "tank_volume_l" in self.scenario.twin.truth.given():
+            volume_l = real["tank_volume_l"]
+        elif "tank_volume_l" in known:  # drawn about what the bench file states; the scenario states another
+            volume_l = stated_l * real["tank_volume_l"] / TABLE["tank_volume_l"].stated(self.bench, CLASSES["good"])
+        self.tank_volume_l = volume_l
+        tank.mass_g *= volume_l / stated_l
+        percent = real["dose_percent"] if "dose_percent" in known else 0.0
+        over = stated_l / volume_l * (1.0 + percent / 100.0)
+        tank.given = Given(over, real["dose_scatter_percent"] / 100.0, self.scenario.seed)
+
+    def _happen(self, event: EventTable) -> None:
+        tank = self.world.tank
+        self.world.advance(self.clock.monotonic())
+        tank.advance(self.clock.monotonic())
+        if event.kind == "consumption":
+            tank.consumption_dkh_per_day = event.dkh_per_day or 0.0
+        elif event.kind == "dosing":
+            tank.dosed_dkh_per_day = event.dkh_per_day or 0.0
+        elif event.kind == "dose":
+            tank.dose(event.dkh or 0.0)
+        else:
+            salinity = self.scenario.tank.salinity if event.salinity is None else event.salinity
+            part = min(1.0, (event.litres or 0.0) / self.tank_volume_l)
+            tank.change_water(part, event.alkalinity_umol_kg or 0.0, salinity)
+        if event.log and event.kind != "consumption":
+            self.clock.call_later(3600.0 * self.world.real["log_delay_h"], partial(self.note, event))
+
+    def set_doser(self, dkh_per_day: float) -> None:
+        """Set the doser, in dKH a day as the keeper counts."""
+        self.world.tank.advance(self.clock.monotonic())
+        self.world.tank.dosed_dkh_per_day = dkh_per_day
+
+    def of_day(self, day: int) -> dict[str, float]:
+        """Return what is true of the tank at the end of a day, from 1: means by the names of what is printed."""
+        self.world.tank.advance(self.clock.monotonic())
+        return self.world.tank.account.of_day(day)
 
     # Faults ---------------------------------------------------------------------------
 

@@ -26,10 +26,13 @@ class Seasons:
     def gain(self, pump: str, at_s: float) -> float:
         """Return what a pump gives, over what it gave at time zero in a room of its mean temperature."""
         t = self.truth
-        ramp = {"titrant": t["titre_ramp_percent_per_month"], "sample": t["sample_ramp_percent_per_month"]}
-        by_time = ramp.get(pump, 0.0) / 100.0 * at_s / MONTH_S
+        months = max(0.0, at_s - 3600.0 * t["ramp_from_h"]) / MONTH_S
+        by_time = {
+            "titrant": 1.0 / max(0.01, 1.0 + t["titre_ramp_percent_per_month"] / 100.0 * months),
+            "sample": 1.0 + t["sample_ramp_percent_per_month"] / 100.0 * months,
+        }
         by_room = t["flow_percent_per_k"] / 100.0 * (self.room_c(at_s) - t["room_c"])
-        return max(0.0, (1.0 + by_time) * (1.0 + by_room))
+        return max(0.0, by_time.get(pump, 1.0) * (1.0 + by_room))
 
     @property
     def still(self) -> bool:

@@ -4,16 +4,13 @@ A top-up system replaces with fresh water whatever leaves, so sampling takes sal
 """
 
 from dataclasses import dataclass, field
-from math import cos, pi, sin
+from math import pi, sin
 
 from saltern_drivers.twin.density import seawater_g_ml
 from saltern_drivers.twin.liquid import Liquid
 from saltern_drivers.twin.nature import Nature
 from saltern_drivers.twin.protons import Medium, carbon_for, medium
-
-DAY_S = 86400.0
-UMOL_KG_PER_DKH = 348.9
-"""At salinity 35 and 20 degC: 10 mg/L CaO in 1.0248 kg/L (M(CaO) 56.0774 g/mol)."""
+from saltern_drivers.twin.reef_life import DAY_S, STEP_S, Account, Given, Wander, umol_kg_per_dkh
 
 
 @dataclass
@@ -30,15 +27,55 @@ class Tank:
     natural_share: float = 1.0  # 0: no natural salt, but NaCl of the same ionic strength
     heavier: float = 1.0  # than seawater of that salinity: another salt
     nature: Nature | None = None  # of its water, where it is not natural seawater by published constants
+    swing: float = 0.5  # of what corals take: noon over the day's mean, less one
+    wander: Wander | None = None  # of what they take, about its mean
+    given: Given = field(default_factory=Given)
+    account: Account = field(default_factory=Account)
     at_s: float = 0.0
+    _off_mean: float = 0.0
+    _step: int = -1
+    _per_dkh: dict[float, float] = field(default_factory=dict)
     _media: dict[float, Medium] = field(default_factory=dict)
 
     def advance(self, to_s: float) -> None:
-        """Let time pass: corals take three times as much at noon as at midnight, dosing is even over the day."""
-        taken = self.consumption_dkh_per_day * (_corals(to_s) - _corals(self.at_s))
-        dosed = self.dosed_dkh_per_day * (to_s - self.at_s) / DAY_S
-        self.alkalinity_umol_kg += (dosed - taken) * UMOL_KG_PER_DKH
+        """Let time pass, in steps of ten minutes and less: corals take, most at noon, and the doser gives."""
+        while self.at_s < to_s:
+            step = int(self.at_s // STEP_S)
+            if self.wander is not None and step != self._step:
+                self._off_mean, self._step = self.wander.next(), step
+            end_s = (step + 1) * STEP_S
+            self._pass(min(to_s, end_s))
+            if self.at_s == end_s and end_s % DAY_S == 0.0:
+                self.account.close_day()
+
+    def _pass(self, to_s: float) -> None:
+        rate = max(0.0, self.consumption_dkh_per_day + self._off_mean)
+        taken = rate * (_corals(to_s, self.swing) - _corals(self.at_s, self.swing))
+        days = (to_s - self.at_s) / DAY_S
+        given = self.dosed_dkh_per_day * self.given.on(int(self.at_s // DAY_S)) * days
+        per_dkh = self._umol_kg_per_dkh()
+        before = self.alkalinity_umol_kg
+        self.alkalinity_umol_kg += (given - taken) * per_dkh
+        level_dkh = 0.5 * (before + self.alkalinity_umol_kg) / per_dkh
+        self.account.add(taken=taken, given=given, level_days=level_dkh * days)
         self.at_s = to_s
+
+    def _umol_kg_per_dkh(self) -> float:
+        key = round(self.salinity, 2)
+        if key not in self._per_dkh:
+            self._per_dkh[key] = umol_kg_per_dkh(key)
+        return self._per_dkh[key]
+
+    def dose(self, dkh: float) -> None:
+        """Take a dose by hand, in dKH as the keeper counts."""
+        given = dkh * self.given.over_logged
+        self.alkalinity_umol_kg += given * self._umol_kg_per_dkh()
+        self.account.add(given=given)
+
+    def change_water(self, part: float, alkalinity_umol_kg: float, salinity: float) -> None:
+        """Replace a part of the water."""
+        self.alkalinity_umol_kg += part * (alkalinity_umol_kg - self.alkalinity_umol_kg)
+        self.salinity += part * (salinity - self.salinity)
 
     def density_g_ml(self) -> float:
         """Return what a millilitre of it weighs as it comes."""
@@ -48,6 +85,7 @@ class Tank:
         """Take some water; what is taken is replaced by fresh water."""
         water = self.water(mass_g)
         kept = 1.0 - mass_g / self.mass_g
+        self.account.add(sampled=(1.0 - kept) * self.alkalinity_umol_kg / self._umol_kg_per_dkh())
         self.salinity *= kept
         self.alkalinity_umol_kg *= kept
         return water
@@ -58,6 +96,7 @@ class Tank:
         if water.mass_g > 0.0:
             self.salinity += share * water.natural / water.mass_g
             self.alkalinity_umol_kg += share * water.alkalinity / water.mass_g
+            self.account.add(sampled=-share * water.alkalinity / water.mass_g / self._umol_kg_per_dkh())
 
     def water(self, mass_g: float) -> Liquid:
         carbon = self.carbon_umol_kg()
@@ -89,12 +128,7 @@ class Tank:
         return 1e6 * carbon
 
 
-def _corals(at_s: float) -> float:
+def _corals(at_s: float, swing: float) -> float:
     """Return the integral of the corals' relative rate since midnight of day 0, in days."""
     days = at_s / DAY_S
-    return days - 0.5 * sin(2.0 * pi * days) / (2.0 * pi)
-
-
-def relative_rate(at_s: float) -> float:
-    """Return the corals' rate over its daily mean."""
-    return 1.0 - 0.5 * cos(2.0 * pi * at_s / DAY_S)
+    return days - swing * sin(2.0 * pi * days) / (2.0 * pi)

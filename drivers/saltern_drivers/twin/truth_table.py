@@ -23,6 +23,8 @@ Stated = Callable[[Bench, Errors], float]
 Draw = Callable[[float, np.random.Generator], float]
 LAPSE_S = 0.5
 """Of a permit that states none."""
+USUAL_VOLUME_L = 400.0
+"""Of a tank of which nobody states one."""
 WORLDS = ("near", "apart", "unfriendly")
 
 ORR = "Orr et al. 2018, Mar. Chem. 207, 84, standard uncertainties of the constants (from memory)"
@@ -143,6 +145,11 @@ def _tip(bench: Bench, errors: Errors) -> float:
     return float(tip["tip_mm"]) if tip else 0.0
 
 
+def _volume(bench: Bench, errors: Errors) -> float:
+    del errors
+    return float((bench.get("tank") or {}).get("volume_l", USUAL_VOLUME_L))
+
+
 NEAR_MM, APART_MM = within(1.0), within(3.0)
 
 
@@ -208,7 +215,7 @@ PUMPS = (
         _at("pumps", "titrant", "ml_per_unit"), 1e-7, 100.0,
     ),
     _scatter("sample_repeatability_percent", "%", "scatter of one fill", "sample_repeatability", 100.0),
-    _scatter("dose_scatter_percent", "%", "scatter of 0.05 mL of titrant", "dose_step", 100.0),
+    _scatter("titrant_dose_scatter_percent", "%", "scatter of 0.05 mL of titrant", "dose_step", 100.0),
     *(
         Row(
             f"{pump}_bore_mm", "mm", f"inner diameter of the {pump} line", _at("pumps", pump, "line", "bore_mm"),
@@ -217,12 +224,15 @@ PUMPS = (
         for pump in ("sample", "waste", "titrant")
     ),
     _absent(
-        "titre_ramp_percent_per_month", "%/month", "drift of what the titrant pump gives, 30 days to the month",
+        "titre_ramp_percent_per_month", "%/month",
+        "rise of results made with the starting factor, 30 days to the month: the titrant pump gives less",
         -50.0, 50.0, normal(1.0),
     ),
     _absent(
-        "sample_ramp_percent_per_month", "%/month", "drift of what the sample pump gives", -50.0, 50.0, normal(1.0)
+        "sample_ramp_percent_per_month", "%/month", "what the sample pump gives more: results rise",
+        -50.0, 50.0, normal(1.0),
     ),
+    Row("ramp_from_h", "h", "when the two ramps begin", _value(0.0), 0.0, 24_000.0),
     _absent("flow_percent_per_k", "%/K", "what all pumps give more in a warmer room", -5.0, 5.0, normal(0.15)),
 )  # fmt: skip
 
@@ -332,7 +342,21 @@ WATER = (
     ),
 )  # fmt: skip
 
-TABLE: Mapping[str, Row] = {row.name: row for row in (*VESSEL, *PUMPS, *TITRANT, *PROBES, *ROOM, *WATER)}
+TANK = (
+    Row(
+        "tank_volume_l", "L", "the tank's water, of which the keeper states the volume", _volume, 2.0, 200_000.0,
+        normal_share(0.015),
+    ),
+    Row(
+        "dose_percent", "%", "what doses raise more than the keeper counts with", _value(0.0), -50.0, 100.0,
+        normal(1.0),
+    ),
+    Row("dose_scatter_percent", "%", "scatter of the doser from day to day (1 sd)", _value(0.0), 0.0, 50.0),
+    Row("log_delay_h", "h", "how late the keeper writes down what was done", _value(0.0), 0.0, 240.0),
+)  # fmt: skip
+"""Of the tank and its keeper: played where a scenario states the tank's volume, an event or one of these."""
+
+TABLE: Mapping[str, Row] = {row.name: row for row in (*VESSEL, *PUMPS, *TITRANT, *PROBES, *ROOM, *WATER, *TANK)}
 
 
 def stated(bench: Bench, errors: Errors) -> dict[str, float]:
