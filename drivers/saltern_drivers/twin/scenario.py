@@ -139,6 +139,7 @@ class TwinTable(Table):
     world: Literal["near", "apart", "unfriendly"] = "near"
     truth: TruthTable = TruthTable()
     commissioned: bool = True
+    detail: Literal["wire"] = Field(default="wire", description="of the instrument: there is no coarser model yet")
 
     @model_validator(mode="after")
     def _known_errors(self) -> "TwinTable":
