@@ -177,10 +177,10 @@ def test_salinity_that_moved_as_much_is_the_cause():
     ],
 )
 def test_what_was_done_just_then_or_weighed_names_the_cause(around, cause):
-    """Results rise by 5 %, and the electrode's offset by 1.3 mV."""
+    """Results rise by 5 %, and the electrode's offset falls by 1.3 mV."""
     history = steady(9.0, jump_at_d=8.0, jump=0.4)
     seen = tuple(
-        Seen(each.at_d, each.dkh, each.u_own_dkh, 400.0 + (1.3 if each.at_d > 8.0 else 0.0), 0.03)
+        Seen(each.at_d, each.dkh, each.u_own_dkh, 400.0 - (1.3 if each.at_d > 8.0 else 0.0), 0.03)
         for each in history.seen
     )
     told = told_of(History(seen, doser=history.doser), Beliefs(electrode_wander_mv=0.03), 7.5, 9.0, around)

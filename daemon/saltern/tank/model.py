@@ -26,8 +26,12 @@ RESULT_OF_NOTHING_DKH = 8.0
 
 UNKNOWN_WATER_U_DKH = 2.0
 AT_ONCE_D = 1e-6
-OFFSET_MV = 26.0
-"""mV that the fitted offset moves with a relative error of a volume: 0.26 mV a percent (RT/F at 25 degC is 25.7 mV)."""
+OFFSET_MV = -26.0
+"""mV that the fitted offset moves with a relative error of a volume: 0.26 mV a percent (RT/F at 25 degC is 25.7 mV).
+
+It falls where results are too high: more acid is counted beyond the end point than there is, and the signal, which
+rises with acid, is what it is.
+"""
 
 UNKNOWN_OFFSET_MV = 1000.0
 TURN = 2.0 * pi
