@@ -1,12 +1,15 @@
 """`saltern simulate` of a scenario that says something of its tank: the keys, the log, and values as they stood."""
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from saltern.cli.simulation import Stage, bench_of, load_scenario, run
-from saltern.model.logbook import Dose, WaterChange
+from saltern.errors import ConfigError
+from saltern.model.determination import Source
+from saltern.model.logbook import Dose, OtherTest, WaterChange
 from saltern.records.store import IN_MEMORY
 from saltern.records.tank_history import known
 from saltern.tank.advice import Withheld
@@ -46,6 +49,7 @@ at_h = 60.0
 kind = "dosing"
 dkh_per_day = 1.2
 """
+BEGIN = datetime(2026, 3, 2, tzinfo=UTC)
 ESTIMATES = ("consumption_dkh_per_day", "net_dkh_per_day", "alkalinity_dkh")
 FINDING = {
     "id", "at_h", "since_h", "is", "cause", "probability", "size", "unit", "supersedes", "ask", "cost_ml",
@@ -118,11 +122,10 @@ def test_a_dose_that_nobody_logged_is_the_one_finding(played):
 def test_what_the_keeper_logs_stands_in_the_records_at_its_own_time(played):
     _, stage = played
     store, clock = stage.computer.service.store, stage.clock
-    begin = clock.now().replace(day=2, hour=0, minute=0, second=0, microsecond=0)
-    logged = {type(each.entry): each for each in store.logged(begin)}
+    logged = {type(each.entry): each for each in store.logged(BEGIN)}
 
     assert set(logged) == {Dose, WaterChange}  # the other dose is not there
-    assert (logged[Dose].at - begin).total_seconds() == pytest.approx(20.5 * 3600.0, abs=1.0)
+    assert (logged[Dose].at - BEGIN).total_seconds() == pytest.approx(20.5 * 3600.0, abs=1.0)
     assert logged[WaterChange].entry.litres == 30.0
     found = known(store, stage.computer.service.config, stage.reef.table, clock.now())
     assert [each.dkh for each in found.history.doses] == pytest.approx([0.3])
@@ -137,6 +140,35 @@ def test_a_reference_reaches_the_model(played):
 
     assert 2.0 < reference.at_d < 2.1
     assert abs(reference.excess) < 4.0 * reference.u < 0.01
+
+
+def test_what_a_finding_asks_for_is_done(played):
+    _, stage = played
+    store, now_s = stage.computer.service.store, stage.clock.monotonic()
+    before = len(stage.procedures), store.last_started(Source.TANK)
+    for ask in (Ask.KIT_TEST, Ask.REFERENCE, Ask.REPEAT, Ask.WAIT):
+        stage.reef.answer(ask)
+    stage.play_until(now_s + 1.5 * 3600.0)
+    tests = [each.entry for each in store.logged(BEGIN) if isinstance(each.entry, OtherTest)]
+
+    assert len(stage.procedures) == before[0] + 1
+    assert store.last_started(Source.TANK) > before[1]
+    assert [each.value for each in tests] == [pytest.approx(stage.play.kit_test_dkh(), abs=2.0)]
+    with pytest.raises(ConfigError, match="tris"):
+        stage.reef.answer(Ask.TRIS)
+
+
+def test_titrant_that_is_weaker_is_the_instruments_and_not_the_tanks(tmp_path):
+    """All results are 5.3 % high: as far from the truth as a dose of 0.36 dKH, and the electrode's offset tells."""
+    file = tmp_path / "weaker.toml"
+    file.write_text(
+        "seed = 5\ndays = 1.4\n[tank]\nvolume_l = 300.0\n"
+        '[[fault]]\nkind = "titrant-wrong-strength"\nsize = -0.05\nat_h = 29.0\n'
+    )
+    (found,) = run(load_scenario(file), Path())["tank"]["findings"]
+
+    assert (found["is"], found["unit"]) == ("instrument", "%")
+    assert found["size"] == pytest.approx(5.26, abs=0.5)
 
 
 def test_without_a_word_of_the_tank_the_lists_are_empty(tmp_path):

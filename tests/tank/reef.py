@@ -107,7 +107,7 @@ def play(reef, seed):
             e0 = [None] * n
             if reef.electrode_wander_mv is not None:
                 offset = offset + reef.electrode_wander_mv * np.sqrt(SAMPLE_EVERY * STEP_D) * random.standard_normal(n)
-                e0 = (offset + 26.0 * error + reef.e0_mv * random.standard_normal(n)).tolist()
+                e0 = (offset - 25.7 * error + reef.e0_mv * random.standard_normal(n)).tolist()
             for i in range(n):
                 seen[i].append(Seen(d, float(results[i]), own, e0[i], reef.e0_mv))
             lost = level * reef.sample_l / (VOLUME_L * ratio)

@@ -14,17 +14,19 @@ from zoneinfo import ZoneInfo
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.supplements import Salt, ml_for
 from saltern.chemistry.units import umol_kg_to_dkh
+from saltern.cli.simulated_computer import post
 from saltern.clock import Clock
 from saltern.config.tables import BenchConfig
 from saltern.config.tank import DoserTable, SupplementTable, TankTable
-from saltern.model.logbook import Dose, WaterChange
+from saltern.errors import ConfigError
+from saltern.model.logbook import Dose, OtherTest, WaterChange
 from saltern.records.store import Store
 from saltern.records.tank_history import Known, known
 from saltern.running.service import Service
 from saltern.running.tank_picture import look_at, pictured
 from saltern.tank.advice import Advice, Withheld
 from saltern.tank.consumption import Consumption
-from saltern.tank.findings import Finding
+from saltern.tank.findings import Ask, Finding
 
 if TYPE_CHECKING:
     from saltern_drivers.twin.scenario import EventTable, Play, Scenario
@@ -81,6 +83,8 @@ class ReefKeeper:
         What is played. Nothing is asked where the scenario says nothing of the tank.
     serving
         Returns the service that runs, or None while the computer is down.
+    standardise
+        Measures the keeper's reference.
     """
 
     def __init__(
@@ -90,8 +94,10 @@ class ReefKeeper:
         play: Play,
         clock: Clock,
         serving: Callable[[], Service | None],
+        standardise: Callable[[], None],
     ) -> None:
         self._config, self._play, self._clock, self._serving = config, play, clock, serving
+        self._standardise, self._answers_h = standardise, scenario.keeper.answers_diagnose_h
         self._tank = config.tank if scenario.keeps_a_tank else None
         self._told: list[Finding] = []
         self._next = 1
@@ -138,13 +144,32 @@ class ReefKeeper:
             entry = WaterChange(litres=event.litres or 0.0, alkalinity_dkh=dkh, salinity=salinity)
         self._write(entry, done)
 
-    def _write(self, entry: Dose | WaterChange, done: datetime) -> None:
+    def _write(self, entry: Dose | WaterChange | OtherTest, done: datetime) -> None:
         """Write it into the log of the service that runs, as soon as one does."""
         service = self._serving()
         if service is None:
             self._clock.call_later(TRY_AGAIN_S, partial(self._write, entry, done))
             return
         service.mailbox.put_for_records(partial(service.store.log, entry, done))
+
+    def answer(self, ask: Ask) -> None:
+        """Do the measurement that a finding asks for."""
+        service = self._serving()
+        if service is None:
+            self._clock.call_later(TRY_AGAIN_S, partial(self.answer, ask))
+        elif ask is Ask.REFERENCE:
+            self._standardise()
+        elif ask is Ask.REPEAT:
+            post(service, ["measure"])
+        elif ask is Ask.KIT_TEST:
+            shown = OtherTest(quantity="alkalinity_dkh", value=self._play.kit_test_dkh(), method="colour kit")
+            self._write(shown, self._clock.now())
+        elif ask is not Ask.WAIT:
+            raise ConfigError(
+                f"the scenario's keeper does not know how to do {ask.value}",
+                where="keeper.answers_diagnose_h",
+                remedy="Leave it out, and write the measurement as an [[operator]]",
+            )
 
     def _obey(self) -> None:
         """Set the doser as the newest advice says, and write that down."""
@@ -174,6 +199,8 @@ class ReefKeeper:
             if finding is not None:
                 self._told.append(finding)
                 self._findings.append(self._finding_json(finding, found))
+                if finding.ask is not None and self._answers_h is not None:
+                    self._clock.call_later(self._answers_h * HOUR_S, partial(self.answer, finding.ask))
         if len(self._told) > before:
             self._advise(pictured(found, self._tank, self._clock.now(), self._told).advice)
 

@@ -140,7 +140,14 @@ class Stage:
         self.play.computer = self.computer.befall
         self.play.ledger_upper_ml = self.computer.ledger_upper_ml
         self.computer.start()
-        self.reef = ReefKeeper(scenario, config, self.play, self.clock, lambda: self.computer.service)
+        self.reef = ReefKeeper(
+            scenario,
+            config,
+            self.play,
+            self.clock,
+            serving=lambda: self.computer.service,
+            standardise=lambda: self._act(scenario.reference_at(self.clock.monotonic() / 3600.0)),
+        )
         self.procedures: list[dict[str, Any]] = []
         for act in scenario.acts:
             self.clock.call_later(act.at_h * 3600.0, partial(self._act, act))

@@ -238,7 +238,11 @@ def breaks_of(standing: Sequence[Finding]) -> tuple[Break, ...]:
         if each.shape is None:
             continue
         shapes = TOGETHER[each.shape] if each.whose is Whose.CANNOT_TELL else (each.shape,)
-        found += [Break(each.since_d + 1e-4, BREAK_OF[shape], BREAK_SD[shape]) for shape in shapes]
+        dosed = each.cause not in (Cause.WATER_CHANGE_UNLOGGED, Cause.SALINITY_MOVED)
+        found += [
+            Break(each.since_d + 1e-4, BREAK_OF[shape], BREAK_SD[shape], dosed and shape is Shock.LEVEL)
+            for shape in shapes
+        ]
     return tuple(found)
 
 

@@ -26,8 +26,12 @@ RESULT_OF_NOTHING_DKH = 8.0
 
 UNKNOWN_WATER_U_DKH = 2.0
 AT_ONCE_D = 1e-6
-OFFSET_MV = 26.0
-"""mV that the fitted offset moves with a relative error of a volume: 0.26 mV a percent (RT/F at 25 degC is 25.7 mV)."""
+OFFSET_MV = -26.0
+"""mV that the fitted offset moves with a relative error of a volume: 0.26 mV a percent (RT/F at 25 degC is 25.7 mV).
+
+It falls where results are too high: more acid is counted beyond the end point than there is, and the signal, which
+rises with acid, is what it is.
+"""
 
 UNKNOWN_OFFSET_MV = 1000.0
 TURN = 2.0 * pi
@@ -74,11 +78,15 @@ SWINGS_WITH_RATE = {Part.COS1: 0.5, Part.SIN1: 0.5, Part.COS2: 0.2, Part.SIN2: 0
 
 @dataclass(frozen=True)
 class Break:
-    """Something changed at `at_d` by an amount of which only the standard deviation is supposed, in its part's unit."""
+    """Something changed at `at_d` by an amount of which only the standard deviation is supposed, in its part's unit.
+
+    `dosed` of a level: it counts into the net rate, as doses do and water changes do not.
+    """
 
     at_d: float
     kind: Kind
     sd: float
+    dosed: bool = False
 
 
 @dataclass(frozen=True)
@@ -343,7 +351,8 @@ class _Frame:
         noise = step.noise.copy()
         for i, variant in enumerate(self.variants):
             if event in variant.breaks:
-                noise[i, part, part] += event.sd**2
+                also = [PARTS + PER_WINDOW * n + NET for n in range(self.windows)] if event.dosed else []
+                noise[i][np.ix_([part, *also], [part, *also])] += event.sd**2
                 if event.kind is Kind.RATE:
                     for swing, share in SWINGS_WITH_RATE.items():
                         noise[i, swing, swing] += (share * event.sd) ** 2

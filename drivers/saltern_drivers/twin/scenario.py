@@ -9,6 +9,7 @@ from functools import partial
 from math import ceil, isfinite
 from typing import Any, Literal, Protocol
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, create_model, model_validator
 
 from saltern.ports import Wires
@@ -16,7 +17,7 @@ from saltern_drivers.twin import mishaps
 from saltern_drivers.twin.boards import Cable
 from saltern_drivers.twin.hands import HandsName
 from saltern_drivers.twin.instruments import CLASSES, Errors, with_changes
-from saltern_drivers.twin.reef_life import Given, Wander
+from saltern_drivers.twin.reef_life import Given, Wander, umol_kg_per_dkh
 from saltern_drivers.twin.tank import Tank
 from saltern_drivers.twin.truth import Asked
 from saltern_drivers.twin.truth_table import TABLE
@@ -139,6 +140,7 @@ class TwinTable(Table):
     world: Literal["near", "apart", "unfriendly"] = "near"
     truth: TruthTable = TruthTable()
     commissioned: bool = True
+    detail: Literal["wire"] = Field(default="wire", description="of the instrument: there is no coarser model yet")
 
     @model_validator(mode="after")
     def _known_errors(self) -> "TwinTable":
@@ -168,20 +170,18 @@ class KeeperTable(Table):
     reference_every_d: float | None = Field(
         default=None, ge=0.25, le=1000, description="a triplicate of a reference, the first at 2 d"
     )
-    answers_diagnose_h: float | None = Field(default=None, ge=0, le=1000, description="is not played yet: refused")
+    answers_diagnose_h: float | None = Field(
+        default=None, ge=0, le=1000, description="does what a finding asks for, after so many hours"
+    )
     follows_advice: bool = Field(default=False, description="at 8:00 the doser is set as advised, and logged")
-
-    @model_validator(mode="after")
-    def _what_is_played(self) -> "KeeperTable":
-        if self.answers_diagnose_h is not None:
-            msg = "answers_diagnose_h is not played yet: leave it out, and write the measurement as an [[operator]]"
-            raise ValueError(msg)
-        return self
 
 
 FIRST_REFERENCE_D = 2.0
 REFERENCE = ["standardise", "--alkalinity", "2200", "--u", "2"]
 """Of a bottle whose label is right: its true value, with its uncertainty."""
+
+KIT_SD_DKH = 0.3
+"""Standard deviation of a colour kit that is read in steps of half a degree (assumed)."""
 
 EVENTS: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "consumption": (("dkh_per_day",), ()),
@@ -305,10 +305,14 @@ class Scenario(Table):
         """Return what a person does, by the scenario and by the keeper's habits; a reference is named where none is."""
         every_d = self.keeper.reference_every_d
         times_d = [] if every_d is None else [FIRST_REFERENCE_D + k * every_d for k in range(ceil(self.days / every_d))]
-        habits = [OperatorTable(at_h=24.0 * at_d, command=[*REFERENCE]) for at_d in times_d if at_d < self.days]
+        habits = [self.reference_at(24.0 * at_d) for at_d in times_d if at_d < self.days]
         said = [act.model_copy(update={"command": [*REFERENCE]}) if act.command == REFERENCE[:1] else act
                 for act in self.operator]  # fmt: skip
         return sorted([*said, *habits], key=lambda act: act.at_h)
+
+    def reference_at(self, at_h: float) -> OperatorTable:
+        """Return the act of measuring the keeper's reference at a time."""
+        return OperatorTable(at_h=at_h, command=[*REFERENCE])
 
     @property
     def keeps_a_tank(self) -> bool:
@@ -409,6 +413,14 @@ class Play:
         """Set the doser, in dKH a day as the keeper counts."""
         self.world.tank.advance(self.clock.monotonic())
         self.world.tank.dosed_dkh_per_day = dkh_per_day
+
+    def kit_test_dkh(self) -> float:
+        """Return what a colour kit shows of the tank, with an error of its own each time."""
+        tank = self.world.tank
+        tank.advance(self.clock.monotonic())
+        random = np.random.default_rng([self.scenario.seed, int(self.clock.monotonic())])
+        shown: float = tank.alkalinity_umol_kg / umol_kg_per_dkh(tank.salinity) + random.normal(0.0, KIT_SD_DKH)
+        return max(0.0, shown)
 
     def of_day(self, day: int) -> dict[str, float]:
         """Return what is true of the tank at the end of a day, from 1: means by the names of what is printed."""
