@@ -67,7 +67,7 @@ WRITING = Store.writing
 @pytest.mark.parametrize("kind", ["power-cut", "process-killed"])
 def test_a_death_at_any_move_of_time_or_pin_leaves_a_bench_that_comes_to_rest_by_itself(kind):
     """In a process of its own, which splits at every instant and must have no other threads."""
-    words = [sys.executable, "-m", "tests.faults.every_instant", "240", kind]
+    words = [sys.executable, "-m", "tests.faults.every_instant", "400", kind]
     found = run(*words, cwd=ROOT)
 
     told = re.fullmatch(rf"{kind}: (\d+) moves of time, (\d+) changes of pins, 0 violated\n", found.stdout)

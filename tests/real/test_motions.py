@@ -81,9 +81,10 @@ def test_every_edge_of_every_motion_arrives_while_the_stirrer_turns(pi_header, c
     assert not pi_header.level(STIRRER)
 
 
-def test_a_halt_at_any_instant_leaves_the_steps_that_the_motor_took_within_the_interval(pi_header):
+@pytest.mark.parametrize("count", [12, pytest.param(96, marks=pytest.mark.soak)])
+def test_a_halt_at_any_instant_leaves_the_steps_that_the_motor_took_within_the_interval(pi_header, count):
     widths, played = [], 0
-    with motions(pi_header, "24", "3000", "1.6") as each:
+    with motions(pi_header, str(count), "3000", "1.6") as each:
         for at_least, at_most, doubt, changes in each:
             turned = len(steps_with_current(changes))
             assert at_least <= turned <= at_most
@@ -91,7 +92,7 @@ def test_a_halt_at_any_instant_leaves_the_steps_that_the_motor_took_within_the_i
             if not doubt:
                 widths.append(at_most - at_least)
 
-    assert played == 24
+    assert played == count
     assert not widths or max(widths) <= 200  # two pieces of 0.05 s at 2000 steps/s
 
 

@@ -183,8 +183,9 @@ def _print_side_by_side(answers: list[Any], refused: dict[str, CurveError], sali
     from saltern.cli.present import COVERAGE, console, dkh
 
     table = Table(box=None, pad_edge=False)
-    for name in ("method", "umol/kg (k = 2)", "dKH (k = 2)", "E0 total, mV", "readings", "residual, mV", "flags"):
-        table.add_column(name, justify="left" if name in ("method", "flags") else "right")
+    for name in ("method", "umol/kg", "dKH", "E0, mV", "n", "off, mV", "flags"):
+        left = name in ("method", "flags")
+        table.add_column(name, justify="left" if left else "right", no_wrap=name != "flags")
     for a in answers:
         table.add_row(
             a.method,
@@ -197,5 +198,9 @@ def _print_side_by_side(answers: list[Any], refused: dict[str, CurveError], sali
         )
     screen = console()
     screen.print(table)
+    screen.print(
+        "[dim]± is twice the standard uncertainty (k = 2). E0 is that of the total scale, n how many readings count, "
+        "off what they are off the fit.[/dim]"
+    )
     for name, error in refused.items():
         screen.print(f"[dim]{name}: {error.what}[/dim]")
