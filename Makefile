@@ -84,7 +84,7 @@ types: $(VENV)/stamp-test
 	$(BIN)/mypy
 
 unit: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
-	$(BIN)/pytest -n 2
+	$(BIN)/pytest -n 3
 
 coverage: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
 	$(BIN)/coverage erase
