@@ -378,6 +378,26 @@ def test_what_moved_is_booked_and_the_other_let_go_though_a_device_is_gone_at_th
     assert 14.0 < twin.world.volume_ml() <= twin.bench.ledger.vessel_ml.high
 
 
+def test_what_moved_is_booked_though_the_drive_says_nothing_more_of_it(twin):
+    """A count that cannot be read is not none: what the permit let through may be in the vessel."""
+    drive = twin.devices.pumps["sample"]
+    counts = type(drive).progress
+    dies_s = twin.clock.monotonic() + 10.0
+
+    def count():
+        if twin.clock.monotonic() > dies_s:
+            raise DeviceUnavailableError("the port failed", where="sample", remedy="Check the cable")
+        return counts(drive)
+
+    drive.progress = count
+    with pytest.raises(DeviceUnavailableError), twin.bench.stage("fill", sample_ml=60.0):
+        twin.bench.add("sample", 60.0)
+    del drive.progress
+
+    assert nothing_moves(twin)
+    assert 14.0 < twin.world.volume_ml() <= twin.bench.ledger.vessel_ml.high
+
+
 def test_hours_and_litres_of_a_motion_that_was_cut_short_count_as_wear(twin):
     used = twin.bench.turned["sample"].running_s if "sample" in twin.bench.turned else 0.0
     twin.clock.call_later(5.0, twin.bench.request_stop)

@@ -17,7 +17,7 @@ from saltern.bench.witness import MotionRecord, Witness
 from saltern.errors import MotionError
 from saltern.model.ledger import Interval
 from saltern.model.usage import Usage
-from saltern.ports import Clock, Direction, DriverError
+from saltern.ports import Clock, Direction, DriverError, Progress
 
 NOTHING_LEFT = 1e-9
 """Native units; what rounding leaves of a motion that was asked for in parts."""
@@ -117,7 +117,7 @@ class Motion:
         try:
             return self._one(role, units, Direction.FORWARD, lambda: False, kicked_s)
         except DriverError:
-            if self.last is None or self.last.counted.at_most <= 0.0:
+            if self.last is None or self.last.counted.at_least <= 0.0:  # it gave nothing that is known
                 raise
             return self.last
 
@@ -167,7 +167,11 @@ class Motion:
     def _record(
         self, witness: Witness, role: str, asked: float, direction: Direction, *, ended_early: bool
     ) -> MotionRecord:
-        progress, now_s = self._machine.devices.pumps[role].progress(), self._clock.monotonic()
+        now_s = self._clock.monotonic()
+        try:
+            progress = self._machine.devices.pumps[role].progress()
+        except DriverError as error:  # an unknown count is anything from none to all
+            progress = Progress(False, 0.0, asked, f"its count cannot be read: {error.what}")
         at_last_kick = witness.counted
         witness.kicked(now_s, progress.at_most)
         self.last = MotionRecord(
