@@ -12,8 +12,9 @@ from saltern.rpc.protocol import json_schema
 from saltern.rpc.replies import REPLIES
 from saltern.running import guided
 from tests.rpc.hostile import Life, calls
+from tests.sizes import sizes
 
-SEED, CALLS = 14, 609
+SEED = 14
 FOR_NOTHING = (protocol.INVALID_REQUEST, protocol.INVALID_PARAMS)
 
 
@@ -33,9 +34,10 @@ def is_told(answer):
     return all(told[key].strip() for key in ("what", "where", "remedy")) and len(answer["error"]["message"]) < 3000
 
 
-def test_no_call_ends_the_service_and_each_is_answered(life):
+@pytest.mark.parametrize("count", sizes(250, in_soak=5000))
+def test_no_call_ends_the_service_and_each_is_answered(life, count):
     answered, methods = Counter(), Counter()
-    for method, params, stopped_after_s in calls(SEED, CALLS):
+    for method, params, stopped_after_s in calls(SEED, count):
         answer = life.call(method, params, stopped_after_s)
         assert "result" in answer or is_told(answer), (method, params, answer)
         assert "the program failed" not in str(answer), (method, params, answer)
@@ -46,8 +48,8 @@ def test_no_call_ends_the_service_and_each_is_answered(life):
         methods[method] += 1
 
     assert set(methods) == set(protocol.METHODS) == set(REPLIES)
-    assert CALLS - sum(answered[code] for code in FOR_NOTHING) > CALLS / 3
-    assert answered[0] > CALLS / 5
+    assert count - sum(answered[code] for code in FOR_NOTHING) > count / 3
+    assert answered[0] > count / 5
     assert life.stops
     assert all("result" in answer for answer in life.stops)
     assert "program-fault" not in {alert.code for alert in life.service.told}
