@@ -7,6 +7,7 @@ BIN := $(VENV)/bin
 # Where `make install` puts things. PREFIX is a folder for Saltern alone; DESTDIR is for packagers, images and tests.
 PREFIX ?= /opt/saltern
 BINDIR ?= /usr/local/bin
+MANDIR ?= /usr/local/share/man
 DESTDIR ?=
 EXTRAS ?= gpio,i2c,modbus,mqtt,metrics,alerts
 UNITS := $(DESTDIR)/etc/systemd/system
@@ -165,6 +166,7 @@ install-files:
 	install -D -m 644 systemd/saltern.sysusers $(DESTDIR)/usr/lib/sysusers.d/saltern.conf
 	install -D -m 644 systemd/saltern.tmpfiles $(DESTDIR)/usr/lib/tmpfiles.d/saltern.conf
 	install -D -m 644 systemd/60-saltern.rules $(DESTDIR)/etc/udev/rules.d/60-saltern.rules
+	install -D -m 644 docs/saltern.1 $(DESTDIR)$(MANDIR)/man1/saltern.1
 
 # Users and folders, and what runs: a service goes on with the new version, or it is said how (RESTART=no).
 RESTART ?= yes
@@ -187,7 +189,8 @@ uninstall:
 	rm -f $(UNITS)/multi-user.target.wants/saltern@*.service
 	rm -rf $(STAGED) $(DESTDIR)$(BINDIR)/saltern $(UNITS)/saltern.service $(UNITS)/saltern@.service \
 	  $(UNITS)/saltern.service.d/bench.conf $(DESTDIR)/usr/lib/sysusers.d/saltern.conf \
-	  $(DESTDIR)/usr/lib/tmpfiles.d/saltern.conf $(DESTDIR)/etc/udev/rules.d/60-saltern.rules
+	  $(DESTDIR)/usr/lib/tmpfiles.d/saltern.conf $(DESTDIR)/etc/udev/rules.d/60-saltern.rules \
+	  $(DESTDIR)$(MANDIR)/man1/saltern.1
 	-rmdir --ignore-fail-on-non-empty $(UNITS)/saltern.service.d
 	@echo "Removed. /etc/saltern and /var/lib/saltern are as they were"
 

@@ -129,6 +129,7 @@ def test_install_puts_files_where_systemd_looks_and_uninstall_keeps_what_is_the_
         "usr/lib/sysusers.d/saltern.conf",
         "usr/lib/tmpfiles.d/saltern.conf",
         "etc/udev/rules.d/60-saltern.rules",
+        "usr/local/share/man/man1/saltern.1",
     }
     done = run("make", "-s", f"DESTDIR={tmp_path}", "uninstall")
     assert done.returncode == 0, done.stderr

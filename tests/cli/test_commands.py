@@ -1,8 +1,10 @@
 """The commands as a keeper types them."""
 
 import json
+import re
 import signal
 import sys
+from pathlib import Path
 from subprocess import PIPE
 
 import pytest
@@ -202,6 +204,14 @@ def test_the_demo_shows_results_truth_and_a_curve():
     assert out.count("determination") >= 6
     assert "truth" in out
     assert "acid added" in out
+    rows = [line for line in _shown_in_the_readme() if re.match(r"\d+ +\d+\.\d ", line)]
+    assert len(rows) == 6
+    assert not [row for row in rows if row not in map(str.strip, out.splitlines())], "the README shows an old demo"
+
+
+def _shown_in_the_readme():
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    return [line.strip() for line in text.splitlines() if line.startswith("    ")]
 
 
 def test_check_says_what_follows_and_what_is_wrong(tmp_path):
