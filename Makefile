@@ -30,7 +30,7 @@ On a computer without pins: make install EXTRAS=$(NO_GPIO)"
 HAS_PYTHON := $(PYTHON) -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' || \
 	  { echo "Saltern needs Python 3.11 or newer with venv (on Debian: apt install python3-venv)"; exit 1; }
 
-.PHONY: help demo test lint types unit coverage bench soak vm hooks wheelhouse install may-install install-files install-system uninstall clean
+.PHONY: help demo test lint types unit coverage bench soak vm hooks release wheelhouse install may-install install-files install-system uninstall clean
 
 help:
 	@echo "make demo   a day of a reef tank on the simulated bench, in some seconds"
@@ -41,6 +41,7 @@ help:
 	@echo "make soak   the fault campaign, a death at every instant, 200 kills, ten years of schedules (hours)"
 	@echo "make vm     (as root) a whole machine, emulated: kernel, systemd, simulated pins, power cuts (three hours)"
 	@echo "make install (as root) into $(PREFIX), with units, user and udev rules; again: an upgrade that keeps all data"
+	@echo "make release  source archive and wheel in dist/, the wheel tried on each Python that is here"
 	@echo "make wheelhouse  what make install WHEELHOUSE=wheelhouse needs on a computer without network (FOR=3.11: on a Pi)"
 	@echo "make uninstall (as root) removes the program; configuration and records stay"
 	@echo "make clean  remove what make has set up"
@@ -108,6 +109,20 @@ vm: $(VENV)/stamp-test
 
 bench: $(VENV)/stamp-test
 	$(BIN)/python -m tests.benchmarks
+
+# What is published must run without the source tree, on each interpreter that is here; wheels for others are resolved by a test.
+INTERPRETERS ?= python3.11 python3.12 python3.13
+
+release: $(VENV)/stamp-test
+	rm -rf dist
+	$(BIN)/python -m build --outdir dist .
+	@set -e; wheel=$$(ls $(CURDIR)/dist/*.whl); for python in $(INTERPRETERS); do \
+	  $$python -c 'import venv, ensurepip' 2>/dev/null || { echo "$$python is not here: not tried"; continue; }; \
+	  trial=$$(mktemp -d); $$python -m venv $$trial/venv; \
+	  $$trial/venv/bin/python $(PIP) install --quiet -c constraints.txt "$$wheel"; \
+	  (cd $$trial && ./venv/bin/saltern demo >demo.txt && grep -c accepted demo.txt >/dev/null); \
+	  echo "$$python: installed from the wheel, and the demo ran"; rm -rf $$trial; \
+	done
 
 wheelhouse:
 	@$(HAS_PYTHON)
@@ -195,5 +210,5 @@ uninstall:
 	@echo "Removed. /etc/saltern and /var/lib/saltern are as they were"
 
 clean:
-	rm -rf $(VENV) wheelhouse .wheelhouse-venv .micropython .coverage* .mypy_cache .ruff_cache .pytest_cache .hypothesis \
+	rm -rf $(VENV) dist wheelhouse .wheelhouse-venv .micropython .coverage* .mypy_cache .ruff_cache .pytest_cache .hypothesis \
 	  .import_linter_cache
