@@ -8,13 +8,15 @@ steps for a counted one. Millilitres begin at the bench, where calibrations are.
 """
 
 from collections.abc import Callable, Mapping
-from concurrent.futures import Future
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
-from typing import Any, Literal, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, Literal, Protocol, runtime_checkable
 
-from pydantic import BaseModel
+if TYPE_CHECKING:  # a command that only asks a service needs none of it
+    from concurrent.futures import Future
+
+    from pydantic import BaseModel
 
 # Errors ---------------------------------------------------------------------
 
@@ -361,6 +363,8 @@ def no_i2c(bus: int) -> I2cBus:
 
 def at_once(work: Callable[[], Any]) -> "Future[Any]":
     """Do something here and now, and return a future that is done."""
+    from concurrent.futures import Future
+
     future: Future[Any] = Future()
     try:
         future.set_result(work())
@@ -421,7 +425,7 @@ class Driver:
     """
 
     kind: Literal["probe", "pump", "permit", "stirrer", "switch", "selector"]
-    config: type[BaseModel]
+    config: "type[BaseModel]"
     claims: Callable[[Any], list[str]]
     open: Callable[[Any, Wires], Any]
     outputs: Callable[[Any], list[int]] = lambda config: []

@@ -8,7 +8,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import structlog
 import typer
 
 if TYPE_CHECKING:  # a small computer pays seconds for what a command does not use
@@ -121,6 +120,8 @@ def wait_after_deaths(known: "Deaths", supervisor: "Supervisor", clock: "Clock")
     if known.pause_s == 0.0:
         return
     text = f"It has died {known.count} times, and opens the bench after {known.pause_s:.0f} s; at once if restarted"
+    import structlog
+
     structlog.get_logger("saltern").warning("service.waits", died=known.count, seconds=known.pause_s)
     supervisor.ready()  # it is started, and as ready as it can be; a start that waits would be killed for it
     supervisor.status(text)

@@ -1,6 +1,5 @@
 """`saltern explain CODE`: what a code of an alert, a reason, a refusal or an interlock is, and what its reader does."""
 
-from difflib import get_close_matches
 from typing import Annotated, Any
 
 import typer
@@ -76,6 +75,8 @@ def pages(code: str | None = None) -> list[dict[str, Any]]:
             severity = acting[0]["severity"] if begins == "interlock-" and acting else page["severity"]
             found += [{**page, "severity": severity}, *(acting if begins == "interlock-" else [])]
     if not found:
+        from difflib import get_close_matches
+
         near = get_close_matches(code, [page["code"] for page in every], n=3)
         raise ConfigError(
             f"{code!r} is not a code",

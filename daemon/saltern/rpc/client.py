@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from saltern.errors import NotRunningError, RemoteError
-from saltern.rpc import protocol
+from saltern.rpc import messages
 
 ANSWER_WITHIN_S = 10.0
 AT_NEXT_REST_S = 300.0
@@ -76,7 +76,7 @@ class Client:
         self._number += 1
         number = self._number
         with suppress(BrokenPipeError, ConnectionResetError):  # it has hung up, and may have said why
-            self._socket.sendall(protocol.request(number, method, params))
+            self._socket.sendall(messages.request(number, method, params))
         for message in self._messages(within_s):
             refused = "error" in message and message.get("id") is None  # of the whole connection
             if message.get("id") != number and not refused:

@@ -3,7 +3,6 @@
 The version is that of this page: a client asks for it with `hello`.
 """
 
-import json
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
@@ -13,6 +12,7 @@ from saltern.errors import ConfigError, InterlockError, SalternError
 from saltern.model.calibration import Kind
 from saltern.model.commands import COMMANDS, form, shortened
 from saltern.model.logbook import Entry
+from saltern.rpc.messages import failure
 
 VERSION = 1
 LONGEST_TEXT = 500
@@ -183,36 +183,8 @@ def _only_follows(place: tuple[int | str, ...], places: list[tuple[int | str, ..
     return any(other[: len(place)] == place and len(other) > len(place) for other in places)
 
 
-def request(number: int, method: str, params: dict[str, Any]) -> bytes:
-    return _line({"jsonrpc": "2.0", "id": number, "method": method, "params": params})
-
-
-def result(number: object, value: Any) -> dict[str, Any]:
-    return {"jsonrpc": "2.0", "id": number, "result": value}
-
-
-def failure(number: object, code: int, message: str, data: dict[str, Any] | None = None) -> dict[str, Any]:
-    error: dict[str, Any] = {"code": code, "message": message}
-    if data is not None:
-        error["data"] = data
-    return {"jsonrpc": "2.0", "id": number, "error": error}
-
-
 def failure_of(number: object, error: SalternError, code: int | None = None) -> dict[str, Any]:
     """Return an error of ours as a message, with what, where and remedy apart."""
     if code is None:
         code = REFUSED if isinstance(error, InterlockError) else USAGE if isinstance(error, ConfigError) else FAILED
     return failure(number, code, str(error), {"what": error.what, "where": error.where, "remedy": error.remedy})
-
-
-def notification(method: str, params: dict[str, Any]) -> bytes:
-    return _line({"jsonrpc": "2.0", "method": method, "params": params})
-
-
-def _line(message: Any) -> bytes:
-    return json.dumps(message, separators=(",", ":")).encode() + b"\n"
-
-
-def lines(message: Any) -> bytes:
-    """Return a message as it goes over the wire."""
-    return _line(message)

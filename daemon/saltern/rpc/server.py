@@ -25,7 +25,7 @@ from pydantic import ValidationError
 
 from saltern.errors import ConfigError, SalternError, told
 from saltern.model.commands import shortened
-from saltern.rpc import protocol
+from saltern.rpc import messages, protocol
 from saltern.rpc.rights import Rights, readers, rights_at
 
 MOST_CLIENTS = 256
@@ -105,7 +105,7 @@ class Server:
 
     def publish(self, method: str, params: Answer) -> None:
         """Send a notification to all who follow; returns at once, from any thread."""
-        self._post(None, protocol.notification(method, params))
+        self._post(None, messages.notification(method, params))
 
     def close(self) -> None:
         """Stop serving; whoever is connected sees the end."""
@@ -181,7 +181,7 @@ class Server:
             if client.connection not in self._clients:
                 return
         if len(client.unread) > protocol.LONGEST_MESSAGE:
-            self._send(client, protocol.lines(protocol.failure(None, protocol.INVALID_REQUEST, "the line is too long")))
+            self._send(client, messages.lines(messages.failure(None, protocol.INVALID_REQUEST, "the line is too long")))
             self._drop(client)
 
     def _answer(self, client: _Client, line: bytes) -> None:
@@ -189,31 +189,31 @@ class Server:
             message = json.loads(line)
         except (ValueError, RecursionError):
             answer = _unreadable("this line is not JSON", protocol.PARSE_ERROR)
-            self._send(client, protocol.lines(answer))
+            self._send(client, messages.lines(answer))
             return
         if isinstance(message, list):
             self._answer_batch(client, message)
             return
-        self._call(client, message, lambda answer: self._post(client, protocol.lines(answer)))
+        self._call(client, message, lambda answer: self._post(client, messages.lines(answer)))
 
-    def _answer_batch(self, client: _Client, messages: list[Any]) -> None:
+    def _answer_batch(self, client: _Client, batch: list[Any]) -> None:
         """Answer all together, as JSON-RPC 2.0 has it, when the last is done."""
-        if not messages:
-            answer = protocol.failure(None, protocol.INVALID_REQUEST, "the batch is empty")
-            self._send(client, protocol.lines(answer))
+        if not batch:
+            answer = messages.failure(None, protocol.INVALID_REQUEST, "the batch is empty")
+            self._send(client, messages.lines(answer))
             return
-        if len(messages) > MOST_IN_A_BATCH:
-            self._send(client, protocol.lines(_unreadable("the batch is too long", protocol.INVALID_REQUEST)))
+        if len(batch) > MOST_IN_A_BATCH:
+            self._send(client, messages.lines(_unreadable("the batch is too long", protocol.INVALID_REQUEST)))
             return
-        expected = sum(1 for message in messages if not _is_request(message) or "id" in message)
+        expected = sum(1 for message in batch if not _is_request(message) or "id" in message)
         answers: list[Answer] = []
 
         def gather(answer: Answer) -> None:
             answers.append(answer)
             if len(answers) == expected:
-                self._post(client, protocol.lines(answers))
+                self._post(client, messages.lines(answers))
 
-        for message in messages:
+        for message in batch:
             self._call(client, message, gather)
 
     def _call(self, client: _Client, message: Any, reply: Callable[[Answer], None]) -> None:
@@ -271,7 +271,7 @@ class Server:
             client.pending += 1
             outcome.add_done_callback(lambda done: self._settle(client, partial(answer, _outcome(number, done))))
         else:
-            answer(protocol.result(number, outcome))
+            answer(messages.result(number, outcome))
 
     def _settle(self, client: _Client, reply: Callable[[], None]) -> None:
         """Give an answer that took its time; called in the thread that came by it."""
@@ -355,7 +355,7 @@ def _unreadable(what: str, code: int) -> Answer:
 def _outcome(number: object, done: "Future[Answer]") -> Answer:
     error = done.exception()
     if error is None:
-        return protocol.result(number, done.result())
+        return messages.result(number, done.result())
     if isinstance(error, Exception):
         return protocol.failure_of(number, told(error, "service"))
     raise error
@@ -385,7 +385,7 @@ def _send_off(connection: socket.socket) -> None:
         remedy="Let root add you to the group saltern (to act) or saltern-read (to read), then log in anew",
     )
     with suppress(OSError):
-        connection.send(protocol.lines(protocol.failure_of(None, error, protocol.FAILED)))
+        connection.send(messages.lines(protocol.failure_of(None, error, protocol.FAILED)))
     connection.close()
 
 
