@@ -59,6 +59,23 @@ ALERTS: dict[str, Code] = {
     "no-result": Code(_ERROR, "No accepted result has come for too long", "Look at `saltern status` and the log"),
     "alkalinity-low": Code(_WARNING, "The tank's alkalinity is below the keeper's band", "Look at dosing"),
     "alkalinity-high": Code(_WARNING, "The tank's alkalinity is above the keeper's band", "Look at dosing"),
+    "alkalinity-far-low": Code(
+        _CRITICAL,
+        "The tank's alkalinity is far below the keeper's band",
+        "Test by other means now; then raise it slowly, by no more than 1 dKH a day",
+    ),
+    "alkalinity-far-high": Code(
+        _CRITICAL, "The tank's alkalinity is far above the keeper's band", "Stop the doser; test by other means now"
+    ),
+    "alkalinity-jumped": Code(
+        _CRITICAL,
+        "The tank's alkalinity jumped, it was measured twice, and nothing written down explains it",
+        "Look at the doser and the water now; then log what it was: a dose, a water change",
+    ),
+    "salinity-low": Code(_WARNING, "The tank's salinity is below the keeper's band", "Look at top-up and skimmer"),
+    "salinity-high": Code(_WARNING, "The tank's salinity is above the keeper's band", "Look at the top-up"),
+    "ph-low": Code(_WARNING, "The tank's pH is below the keeper's band", "Let fresh air in; look at what is dosed"),
+    "ph-high": Code(_WARNING, "The tank's pH is above the keeper's band", "Stop what raises pH; look at the doser"),
     "alkalinity-changing": Code(
         _WARNING, "The tank's alkalinity changes faster than the keeper wants", "Look at dosing and salinity"
     ),
@@ -105,6 +122,7 @@ ALERTS: dict[str, Code] = {
     # signs of life
     "heartbeat": Code(_INFO, "The daily sign of life", "Nothing, unless it lists something"),
     "test": Code(_NOTICE, "A test of the ways by which alerts come", "Nothing"),
+    "withdrawn": Code(_NOTICE, "An earlier alert no longer holds, or was a false alarm", "Nothing"),
 }
 """By the whole code."""
 

@@ -429,7 +429,7 @@ class Store:
         """Return alerts newer than a number, oldest first: from memory, where that reaches back so far."""
         found = self._outbox.after(number) if self._owned is not None or self.where == IN_MEMORY else None
         if found is None:
-            kept = self.each("alert", _alert, "WHERE id > ? ORDER BY id", (number,), limit)
+            kept = self.each("alert", alert_of, "WHERE id > ? ORDER BY id", (number,), limit)
             newest = kept[-1][0] if kept else number
             found = [*kept, *(one for one in self._outbox.waiting() if one[0] > newest)]
         return found[:limit]
@@ -735,7 +735,8 @@ def _logged(row: sqlite3.Row) -> Logged:
     )
 
 
-def _alert(row: sqlite3.Row) -> tuple[int, Alert]:
+def alert_of(row: sqlite3.Row) -> tuple[int, Alert]:
+    """Return an alert of the records, with its number."""
     at = datetime.fromisoformat(row["at_utc"])
     severity = Severity(row["severity"])
     return int(row["id"]), Alert(at, float(row["at_monotonic_s"]), severity, str(row["code"]), str(row["text"]))
