@@ -19,6 +19,7 @@ from saltern.cli import (
     init,
     keep,
     live,
+    log,
     operate,
     practice,
     probe,
@@ -55,7 +56,7 @@ app.command(rich_help_panel=EVERY_DAY)(tank.tank)
 app.command(rich_help_panel=EVERY_DAY)(keep.schedule)
 app.command(rich_help_panel=EVERY_DAY)(live.away)
 app.command(rich_help_panel=EVERY_DAY)(keep.condition)
-app.add_typer(keep.log, name="log", rich_help_panel=EVERY_DAY)
+app.add_typer(log.log, name="log", rich_help_panel=EVERY_DAY)
 app.command(rich_help_panel=AT_THE_BENCH)(operate.hold)
 app.command(rich_help_panel=AT_THE_BENCH)(operate.part)
 app.command(rich_help_panel=AT_THE_BENCH)(operate.empty)
