@@ -72,6 +72,11 @@ ALERTS: dict[str, Code] = {
         "The tank's alkalinity jumped, it was measured twice, and nothing written down explains it",
         "Look at the doser and the water now; then log what it was: a dose, a water change",
     ),
+    "tank-finding": Code(
+        _WARNING,
+        "Something changed: the tank, the instrument, or it cannot be told which",
+        "Run `saltern diagnose`; do the one measurement that it asks for",
+    ),
     "salinity-low": Code(_WARNING, "The tank's salinity is below the keeper's band", "Look at top-up and skimmer"),
     "salinity-high": Code(_WARNING, "The tank's salinity is above the keeper's band", "Look at the top-up"),
     "ph-low": Code(_WARNING, "The tank's pH is below the keeper's band", "Let fresh air in; look at what is dosed"),
