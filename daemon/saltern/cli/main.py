@@ -13,6 +13,7 @@ from saltern.cli import (
     commission,
     daemon,
     demo,
+    diagnose,
     evaluate,
     explain,
     guide,
@@ -53,6 +54,7 @@ app.command(rich_help_panel=EVERY_DAY)(live.stop)
 app.command(rich_help_panel=EVERY_DAY)(results.results)
 app.command(rich_help_panel=EVERY_DAY)(show.show)
 app.command(rich_help_panel=EVERY_DAY)(tank.tank)
+app.command(rich_help_panel=EVERY_DAY)(diagnose.diagnose)
 app.command(rich_help_panel=EVERY_DAY)(keep.schedule)
 app.command(rich_help_panel=EVERY_DAY)(live.away)
 app.command(rich_help_panel=EVERY_DAY)(keep.condition)

@@ -3,6 +3,7 @@
 It tells causes apart that leave the same signature in results.
 """
 
+from datetime import datetime
 from statistics import median
 
 from saltern.config.tables import BenchConfig, Part
@@ -11,7 +12,7 @@ from saltern.model.calibration import Kind
 from saltern.model.determination import Determination
 from saltern.model.usage import Usage
 from saltern.model.verdict import Verdict
-from saltern.records.calibrations import ACCEPTED
+from saltern.records.calibrations import ACCEPTED, Kept
 from saltern.records.calibrations import history as calibrations
 from saltern.records.store import Store
 from saltern.records.tank_history import Known
@@ -30,7 +31,7 @@ LEAST_WEIGHED = 5
 BELIEVED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
 
 
-def circumstances(store: Store, config: BenchConfig, tank: TankTable, found: Known) -> Circumstances:
+def circumstances(store: Store, config: BenchConfig, tank: TankTable, found: Known, until: datetime) -> Circumstances:
     """Return what else is known, as findings read it.
 
     Parameters
@@ -39,24 +40,26 @@ def circumstances(store: Store, config: BenchConfig, tank: TankTable, found: Kno
         The records, the bench file, its table of the tank.
     found
         The history of the tank: its days count.
+    until
+        What was done later does not count.
     """
     known, turned = installed(store), usage(store)
-    kept = [one for one in calibrations(store, None) if one.outcome == ACCEPTED]
+    kept = [one for one in calibrations(store, None) if one.outcome == ACCEPTED and one.at <= until]
     anew = (Kind.TITRE, Kind.TITRANT_PUMP, Kind.SAMPLE_PUMP)
     return Circumstances(
         new_bottles_d=tuple(
             found.day_of(at)
             for at in (
                 *(one.at for one in kept if one.kind is Kind.TITRANT),
-                *((known[BOTTLE].at,) if BOTTLE in known else ()),
+                *((known[BOTTLE].at,) if BOTTLE in known and known[BOTTLE].at <= until else ()),
             )
         ),
         recalibrations_d=tuple(found.day_of(one.at) for one in kept if one.kind in anew),
         sample_tube_used=_used("sample", config, known, turned, found),
         titrant_tube_used=_used("titrant", config, known, turned, found),
-        titrant_weighed=_weighed(store, found, Kind.TITRANT_PUMP, "titrant"),
+        titrant_weighed=_weighed(kept, found, Kind.TITRANT_PUMP, "titrant"),
         sample_weighed=(
-            *_weighed(store, found, Kind.SAMPLE_PUMP, "sample"),
+            *_weighed(kept, found, Kind.SAMPLE_PUMP, "sample"),
             *_by_the_balance(config, found),
         ),
         salinity=tuple(
@@ -85,12 +88,12 @@ def _part_used(part: Part, since: Installed, turned: dict[str, Usage], found: Kn
     return max(lives)
 
 
-def _weighed(store: Store, found: Known, kind: Kind, pump: str) -> tuple[Weighing, ...]:
+def _weighed(kept: list[Kept], found: Known, kind: Kind, pump: str) -> tuple[Weighing, ...]:
     """Return what each calibration of a pump found against the one before it."""
     name, weighings = f"pumps.{pump}.ml_per_unit", []
-    for one in calibrations(store, kind):
+    for one in kept:
         now, before = one.values.get(name), one.before.get(name)
-        if one.outcome == ACCEPTED and isinstance(now, float) and isinstance(before, float) and before > 0.0:
+        if one.kind is kind and isinstance(now, float) and isinstance(before, float) and before > 0.0:
             u = one.statistics.get("u_percent", 1.0) / 100.0
             weighings.append(Weighing(found.day_of(one.at), now / before - 1.0, max(u, 1e-4)))
     return tuple(sorted(weighings, key=lambda each: each.at_d))

@@ -59,7 +59,7 @@ def look_at_tank(reader: Store, config: BenchConfig, tank: TankTable, now: datet
     if last is not None and newest <= last:
         return None
     since_d = found.day_of(newest) - LOOKED_BACK_D if last is None else found.day_of(last) + JUST_AFTER_D
-    told, before = findings(reader, found, now), circumstances(reader, config, tank, found)
+    told, before = findings(reader, found, now), circumstances(reader, config, tank, found, now)
     new: list[Finding] = []
     for each in found.history.seen:
         if each.at_d >= since_d:
