@@ -180,7 +180,7 @@ def test_below_the_second_band_it_asks_to_act_now_and_is_said_once(life):
     tank.result(6.0)
     told = tank.result(5.3)
     assert [(alert.code, alert.severity) for alert in told] == [("alkalinity-far-low", Severity.CRITICAL)]
-    assert "below 5.50 dKH, where you asked to act now" in told[0].text
+    assert "below 5.50 dKH: act now" in told[0].text
     assert "alkalinity-low" not in tank.standing()
     told = tank.result(6.0)
     assert {alert.code for alert in told} == {"alkalinity-low", "withdrawn"}
@@ -219,30 +219,51 @@ def test_a_jump_inside_the_band_that_was_measured_twice_is_told_as_one_and_taken
         tank.result(7.6)
     before = tank.clock.now()
     tank.result(9.3, verdict=Verdict.SUSPECT, reasons=(Reason.UNEXPECTED,))
-    (told,) = [alert for alert in tank.result(9.3, after_h=0.3) if alert.code == "alkalinity-jumped"]
+    (told,) = [alert for alert in tank.result(9.3, after_h=0.3) if alert.code == "alkalinity-rose"]
 
     assert told.severity is Severity.CRITICAL
     assert f"rose by 1.70 dKH since {before:%H:%M}" in told.text
     assert "measured twice: act now, is a doser stuck?" in told.text
     tank.restart()
-    assert "alkalinity-jumped" in tank.standing()
+    assert "alkalinity-rose" in tank.standing()
     tank.store.log(Dose(chemical="soda", amount=100.0), before + timedelta(hours=1))
     (over,) = [alert for alert in tank.result(9.25) if alert.code == "withdrawn"]
     assert "explained by the dose" in over.text
+
+
+def test_a_jump_that_goes_back_is_taken_back_and_the_way_back_is_a_jump_of_its_own(life):
+    tank = life(alerts={"high_dkh": 10.0})
+    for dkh in (7.0, 7.0, 8.7, 8.7, 8.6):
+        tank.result(dkh)
+    assert "alkalinity-rose" in tank.standing()
+    told = [*tank.result(6.9), *tank.result(6.9)]
+    assert [alert.code for alert in told] == ["withdrawn", "alkalinity-fell"]
+    assert "alkalinity-rose" in told[0].text
+    assert "not there any more" in told[0].text
+    assert told[1].text.startswith("alkalinity fell by 1.70 dKH")
+
+
+def test_a_jump_that_stays_is_news_for_a_day(life):
+    tank = life(alerts={"high_dkh": 10.0})
+    for dkh in (7.0, 7.0, *[8.7] * 6):
+        tank.result(dkh)
+    (over,) = [alert for _ in range(4) for alert in tank.result(8.7)]
+    assert (over.code, "stayed there for a day" in over.text) == ("withdrawn", True)
+    assert "alkalinity-rose" not in tank.standing()
 
 
 def test_a_jump_that_was_seen_once_is_not_called_one(life):
     tank = life(alerts={"high_dkh": 10.0})
     for _ in range(3):
         tank.result(7.6)
-    assert "alkalinity-jumped" not in {alert.code for alert in tank.result(8.9)}
-    assert "alkalinity-jumped" not in {alert.code for alert in tank.result(7.6)}
+    assert "alkalinity-rose" not in {alert.code for alert in tank.result(8.9)}
+    assert "alkalinity-rose" not in {alert.code for alert in tank.result(7.6)}
 
 
 def test_what_the_tank_may_do_in_the_time_is_no_jump(life):
     tank = life(alerts={"high_dkh": 10.0})
     for dkh in (7.6, 7.8, 8.0, 8.2, 8.4, 8.6, 8.8):
-        assert "alkalinity-jumped" not in {alert.code for alert in tank.result(dkh)}
+        assert "alkalinity-rose" not in {alert.code for alert in tank.result(dkh)}
 
 
 def test_a_false_alarm_is_taken_back_in_words(life):

@@ -262,7 +262,7 @@ def import_(
             for what in asked:
                 say(f"Asked: {what}.", hanging=2)
         if not yes:
-            _demand(f"Keep {len(rows)} entries as one?", "; ".join(asked) or f"{len(rows)} entries", file)
+            _demand(f"Keep {len(rows)} entries as one?", "; ".join(asked) or f"keep {len(rows)} entries as one?", file)
         batch: int | None = None
         ids: list[int] = []
         for part in parts:
@@ -317,7 +317,7 @@ def _demand(question: str, what: str, file: Path | None) -> None:
     """
     where = "log" if file is None else str(file)
     if not sys.stdin.isatty():
-        raise ConfigError(what.rstrip("?"), where=where, remedy="If it is so, say it again with --yes")
+        raise ConfigError(what, where=where, remedy="If it is, say it again with --yes")
     if not typer.confirm(question):
         raise ConfigError("nothing was written down", where=where, remedy="Correct it, and say it again")
 

@@ -67,10 +67,15 @@ ALERTS: dict[str, Code] = {
     "alkalinity-far-high": Code(
         _CRITICAL, "The tank's alkalinity is far above the keeper's band", "Stop the doser; test by other means now"
     ),
-    "alkalinity-jumped": Code(
+    "alkalinity-rose": Code(
         _CRITICAL,
-        "The tank's alkalinity jumped, it was measured twice, and nothing written down explains it",
-        "Look at the doser and the water now; then log what it was: a dose, a water change",
+        "The tank's alkalinity jumped up, it was measured twice, and nothing written down explains it",
+        "Look at the doser now, and stop it if it is stuck; log what it was: a dose, a water change",
+    ),
+    "alkalinity-fell": Code(
+        _CRITICAL,
+        "The tank's alkalinity jumped down, it was measured twice, and nothing written down explains it",
+        "Look at top-up and water now; test by other means; log what it was",
     ),
     "tank-finding": Code(
         _WARNING,

@@ -137,7 +137,7 @@ class RemoteLog:
         unlikely = asks(entry, at, now, self._service.config.tank)
         if unlikely and not sure:
             raise AskedError(
-                f"is that so: {'; '.join(unlikely)}?", where="log", remedy="Correct it, or say that it is so: --yes"
+                f"{'; '.join(unlikely)}: is that so?", where="log", remedy="Correct it, or say that it is so: --yes"
             )
         return at
 

@@ -15,7 +15,7 @@ from saltern.ports import Clock
 from saltern.records.alerts_told import last_told
 from saltern.records.store import Store
 from saltern.running.alerting import STILL, WORSE, Alerting
-from saltern.running.watch.bands import JUMP_SEEN_FOR, Looked, of_bands
+from saltern.running.watch.bands import JUMP_LOOKED_FOR, Looked, of_bands
 from saltern.running.watch.calibrations import WEIGHED_RESULTS, of_weighed
 from saltern.running.watch.outcome import of_outcome
 from saltern.running.watch.watched import Watched
@@ -28,7 +28,7 @@ def looked_at(store: Store, config: BenchConfig, now: datetime) -> Looked:
     past = store.believed(Source.TANK, TREND_RESULTS)
     newest = past[-1].started_at if past else now
     tank = [d for _, d in store.results(TREND_RESULTS) if d.source is Source.TANK and d.started_at < newest]
-    return Looked(config, past, tank[0] if tank else None, store.logged(newest - 2 * JUMP_SEEN_FOR), now)
+    return Looked(config, past, tank[0] if tank else None, store.logged(newest - 2 * JUMP_LOOKED_FOR), now)
 
 
 def last_result_s(store: Store, clock: Clock) -> float:

@@ -7,6 +7,7 @@ would do both by turns.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -29,7 +30,9 @@ TWICE_WITHIN = timedelta(hours=3)
 AGREES = 3.0
 """Standard uncertainties of a difference within which two determinations agree."""
 
-JUMP_SEEN_FOR = timedelta(hours=24)
+JUMP_SEEN_FOR, JUMP_LOOKED_FOR = timedelta(hours=24), timedelta(hours=72)
+"""A jump is news for a day; so far back it is still known that there was one."""
+
 USUAL_SALINITY = 35.0
 SALINITY_STEP, PH_STEP = 1.0, 0.1
 BELIEVED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
@@ -106,7 +109,8 @@ def of_bands(looked: Looked) -> Iterator[Watched]:
         return
     yield from _of_alkalinity(looked)
     yield from _of_change(looked)
-    yield _of_jump(looked)
+    yield _of_jump(looked, "alkalinity-rose", 1.0)
+    yield _of_jump(looked, "alkalinity-fell", -1.0)
     rules = looked.config.alerts
     salinity, ph = looked.newest.salinity, looked.newest.ph_total
     yield from _of_quantity(looked, salinity, "salinity", rules.low_salinity, rules.high_salinity, 2, SALINITY_STEP)
@@ -146,7 +150,7 @@ def _text(looked: Looked, dkh: float, limit: float | None, side: str, *, much: b
         return ""
     words = [
         f"alkalinity is {looked.words(dkh)} ({looked.clock(looked.newest.started_at)}), "
-        f"{'below' if side == 'low' else 'above'} {looked.words(limit)}{', where you asked to act now' if much else ''}"
+        f"{'below' if side == 'low' else 'above'} {looked.words(limit)}{': act now' if much else ''}"
     ]
     line = trend_of([d for d in looked.past if d.started_at >= looked.newest.started_at - timedelta(days=1)])
     if line is not None:
@@ -222,31 +226,28 @@ def _of_change(looked: Looked) -> Iterator[Watched]:
     )
 
 
-def _of_jump(looked: Looked) -> Watched:
-    """Look for a jump of the last day that is still there, was seen twice, and that nothing written down explains."""
-    code = "alkalinity-jumped"
+def _of_jump(looked: Looked, code: str, off: float) -> Watched:
+    """Look for a jump to one side that is still there, was seen twice, and that nothing written down explains."""
     newest = looked.newest
     now = f"alkalinity is {looked.words(_dkh(newest))} ({looked.clock(newest.started_at)})"
-    recent = [d for d in looked.past if d.started_at > newest.started_at - JUMP_SEEN_FOR]
-    for k in range(len(looked.past) - len(recent), len(looked.past)):
-        if k == 0:
+    for before, first in pairwise(looked.past):
+        if first.started_at < newest.started_at - JUMP_LOOKED_FOR:
             continue
-        before, first = looked.past[k - 1], looked.past[k]
-        there_still = _jump(looked, before, newest)
-        if _jump(looked, before, first) is None or there_still is None:
+        at_once, there_still = _jump(looked, before, first), _jump(looked, before, newest)
+        if at_once is None or there_still is None or off * at_once < 0.0 or off * there_still < 0.0:
             continue
-        twice = k < len(looked.past) - 1 or _seen_twice(looked)
         explained = _explained(looked, before.started_at, first.started_at, there_still)
         if explained:
             return Watched(False, code, "", 0.0, f"{now}; it is explained by the {explained} written down since")
-        if not twice:
+        if first.started_at <= newest.started_at - JUMP_SEEN_FOR:
+            return Watched(False, code, "", 0.0, f"{now}: it has stayed there for a day. Log what it was, if you know")
+        if first is newest and not _seen_twice(looked):
             return Watched(None, code, "", 0.0)
-        rose = there_still > 0.0
-        since = first.started_at
+        since = looked.clock(before.started_at)
         text = (
-            f"alkalinity {'rose' if rose else 'fell'} by {looked.words(abs(there_still))} since "
-            f"{looked.clock(before.started_at)}, first seen {looked.clock(since)}, now {looked.words(_dkh(newest))}, "
-            f"measured twice: act now, {'is a doser stuck?' if rose else 'did water run in, or was some changed?'}"
+            f"alkalinity {'rose' if off > 0.0 else 'fell'} by {looked.words(abs(there_still))} since {since}, first "
+            f"seen {looked.clock(first.started_at)}, now {looked.words(_dkh(newest))}, measured twice: act now, "
+            f"{'is a doser stuck?' if off > 0.0 else 'did water run in, or was some changed?'}"
         )
         return Watched(True, code, text, abs(there_still) / looked.config.alerts.worse_dkh)
     return Watched(False, code, "", 0.0, f"{now}: it is not there any more")
