@@ -8,6 +8,7 @@ import pytest
 
 from saltern.clock import VirtualClock
 from saltern.config.loading import bench_from
+from saltern.model.logbook import Event
 from saltern.records.store import open_for_reading, open_store
 from saltern.running.tank_keeping import TankKeeping, keeping, look_at_tank
 from tests.cli.test_tank import BEGIN, determination
@@ -27,7 +28,7 @@ class Told:
         self.alerting = self.mailbox = self
         self.told = []
 
-    def once(self, code, text):
+    def once(self, code, text, severity):
         self.told.append((code, text))
 
     def put_for_records(self, act):
@@ -44,6 +45,8 @@ def lived(tmp_path_factory):
     clock = VirtualClock(start=BEGIN)
     store = open_store(path, clock)
     service, seen = Told(store, config, clock), list(history.seen)
+    store.log(Event(what="coral-added", text="twelve frags"), BEGIN + timedelta(days=ROSE_AT_D - 1.0))
+    store.log(Event(what="light-changed"), BEGIN + timedelta(days=1.0))
     for day in range(1, DAYS + 1):
         clock.sleep(86400.0 * day - clock.monotonic())
         while seen and seen[0].at_d < day:
@@ -88,6 +91,8 @@ def test_a_change_is_kept_as_a_finding_and_told_once_in_words(lived):
     assert [code for code, _ in service.told] == ["tank-finding"] * len(rows)
     assert service.told[0][1].startswith("finding 1: ")
     assert "% sure" in service.told[0][1]
+    assert "Written down about then: twelve frags" in service.told[0][1]
+    assert "light" not in service.told[0][1]
 
 
 def _d(text):

@@ -261,6 +261,23 @@ def test_a_file_of_past_notes_is_shown_asked_about_kept_as_one_and_undone_as_one
     assert all(one["undone_utc"] for one in at.kept())
 
 
+def test_a_file_speaks_the_keepers_unit_too(bench, tmp_path):
+    at = bench(alkalinity_unit="meq/L")
+    file = tmp_path / "notes.csv"
+    file.write_text(
+        "at,kind,quantity,value,u,litres,alkalinity,method\n"
+        "2026-02-01 09:00,test,alkalinity,2.8,0.05,,,drops\n"
+        "2026-02-02 09:00,test,phosphate,0.1,,,,drops\n"
+        "2026-02-03 09:00,water-change,,,,40,2.9,\n"
+    )
+    at.log("import", file, "--yes")
+    alkalinity, phosphate, change = (one["entry"] for one in at.kept())
+    assert alkalinity["value"] == pytest.approx(2.8 * 2.804, rel=1e-3)  # 1 meq/L is 2.804 dKH (common tables)
+    assert alkalinity["u"] == pytest.approx(0.05 * 2.804, rel=1e-3)
+    assert phosphate["quantity"] == "phosphate_mg_l"
+    assert change["alkalinity_dkh"] == pytest.approx(2.9 * 2.804, rel=1e-3)
+
+
 def test_a_long_file_is_one_import(bench, tmp_path):
     at = bench()
     file = tmp_path / "notes.csv"

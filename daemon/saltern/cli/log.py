@@ -27,17 +27,6 @@ Salinity = Annotated[float | None, typer.Option("--salinity", help="Of the new w
 ASKED = 6
 """The service's code for: somebody must say that it is so."""
 
-NAMES = {
-    "alkalinity": "alkalinity_dkh",
-    "calcium": "calcium_mg_l",
-    "magnesium": "magnesium_mg_l",
-    "phosphate": "phosphate_mg_l",
-    "nitrate": "nitrate_mg_l",
-}
-"""Quantities as they are spoken of; their names in the records say the unit."""
-
-WIDEST_WHO = 10
-
 
 @log.command()
 def dose(
@@ -117,11 +106,13 @@ def other_test(
     as_json: JsonOption = False,
 ) -> None:
     """A value measured by other means, with its own uncertainty."""
+    from saltern.cli.log_file import QUANTITIES
+
     if quantity == "alkalinity":
         value_dkh = _in_dkh(value, unit, None, bench, socket)
         u = None if u is None else u * value_dkh / value if value else u
         value = value_dkh
-    name = NAMES.get(quantity, quantity)
+    name = QUANTITIES.get(quantity, quantity)
     entry = {"kind": "test", "quantity": name, "value": value, "method": method, "u": u}
     _write(entry, at, who, bench, socket, yes=yes, as_json=as_json)
 
@@ -242,18 +233,21 @@ def import_(
     """Take in past notes from a file: shown first, asked, kept as one, undone as one.
 
     Columns: at; kind (dose, doser, water-change, test, event, remark); chemical, supplement, amount, unit, ml_per_day,
-    litres, alkalinity_dkh, salinity, quantity, value, u, method, what, text. What a kind does not have stays empty.
+    litres, alkalinity (the keeper's unit) or alkalinity_dkh, salinity, quantity, value, u, method, what, text. What a
+    kind does not have stays empty.
     """
+    from saltern.chemistry.alkalinity_unit import AlkalinityUnit
     from saltern.cli.log_file import read_log
     from saltern.cli.present import console, print_json, say, say_lines
     from saltern.cli.present_log import import_lines
     from saltern.rpc.client import AT_NEXT_REST_S, Client
     from saltern.rpc.protocol import MOST_IMPORTED
 
-    rows, who = read_log(file), _who(who)
-    parts = [rows[k : k + MOST_IMPORTED] for k in range(0, len(rows), MOST_IMPORTED)]
+    who = _who(who)
     with Client(socket_of(bench, socket)) as client:
         about = client.call("log-list", limit=0)
+        rows = read_log(file, AlkalinityUnit(about["alkalinity_unit"]))
+        parts = [rows[k : k + MOST_IMPORTED] for k in range(0, len(rows), MOST_IMPORTED)]
         looked = [client.call("log-import", rows=part, look=True, who=who) for part in parts]
         asked = [what for one in looked for what in one["asks"]]
         if not as_json:

@@ -6,21 +6,38 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit, to_dkh
 from saltern.errors import ConfigError
 from saltern.model.logbook import ENTRY
+
+QUANTITIES = {
+    "alkalinity": "alkalinity_dkh",
+    "calcium": "calcium_mg_l",
+    "magnesium": "magnesium_mg_l",
+    "phosphate": "phosphate_mg_l",
+    "nitrate": "nitrate_mg_l",
+}
+"""Quantities as they are spoken of; their names in the records say the unit."""
 
 MOST_ROWS = 5000
 MOST_SAID = 8
 AT, KIND = "at", "kind"
 WORDS = (
-    "chemical", "supplement", "amount", "unit", "ml_per_day", "litres", "alkalinity_dkh", "salinity", "quantity",
-    "value", "u", "method", "what", "text",
+    "chemical", "supplement", "amount", "unit", "ml_per_day", "litres", "alkalinity", "alkalinity_dkh", "salinity",
+    "quantity", "value", "u", "method", "what", "text",
 )  # fmt: skip
-"""The columns beside `at` and `kind`: the keys of the entries."""
+"""The columns beside `at` and `kind`: the keys of the entries, and `alkalinity` in the keeper's unit."""
 
 
-def read_log(file: Path) -> list[dict[str, Any]]:
+def read_log(file: Path, unit: AlkalinityUnit) -> list[dict[str, Any]]:
     """Return the rows of a file as the socket takes them: line, time as it stands there, entry.
+
+    Parameters
+    ----------
+    file
+        Where the notes are.
+    unit
+        That of the column `alkalinity`, and of tests of it: the keeper's.
 
     Raises
     ------
@@ -45,7 +62,7 @@ def read_log(file: Path) -> list[dict[str, Any]]:
     found, wrong = [], []
     for line, row in rows:
         try:
-            found.append(_row(line, row))
+            found.append(_row(line, row, unit))
         except ValueError as error:
             wrong.append(f"line {line}: {error}")
     if wrong:
@@ -72,7 +89,7 @@ def _demand_columns(file: Path, columns: list[str]) -> None:
         raise ConfigError(what, where=str(file), remedy=f"Columns are: at, kind, {', '.join(WORDS)}")
 
 
-def _row(line: int, row: dict[str | None, Any]) -> dict[str, Any]:
+def _row(line: int, row: dict[str | None, Any], unit: AlkalinityUnit) -> dict[str, Any]:
     if None in row or None in row.values():
         msg = "it has another number of fields than the header"
         raise ValueError(msg)
@@ -81,6 +98,7 @@ def _row(line: int, row: dict[str | None, Any]) -> dict[str, Any]:
     if not said[AT]:
         msg = "no time"
         raise ValueError(msg)
+    entry = _in_the_records_words(entry, unit)
     try:
         known = ENTRY.validate_python(entry)
     except ValidationError as error:
@@ -89,3 +107,33 @@ def _row(line: int, row: dict[str | None, Any]) -> dict[str, Any]:
         msg = f"{place}: {first['msg'].removeprefix('Value error, ')}"
         raise ValueError(msg) from error
     return {"line": line, "at": said[AT], "entry": known.model_dump(mode="json")}
+
+
+def _in_the_records_words(entry: dict[str, str], unit: AlkalinityUnit) -> dict[str, str]:
+    """Return an entry with quantities as the records name them; what is not a number is left for its model to refuse.
+
+    Raises
+    ------
+    ValueError
+        An alkalinity is given twice.
+    """
+    if "alkalinity" in entry:
+        if "alkalinity_dkh" in entry:
+            msg = "alkalinity and alkalinity_dkh say the same: give one"
+            raise ValueError(msg)
+        return {
+            **{name: text for name, text in entry.items() if name != "alkalinity"},
+            "alkalinity_dkh": _dkh(entry["alkalinity"], unit),
+        }
+    if entry.get("quantity") == "alkalinity":
+        in_dkh: dict[str, str] = {name: _dkh(entry[name], unit) for name in ("value", "u") if name in entry}
+        return {**entry, **in_dkh, "quantity": QUANTITIES["alkalinity"]}
+    named = entry.get("quantity", "")
+    return {**entry, "quantity": QUANTITIES[named]} if named in QUANTITIES else entry
+
+
+def _dkh(text: str, unit: AlkalinityUnit) -> str:
+    try:
+        return str(to_dkh(float(text), unit))
+    except ValueError:
+        return text

@@ -25,6 +25,8 @@ def diagnosis_lines(found: dict[str, Any], now: datetime, time_zone: str, width:
         cost = f" ({found['cost_ml']:.0f} mL)" if found["cost_ml"] else ""
         what = "What would tell best" if found["is"] == "cannot-tell" else "What comes next"
         lines += wrapped(f"{what}: {ASKS[Ask(found['ask'])]}{cost}.", width, hanging=2)
+    if found["written_down_near"]:
+        lines += wrapped(f"Written down about then: {'; '.join(found['written_down_near'])}.", width, hanging=2)
     if found["determination"] is not None:
         lines += _determination(found["determination"], width)
     lines += wrapped(f"{_percent(found['nothing'])}  nothing has changed", width)

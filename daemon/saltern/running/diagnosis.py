@@ -14,6 +14,7 @@ from saltern.records.store import Store
 from saltern.records.tank_history import Known, known
 from saltern.records.tank_records import findings
 from saltern.running.circumstances import circumstances
+from saltern.running.finding_words import written_near
 from saltern.running.instrument_signs import signs
 from saltern.running.suspects import SHOWN_FROM, Suspect, suspects
 from saltern.tank.charts import cusum, ewma, shewhart
@@ -118,8 +119,10 @@ class Diagnosis:
         When the likeliest change began; None where nothing has changed.
     told
         The findings that stand.
-    determination, reasons
-        The one that was asked about, with what its own verdict says.
+    near
+        What was written down about then.
+    determination
+        The one that was asked about.
     charts
         Of references, and of what the tank's model did not expect.
     """
@@ -133,6 +136,7 @@ class Diagnosis:
     cost_ml: float | None
     since: datetime | None
     told: tuple[Finding, ...]
+    near: tuple[str, ...]
     determination: tuple[int, Determination] | None
     charts: tuple[ControlChart, ...]
     known: Known
@@ -182,6 +186,7 @@ def diagnosis(store: Store, config: BenchConfig, now: datetime, number: int | No
         None if ask is None else cost_ml(ask, around),
         None if whose is None else found.time_of(onset),
         tuple(told),
+        () if whose is None else tuple(written_near(store.logged(found.midnight), found.time_of(onset))),
         asked,
         (*_references(history, found), _innovations(suspected.innovations, found)),
         found,
@@ -254,6 +259,7 @@ def as_json(found: Diagnosis) -> dict[str, Any]:
             }
             for one in found.told
         ],
+        "written_down_near": list(found.near),
         "determination": None
         if asked is None
         else {

@@ -1,10 +1,15 @@
 """A finding in plain words: what it is, since when, how sure, and what would tell best."""
 
-from datetime import datetime
+from collections.abc import Sequence
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from saltern.chemistry.alkalinity_unit import AlkalinityUnit, said_with_u
+from saltern.model.logbook import DoserChange, Event, Logged
 from saltern.tank.findings import Ask, Cause, Finding, Whose
+
+BEFORE_ONSET, AFTER_ONSET = timedelta(days=2), timedelta(hours=12)
+"""An onset is known to about a day, and what corals take up changes some time after what changes it (assumed)."""
 
 CAUSES: dict[Cause, str] = {
     Cause.CONSUMPTION_ROSE: "the tank takes up more",
@@ -51,8 +56,25 @@ def size_in_words(finding: Finding, unit: AlkalinityUnit, salinity: float) -> st
     return f"{finding.size:+.1f} ± {2.0 * finding.u:.1f} {finding.unit}"
 
 
+def written_near(logged: Sequence[Logged], since: datetime) -> list[str]:
+    """Return what the keeper wrote down of events about an onset: it may be why."""
+    near = [one.entry for one in logged if -BEFORE_ONSET <= one.at - since <= AFTER_ONSET]
+    events = [one for one in near if isinstance(one, Event)]
+    return [one.text or one.what.replace("-", " ") for one in events] + [
+        f"a doser was set to {one.ml_per_day:g} mL of {one.supplement} a day"
+        for one in near
+        if isinstance(one, DoserChange)
+    ]
+
+
 def in_words(
-    finding: Finding, since: datetime, told: list[Finding], zone: ZoneInfo, unit: AlkalinityUnit, salinity: float
+    finding: Finding,
+    since: datetime,
+    told: Sequence[Finding],
+    logged: Sequence[Logged],
+    zone: ZoneInfo,
+    unit: AlkalinityUnit,
+    salinity: float,
 ) -> str:
     """Return a finding as its keeper is told of it.
 
@@ -62,6 +84,8 @@ def in_words(
         What was found, and the wall clock at its onset.
     told
         What was told before: it may replace one of that.
+    logged
+        What the keeper wrote down.
     zone, unit, salinity
         The keeper's clock and unit, and the salinity for it.
     """
@@ -76,6 +100,8 @@ def in_words(
         words = f"something changed {when} ({size}), and it cannot be told whether tank or instrument ({sure}){instead}"
     else:
         words = f"{when} {CAUSES[finding.cause]}: {finding.whose.value}, {size} ({sure}){instead}"
+    near = written_near(logged, since)
+    words += f". Written down about then: {'; '.join(near)}" if near else ""
     if finding.ask is None:
         return words
     cost = "" if not finding.cost_ml else f" ({finding.cost_ml:.0f} mL)"

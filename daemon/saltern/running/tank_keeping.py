@@ -16,6 +16,7 @@ from saltern.chemistry.endpoint.curve import Estimate
 from saltern.config.tables import BenchConfig
 from saltern.config.tank import TankTable
 from saltern.errors import SalternError, StorageError
+from saltern.model.alert import Severity
 from saltern.records.store import Store
 from saltern.records.tank_history import Known, known
 from saltern.records.tank_records import Day, findings, keep_tank, last_kept, next_finding
@@ -67,8 +68,10 @@ def look_at_tank(reader: Store, config: BenchConfig, tank: TankTable, now: datet
             new += [] if one is None else [replace(one, id=next_finding(reader) + len(new))]
     picture = pictured(found, tank, now, [*told, *new])
     zone, salinity = ZoneInfo(config.schedule.time_zone), found.salinity
+    logged = reader.logged(found.midnight)
     words = [
-        in_words(one, found.time_of(one.since_d), [*told, *new], zone, config.alkalinity_unit, salinity) for one in new
+        in_words(one, found.time_of(one.since_d), [*told, *new], logged, zone, config.alkalinity_unit, salinity)
+        for one in new
     ]
     return Looked(found, _day(picture, zone), new, words)
 
@@ -160,6 +163,7 @@ def keeping(service: Service, looked: Looked) -> Callable[[], None]:
             structlog.get_logger("saltern.tank").error("tank.not_kept", what=error.what, remedy=error.remedy)
             return
         for one, words in zip(looked.new, looked.words, strict=True):
-            service.alerting.once("tank-finding", f"finding {one.id}: {words}")
+            severity = Severity.NOTICE if one.shape is None else None  # a false alarm asks for nothing
+            service.alerting.once("tank-finding", f"finding {one.id}: {words}", severity)
 
     return keep
