@@ -15,6 +15,7 @@ from saltern.model.logbook import Dose
 from saltern.model.verdict import Quantity, Reason, Verdict
 from saltern.records.store import open_store
 from saltern.running.service import open_service
+from saltern.running.standing_again import keep_acknowledged
 from saltern_drivers.twin.scenario import Play, Scenario
 from tests.twin_bench import bench_table
 
@@ -143,6 +144,18 @@ def test_a_repeat_after_a_restart_comes_when_it_would_have_come(life):
     assert "alkalinity-low" not in {alert.code for alert in tank.passes(2.5)}
     (again,) = [alert for alert in tank.passes(1.0) if alert.code == "alkalinity-low"]
     assert again.text.startswith("still, since ")
+
+
+def test_what_was_acknowledged_is_not_repeated_after_a_restart_unless_it_got_worse(life):
+    tank = life(alerts={"repeat_h": 12.0, "no_result_h": 500.0, "act_low_dkh": 3.0})
+    tank.result(6.2)
+    tank.service.alerting.acknowledge("alkalinity-low")
+    keep_acknowledged(tank.store, "alkalinity-low", tank.clock.now())
+    tank.restart()
+    assert "alkalinity-low" not in {alert.code for alert in tank.passes(30.0)}
+    assert len(tank.result(5.5)) == 1
+    tank.restart()
+    assert "alkalinity-low" in {alert.code for alert in tank.passes(13.0)}
 
 
 def test_no_result_for_a_day_is_told_however_often_the_service_starts_again(life):

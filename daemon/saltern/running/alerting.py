@@ -66,8 +66,10 @@ class Alerting:
         elif condition is not None:
             self._take_back(code, over)
 
-    def take_up(self, alert: Alert, told_at_s: float, steps: float = 0.0) -> None:
+    def take_up(self, alert: Alert, told_at_s: float, steps: float = 0.0, *, acknowledged: bool = False) -> None:
         """Let stand again what an earlier life of the service has raised, and last told at a monotonic time."""
+        if acknowledged:
+            self._acknowledged.add(alert.code)
         self._standing[alert.code] = alert
         self._raised_s[alert.code] = told_at_s
         self._raised_steps[alert.code] = steps

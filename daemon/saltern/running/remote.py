@@ -27,6 +27,7 @@ from saltern.running.prompting import Prompting, Question
 from saltern.running.remote_log import RemoteLog
 from saltern.running.remote_reads import Reads, ways_of_alerts
 from saltern.running.service import Service
+from saltern.running.standing_again import keep_acknowledged
 
 Later = Future[Answer]
 
@@ -170,6 +171,7 @@ class Remote:
                 standing = ", ".join(alert.code for alert in self.service.alerting.standing) or "none"
                 what = f"no alert {params.code!r} stands"
                 raise ConfigError(what, where="acknowledge", remedy=f"Standing: {standing}")
+            keep_acknowledged(self.service.store, params.code, self.service.clock.now())
             return {"acknowledged": params.code}
 
         return self._post_for_records(act)

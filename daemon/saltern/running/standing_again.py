@@ -5,7 +5,7 @@ What scans, ports and stores say is looked at anew by whoever looks at it; a res
 
 from collections.abc import Iterable
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from saltern.config.tables import BenchConfig
 from saltern.model import codes
@@ -14,6 +14,7 @@ from saltern.model.determination import Determination, Notice, Source
 from saltern.ports import Clock
 from saltern.records.alerts_told import last_told
 from saltern.records.store import Store
+from saltern.records.upkeep import keep_state, state
 from saltern.running.alerting import STILL, WORSE, Alerting
 from saltern.running.watch.bands import JUMP_LOOKED_FOR, Looked, of_bands
 from saltern.running.watch.calibrations import WEIGHED_RESULTS, of_weighed
@@ -21,6 +22,8 @@ from saltern.running.watch.outcome import of_outcome
 from saltern.running.watch.watched import Watched
 
 TREND_RESULTS = 60
+ACKNOWLEDGED = "acknowledged"
+REMEMBERED_FOR = timedelta(days=90)
 
 
 def looked_at(store: Store, config: BenchConfig, now: datetime) -> Looked:
@@ -51,9 +54,23 @@ def take_up_standing(store: Store, config: BenchConfig, alerting: Alerting, cloc
             severity = codes.of_alert(found.code).severity or Severity.ERROR
             ago_s = max(0.0, (now - told.told_at).total_seconds())
             raised = Alert(told.raised_at, now_s, severity, found.code, found.text)
-            alerting.take_up(raised, now_s - ago_s, found.steps)
+            seen_at = acknowledged(store).get(found.code)
+            seen = seen_at is not None and seen_at >= told.told_at
+            alerting.take_up(raised, now_s - ago_s, found.steps, acknowledged=seen)
         elif found.stands:
             alerting.stands(*found)
+
+
+def keep_acknowledged(store: Store, code: str, at: datetime) -> None:
+    """Keep that somebody took note of an alert, for the next life of the service."""
+    known = {other: when.isoformat() for other, when in acknowledged(store).items() if at - when < REMEMBERED_FOR}
+    keep_state(store, ACKNOWLEDGED, {**known, code: at.isoformat()}, at)
+
+
+def acknowledged(store: Store) -> dict[str, datetime]:
+    """Return when somebody last took note of each alert."""
+    kept = state(store, ACKNOWLEDGED)
+    return {str(code): datetime.fromisoformat(str(at)) for code, at in kept.items()} if isinstance(kept, dict) else {}
 
 
 def _of_the_records(store: Store, config: BenchConfig, now: datetime) -> Iterable[Watched]:
