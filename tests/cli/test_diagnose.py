@@ -113,6 +113,17 @@ def test_it_fits_the_screen_and_says_what_to_do(tmp_path, monkeypatch, width):
         assert words in " ".join(out.split())
 
 
+def test_its_sizes_are_in_the_keepers_unit(tmp_path):
+    file = records(tmp_path, 9.7, level_step=(AT_D, 0.6))
+    file.write_text(
+        file.read_text().replace("schema_version = 1", 'schema_version = 1\nalkalinity_unit = "mg/L CaCO3"', 1)
+    )
+    words = " ".join(word for one in diagnosed(file)["causes"] for word in one["evidence"])
+    assert "dKH" not in words
+    size = float(words.split("a step of +")[1].split(" mg/L CaCO3")[0])
+    assert size == pytest.approx(0.6 * 17.848, abs=2.0)  # 1 dKH is 17.85 mg/L of CaCO3 (common tables)
+
+
 def test_too_few_results_and_a_bench_without_a_tank_say_so(tmp_path):
     file = records(tmp_path, 0.3)
     assert "Too few results" in run("diagnose", "--bench", file)[1]

@@ -137,11 +137,11 @@ def test_the_list_fits_the_screen(bench, monkeypatch, width):
     ("words", "asked"),
     [
         (("water-change", 4000), "4000 L into a tank of 400 L"),
-        (("dose", "soda", 4000), "dKH at once"),
+        (("dose", "soda", 4000), "by 28.04 dKH at once, where 1.50 dKH a day is the most"),
         (("dose", "something", 40000), "40000 mL into a tank of 400 L"),
         (("doser", "soda", 9000), "dKH a day"),
         (("test", "calcium", 42), "calcium 42 mg/L, where 250 to 650"),
-        (("test", "alkalinity", 2.8), "alkalinity 2.8 dKH"),
+        (("test", "alkalinity", 2.8), "alkalinity 2.80 dKH, where 4.00 dKH to"),
         (("dose", "soda", 4, "--at", "2024-03-01 09:00"), "days ago"),
     ],
 )
@@ -181,6 +181,7 @@ def test_an_alkalinity_is_in_the_keepers_unit_unless_another_is_given(bench):
     assert first == pytest.approx(2.8 * 2.804, rel=1e-3)  # 1 meq/L is 2.804 dKH (common tables)
     assert second == pytest.approx(140.1 / 17.848, rel=1e-3)
     assert "alkalinity 2.800 meq/L ± 0.1" in at.log("list")
+    assert "alkalinity 1.000 meq/L, where 1.427 meq/L to" in at.log("test", "alkalinity", 1.0, code=2)
 
 
 def test_what_is_undone_stays_with_its_mark_and_counts_no_more(bench):
@@ -210,7 +211,7 @@ def test_a_correction_stands_in_the_place_of_what_was_wrong(bench):
     at.log("correct", 2, "--at", "yesterday 10:00")
     assert at.kept()[-1]["entry"]["amount"] == 40.0
     assert "changes nothing" in at.log("correct", 3, "litres=3", code=2)
-    assert "is that so" in at.log("correct", 3, "amount=40000", code=2).lower()
+    assert "If that is so" in at.log("correct", 3, "amount=40000", code=2)
 
 
 def test_doses_dosers_and_what_is_undone_reach_the_history_of_the_tank(bench):

@@ -256,7 +256,8 @@ def import_(
             for what in asked:
                 say(f"Asked: {what}.", hanging=2)
         if not yes:
-            _demand(f"Keep {len(rows)} entries as one?", "; ".join(asked) or f"keep {len(rows)} entries as one?", file)
+            what = "; ".join(asked) or f"{len(rows)} entries are to be kept as one"
+            _demand(f"Keep {len(rows)} entries as one?", what, file)
         batch: int | None = None
         ids: list[int] = []
         for part in parts:
@@ -290,7 +291,7 @@ def _write(
         except RemoteError as error:
             if error.code != ASKED:
                 raise
-            _demand(f"{error.what[0].upper()}{error.what[1:]}", error.what, None)
+            _demand(f"{error.what}: is that so?", error.what, None)
             found = client.call(method, AT_NEXT_REST_S, entry=entry, at=at, who=_who(who), sure=True, **more)
     if as_json:
         print_json({"schema_version": 1, **found})
@@ -311,7 +312,7 @@ def _demand(question: str, what: str, file: Path | None) -> None:
     """
     where = "log" if file is None else str(file)
     if not sys.stdin.isatty():
-        raise ConfigError(what, where=where, remedy="If it is, say it again with --yes")
+        raise ConfigError(what, where=where, remedy="If that is so, say it again with --yes")
     if not typer.confirm(question):
         raise ConfigError("nothing was written down", where=where, remedy="Correct it, and say it again")
 

@@ -2,10 +2,12 @@
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any
 
 import numpy as np
 
+from saltern.chemistry.alkalinity_unit import said
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError
 from saltern.model.codes import REASONS
@@ -171,7 +173,8 @@ def diagnosis(store: Store, config: BenchConfig, now: datetime, number: int | No
         return None
     around = circumstances(store, config, tank, found, until)
     last = [d for _, d in store.results(LOOKED_BACK) if d.source.value == "tank" and d.started_at <= until]
-    nothing, ranked = suspects(suspected, history, around, signs(found.results, last))
+    say = partial(said, unit=config.alkalinity_unit, salinity=found.salinity, signed=True)
+    nothing, ranked = suspects(suspected, history, around, signs(found.results, last), say)
     little = suspected.probability(*ALL) - suspected.matters(*ALL)
     whose, probability = _whose(nothing + max(0.0, little), ranked, told_before=newest is not None)
     ask = _ask(whose, ranked, lambda: what_to_ask(suspected, history))

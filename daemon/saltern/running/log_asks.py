@@ -6,6 +6,7 @@ Asked is not refused: the keeper says that it is so (`--yes`, `sure` over the so
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit, said
 from saltern.chemistry.supplements import CEILING_DKH_PER_DAY, Salt, dkh_of, grams_for
 from saltern.config.tank import TankTable
 from saltern.model.logbook import AnyEntry, Dose, DoserChange, Logged, OtherTest, WaterChange
@@ -31,42 +32,46 @@ MOST_DOSED_DKH_PER_DAY = 6.0
 OLD = timedelta(days=400)
 
 
-def asks(entry: AnyEntry, at: datetime, now: datetime, tank: TankTable | None) -> list[str]:
-    """Return what is unlikely of an entry, in words; nothing where it is usual."""
+def asks(entry: AnyEntry, at: datetime, now: datetime, tank: TankTable | None, unit: AlkalinityUnit) -> list[str]:
+    """Return what is unlikely of an entry, in words and in the keeper's unit; nothing where it is usual."""
     found = [f"{(now - at).days} days ago"] if now - at > OLD else []
     if isinstance(entry, OtherTest) and entry.quantity in USUAL:
-        found += _outside(entry.quantity, entry.value)
+        found += _outside(entry.quantity, entry.value, unit)
     elif isinstance(entry, WaterChange):
-        found += [] if entry.alkalinity_dkh is None else _outside("alkalinity_dkh", entry.alkalinity_dkh)
-        found += [] if entry.salinity is None else _outside("salinity", entry.salinity)
-    return found if tank is None else found + _of_the_tank(entry, tank)
+        found += [] if entry.alkalinity_dkh is None else _outside("alkalinity_dkh", entry.alkalinity_dkh, unit)
+        found += [] if entry.salinity is None else _outside("salinity", entry.salinity, unit)
+    return found if tank is None else found + _of_the_tank(entry, tank, unit)
 
 
-def _outside(quantity: str, value: float) -> list[str]:
-    low, high, unit = USUAL[quantity]
+def _outside(quantity: str, value: float, unit: AlkalinityUnit) -> list[str]:
+    low, high, its_unit = USUAL[quantity]
     if low <= value <= high:
         return []
+    if quantity == "alkalinity_dkh":
+        between = f"{said(low, unit)} to {said(high, unit)}"
+        return [f"alkalinity {said(value, unit)}, where {between} is usual in a reef tank"]
     name = quantity.split("_")[0]
-    return [f"{name} {value:g}{f' {unit}' if unit else ''}, where {low:g} to {high:g} is usual in a reef tank"]
+    return [f"{name} {value:g}{f' {its_unit}' if its_unit else ''}, where {low:g} to {high:g} is usual in a reef tank"]
 
 
-def _of_the_tank(entry: AnyEntry, tank: TankTable) -> list[str]:
+def _of_the_tank(entry: AnyEntry, tank: TankTable, unit: AlkalinityUnit) -> list[str]:
     if isinstance(entry, WaterChange) and entry.litres > MOST_CHANGED * tank.volume_l:
         return [f"{entry.litres:g} L into a tank of {tank.volume_l:g} L"]
     if isinstance(entry, Dose):
         rise = _rise_dkh(entry, tank)
         if rise is not None and rise > CEILING_DKH_PER_DAY:
-            return [
-                f"{entry.amount:g} {entry.unit} of {entry.chemical} raise {tank.volume_l:g} L by {rise:.1f} dKH at "
-                f"once, where {CEILING_DKH_PER_DAY:g} dKH a day is the most"
-            ]
+            most = said(CEILING_DKH_PER_DAY, unit)
+            what = f"{entry.amount:g} {entry.unit} of {entry.chemical}"
+            return [f"{what} raise {tank.volume_l:g} L by {said(rise, unit)} at once, where {most} a day is the most"]
         if rise is None and entry.amount / 1000.0 > MOST_A_DOSE * tank.volume_l:
             return [f"{entry.amount:g} {entry.unit} into a tank of {tank.volume_l:g} L"]
     if isinstance(entry, DoserChange):
         known = tank.supplement(entry.supplement)
         a_day = None if known is None else dkh_of(known, entry.ml_per_day, tank.volume_l)
         if a_day is not None and a_day > MOST_DOSED_DKH_PER_DAY:
-            return [f"{entry.ml_per_day:g} mL of {entry.supplement} are {a_day:.1f} dKH a day in {tank.volume_l:g} L"]
+            return [
+                f"{entry.ml_per_day:g} mL of {entry.supplement} are {said(a_day, unit)} a day in {tank.volume_l:g} L"
+            ]
     return []
 
 

@@ -90,7 +90,7 @@ class RemoteLog:
 
     def _import(self, params: protocol.LogImportParams) -> Any:
         """Look at rows, all of them or none; keep them if that is wanted. What is wrong is told by its line."""
-        now, tank = self._service.clock.now(), self._service.config.tank
+        now, config = self._service.clock.now(), self._service.config
         rows, wrong, asked = [], [], []
         for one in params.rows:
             try:
@@ -99,7 +99,9 @@ class RemoteLog:
                 wrong.append(f"line {one.line}: {error.what}")
                 continue
             rows.append((at, one.entry))
-            asked += [f"line {one.line}: {what}" for what in asks(one.entry, at, now, tank)]
+            asked += [
+                f"line {one.line}: {what}" for what in asks(one.entry, at, now, config.tank, config.alkalinity_unit)
+            ]
         if wrong:
             raise ConfigError(
                 f"nothing was taken: {protocol.shortened_list(wrong)}", where="log import", remedy=f"Give {FORMS}"
@@ -132,13 +134,11 @@ class RemoteLog:
         AskedError
             Something of it is unlikely, and nobody said that it is so.
         """
-        now = self._service.clock.now()
+        now, config = self._service.clock.now(), self._service.config
         at = now if said is None else self._happened(said)
-        unlikely = asks(entry, at, now, self._service.config.tank)
+        unlikely = asks(entry, at, now, config.tank, config.alkalinity_unit)
         if unlikely and not sure:
-            raise AskedError(
-                f"{'; '.join(unlikely)}: is that so?", where="log", remedy="Correct it, or say that it is so: --yes"
-            )
+            raise AskedError("; ".join(unlikely), where="log", remedy="Correct it, or say that it is so (`sure`)")
         return at
 
     def _happened(self, said: str) -> datetime:

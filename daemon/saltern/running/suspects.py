@@ -4,7 +4,7 @@ How likely a cause is beforehand, times how well what else is known agrees with 
 one. The numbers before the evidence are assumed; they only order what the evidence leaves open.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import exp, hypot, sqrt
 
@@ -24,6 +24,7 @@ TANK_CAUSES = frozenset(
         Cause.SALINITY_MOVED,
     }
 )
+Say = Callable[[float], str]
 SHOWN_FROM = 0.01
 COUNTS_FROM = 0.2
 KINDS = (Shock.RATE, Shock.LEVEL, Shock.FACTOR, Shock.DRIFT)
@@ -48,7 +49,7 @@ class Suspect:
 
 
 def suspects(
-    found: Suspicions, history: History, around: Circumstances, seen: Sequence[Sign]
+    found: Suspicions, history: History, around: Circumstances, seen: Sequence[Sign], say: Say
 ) -> tuple[float, list[Suspect]]:
     """Return the probability that nothing has changed, and the causes, likeliest first.
 
@@ -58,12 +59,14 @@ def suspects(
         What shapes of a change the results allow.
     history, around, seen
         The tank's history, what else the records know, and what speaks against the instrument itself.
+    say
+        Writes a change in dKH in the keeper's unit, with its sign.
     """
     parts: dict[Cause, list[tuple[float, list[str]]]] = {
         Cause.UNKNOWN: [(found.probability(Shock.RESULT), ["one result alone lies off"])]
     }
     for kind in KINDS:
-        likely = _likely(found.by_kind[kind], history, around)
+        likely = _likely(found.by_kind[kind], history, around, say)
         total = sum(weight for weight, _ in likely.values())
         for cause, (weight, words) in likely.items():
             parts.setdefault(cause, []).append((found.probability(kind) * weight / total, words))
@@ -84,18 +87,18 @@ def _evidence(parts: list[tuple[float, list[str]]]) -> tuple[str, ...]:
 Likely = dict[Cause, tuple[float, list[str]]]
 
 
-def _likely(suspicion: Suspicion, history: History, around: Circumstances) -> Likely:
+def _likely(suspicion: Suspicion, history: History, around: Circumstances, say: Say) -> Likely:
     if suspicion.kind is Shock.RATE:
-        return _of_rate(suspicion, history)
+        return _of_rate(suspicion, history, say)
     if suspicion.kind is Shock.LEVEL:
-        return _of_level(suspicion, history, around)
+        return _of_level(suspicion, history, around, say)
     return _of_volumes(suspicion, around)
 
 
-def _of_rate(suspicion: Suspicion, history: History) -> Likely:
+def _of_rate(suspicion: Suspicion, history: History, say: Say) -> Likely:
     doser = [each for each in history.doser if each.at_d <= suspicion.since_d]
     rate = doser[-1].dkh_per_day if doser else 0.0
-    a_day = f"the net rate changed by {-suspicion.size:+.2f} dKH a day"
+    a_day = f"the net rate changed by {say(-suspicion.size)} a day"
     if suspicion.size <= 0.0:
         more = SOME if rate > 0.0 else RARE
         return {Cause.CONSUMPTION_FELL: (USUAL, [a_day]), Cause.DOSE_EXCESS: (more, [a_day])}
@@ -103,15 +106,15 @@ def _of_rate(suspicion: Suspicion, history: History) -> Likely:
     wide = hypot(u, BREAK_SD[Shock.RATE])
     as_other = exp(-0.5 * (suspicion.size / wide) ** 2) / wide
     as_missed = 0.0
-    words = [a_day, "no doser is known" if rate <= 0.0 else f"the doser gives {rate:.2f} dKH a day"]
+    words = [a_day, "no doser is known" if rate <= 0.0 else f"the doser gives {say(rate)} a day"]
     if rate > 0.0:
         as_missed = SOME * exp(-0.5 * ((suspicion.size - rate) / u) ** 2) / u
     return {Cause.CONSUMPTION_ROSE: (as_other + 1e-12, [a_day]), Cause.DOSE_MISSED: (as_missed, words)}
 
 
-def _of_level(suspicion: Suspicion, history: History, around: Circumstances) -> Likely:
+def _of_level(suspicion: Suspicion, history: History, around: Circumstances, say: Say) -> Likely:
     level = history.seen[-1].dkh
-    step = f"a step of {suspicion.size:+.2f} dKH"
+    step = f"a step of {say(suspicion.size)}"
     moved, alike = _salinity(suspicion, around, level)
     if suspicion.size > 0.0:
         near = any(abs(each.at_d - suspicion.since_d) < NEAR_D for each in history.doses)
