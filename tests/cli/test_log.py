@@ -258,6 +258,7 @@ def test_a_file_of_past_notes_is_shown_asked_about_kept_as_one_and_undone_as_one
     assert [(one["batch"], one["who"]) for one in at.kept()] == [(1, "ada")] * 4
     assert at.kept()[0]["at_utc"] == "2026-02-01T08:00:00+00:00"
     assert "4 of 4 are in the log already" in at.log("import", file, code=2)
+    at.log("correct", 1, "amount=41")
     at.log("undo", 3)
     assert all(one["undone_utc"] for one in at.kept())
 
@@ -288,6 +289,12 @@ def test_a_long_file_is_one_import(bench, tmp_path):
     assert len(found["ids"]) == 320
     at.log("undo", found["batch"])
     assert at.store.logged(datetime(2024, 1, 1, tzinfo=UTC)) == []
+
+
+def test_a_file_that_is_not_there_or_no_text_says_so(empty, tmp_path):
+    assert "No such file" in empty.log("import", tmp_path / "none.csv", code=2)
+    (tmp_path / "odd.csv").write_bytes(b"at,kind\n\xff\xfe,remark\n")
+    assert "UTF-8" in empty.log("import", tmp_path / "odd.csv", code=2)
 
 
 @pytest.mark.parametrize(

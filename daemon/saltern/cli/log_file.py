@@ -46,8 +46,11 @@ def read_log(file: Path, unit: AlkalinityUnit) -> list[dict[str, Any]]:
     """
     try:
         text = file.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"cannot be read ({error})", where=str(file), remedy="Give a CSV file in UTF-8") from error
+    except OSError as error:
+        what = f"cannot be read ({error.strerror})"
+        raise ConfigError(what, where=str(file), remedy="Give a CSV file that is there") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError("is not text in UTF-8", where=str(file), remedy="Save it as CSV in UTF-8") from error
     try:
         table = csv.DictReader(text.splitlines(), delimiter=_delimiter(text), strict=True)
         columns = [name.strip() for name in table.fieldnames or []]

@@ -51,18 +51,18 @@ def undo(store: Store, number: int, who: str, at: datetime) -> list[int]:
 
 
 def correct(store: Store, number: int, by: AnyEntry, happened_at: datetime, who: str, at: datetime) -> int:
-    """Put another entry in the place of one, which is marked as undone; return its number.
+    """Put another entry in the place of one, which is marked as undone; return its number. It stays in its import.
 
     Raises
     ------
     StorageError
         There is none of this number, or it is undone already.
     """
-    _counting(store, number)
+    was = _counting(store, number)
     with store.writing("the correction") as connection:
         cursor = connection.execute(
-            "INSERT INTO log_entry (at_utc, kind, detail, who, said_utc, corrects) VALUES (?, ?, ?, ?, ?, ?)",
-            (_utc(happened_at), by.kind, by.model_dump_json(exclude={"kind"}), who, _utc(at), number),
+            "INSERT INTO log_entry (at_utc, kind, detail, who, said_utc, corrects, batch) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (_utc(happened_at), by.kind, by.model_dump_json(exclude={"kind"}), who, _utc(at), number, was.batch),
         )
         connection.execute("UPDATE log_entry SET undone_utc = ?, undone_by = ? WHERE id = ?", (_utc(at), who, number))
         return int(cursor.lastrowid or 0)
