@@ -33,7 +33,6 @@ def export(
     """Write CSV with units in its headers and times in UTC."""
     from saltern.clock import RealClock
     from saltern.records.export import write_log, write_results
-    from saltern.records.logbook import everything
     from saltern.records.store import open_for_reading
 
     begin = _time(since)
@@ -41,7 +40,7 @@ def export(
     try:
         file = sys.stdout if to is None else to.open("w", newline="", encoding="utf-8")
         if what is What.LOG:
-            count = write_log(file, everything(store, begin))
+            count = write_log(file, store.logged(begin))
         else:
             rows = [(number, d) for number, d in store.results(MOST_ROWS)[::-1] if d.started_at >= begin]
             count = write_results(file, rows)

@@ -33,7 +33,7 @@ RESULTS = (
     "titrant_ml",
     "remarks",
 )
-LOG = ("id", "at_utc", "kind", "detail_json", "who", "corrects", "batch", "undone_utc", "undone_by")
+LOG = ("id", "at_utc", "kind", "detail_json")
 
 
 def write_results(file: TextIO, results: Iterable[tuple[int, Determination]]) -> int:
@@ -72,14 +72,12 @@ def write_results(file: TextIO, results: Iterable[tuple[int, Determination]]) ->
 
 
 def write_log(file: TextIO, logged: Iterable[Logged]) -> int:
-    """Write the keeper's entries, what was undone marked; return how many."""
+    """Write the keeper's entries; return how many."""
     table, count = csv.writer(file), 0
     table.writerow(LOG)
     for entry in logged:
         detail = json.dumps(entry.entry.model_dump(exclude={"kind"}), sort_keys=True)
-        undone = "" if entry.undone_at is None else _utc(entry.undone_at)
-        marks = [entry.who, entry.corrects or "", entry.batch or "", undone, entry.undone_by]
-        table.writerow([entry.id, _utc(entry.at), entry.entry.kind, detail, *marks])
+        table.writerow([entry.id, _utc(entry.at), entry.entry.kind, detail])
         count += 1
     return count
 
