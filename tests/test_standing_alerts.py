@@ -1,5 +1,6 @@
 """What stands outlives the process, says the newest number, comes again when it worsens, and is taken back in words."""
 
+import random
 from dataclasses import replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
@@ -329,3 +330,29 @@ def test_the_band_of_the_tanks_table_counts_where_the_alerts_have_none(life):
 def test_limits_that_do_not_rise_are_refused():
     with pytest.raises(StartupError, match="do not rise"):
         bench_from(bench_table({"alerts": {"low_dkh": 6.0, "act_low_dkh": 7.0}}), where="test")
+
+
+@pytest.mark.soak
+def test_sixteen_days_of_a_tank_that_falls_are_told_line_by_line(life):
+    """From 7.6 to 4.5 dKH with a jump of 1.7 for a day, salinity that sinks by 1.6, and a restart on day twelve."""
+    tank = life(alerts={"low_salinity": 34.0})
+    dice, told = random.Random(3), []
+    for k in range(96):
+        day = k / 6.0
+        told += tank.passes(4.0)
+        dkh = 7.6 - 3.1 * day / 16.0 + (1.7 if 20 <= k < 26 else 0.0) + dice.gauss(0.0, 0.012)
+        salinity = 35.0 - 1.6 * day / 16.0
+        if k == 20:
+            told += tank.result(dkh, 0.0, verdict=Verdict.SUSPECT, reasons=(Reason.UNEXPECTED,), salinity=salinity)
+        told += tank.result(dkh, 0.3 if k == 20 else 0.0, salinity=salinity)
+        if k == 72:
+            tank.restart()
+            assert {"alkalinity-far-low", "salinity-low"} <= set(tank.standing())
+    codes = [alert.code for alert in told]
+    words = [alert.text for alert in told if alert.code.startswith("alkalinity-")]
+
+    assert codes.index("alkalinity-rose") < codes.index("alkalinity-fell") < codes.index("alkalinity-low")
+    assert codes.index("alkalinity-low") < codes.index("alkalinity-far-low")
+    assert len(set(words)) == len(words)  # no repeat says an old number
+    assert "no-result" not in codes
+    assert any(text.startswith("worse: ") for text in words)
