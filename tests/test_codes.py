@@ -18,6 +18,8 @@ SOURCE = Path(saltern.__file__).parent
 RAISES = {"alert": 0, "once": 0, "stands": 1, "Watched": 1, "Alert": 3, "code": 0}
 """The calls that name an alert, and which argument is its code."""
 
+SIDES = ("low", "high")
+
 
 def trees():
     for path in sorted(SOURCE.rglob("*.py")):
@@ -77,8 +79,9 @@ def raised():
 def test_every_alert_that_the_source_raises_is_in_the_table_and_the_other_way_round():
     in_source = raised()
     in_table = {code for kind, code, _ in codes.rows() if kind == "alert"}
-    spelled_out = {"alkalinity-low", "alkalinity-high"}  # put together of two halves
-    assert in_source - in_table - {"alkalinity-*"} == set()
+    spelled_out = {f"{of}-{side}" for of in ("alkalinity", "alkalinity-far", "salinity", "ph") for side in SIDES}
+    spelled_out |= {"alkalinity-rose", "alkalinity-fell"}  # handed to the one that looks for either
+    assert in_source - in_table - {"alkalinity-*", "alkalinity-far-*"} == set()  # put together of two halves
     assert in_table - in_source - spelled_out == set()
 
 

@@ -11,7 +11,7 @@ from saltern.config.tables import Part
 from saltern.model.ledger import Interval
 from saltern.model.usage import Usage
 from saltern.records.upkeep import Installed
-from saltern.running.watch import calibrations, outcome, parts, stores
+from saltern.running.watch import bands, calibrations, parts, stores
 from tests.twin_bench import TwinBench, bench_table
 
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
@@ -76,10 +76,10 @@ def results(determination, *umol_kg, every_h=4.0):
     ],
 )
 def test_a_tank_out_of_its_band_or_changing_fast_is_told_of(determination, values, told):
-    rules = config({"alerts": {"low_dkh": 6.5, "high_dkh": 8.0, "change_dkh_per_day": 0.5}}).alerts
+    rules = config({"alerts": {"low_dkh": 6.5, "high_dkh": 8.0, "change_dkh_per_day": 0.5}})
     past = results(determination, *values)
 
-    assert standing(outcome.of_value(rules, past[-1], past, NOW)) == told
+    assert standing(bands.of_bands(bands.Looked(rules, past, None, (), NOW))) == told
 
 
 def test_a_report_says_what_each_number_rests_on_and_what_is_not_known():

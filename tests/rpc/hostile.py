@@ -62,6 +62,8 @@ ENTRIES = (
     {"kind": "water-change", "litres": 40.0, "alkalinity_dkh": 7.5, "salinity": 35.0},
     {"kind": "test", "quantity": "alkalinity_dkh", "value": 7.4, "method": "drops"},
     {"kind": "remark", "text": "a new coral"},
+    {"kind": "doser", "supplement": "soda", "ml_per_day": 120.0},
+    {"kind": "event", "what": "coral-added", "text": "two"},
 )
 WORDS = (
     ["reset"],
@@ -89,6 +91,14 @@ def sound(dice, method):
         "measure": lambda: {"source": "other"},
         "operate": lambda: {"words": list(dice.choice(WORDS))},
         "log": lambda: {"entry": dict(dice.choice(ENTRIES)), "at": "2026-01-01T12:00+00:00"},
+        "log-list": lambda: {"limit": 3},
+        "log-undo": lambda: {"number": 1, "who": "ada"},
+        "log-correct": lambda: {"number": 1, "entry": dict(dice.choice(ENTRIES)), "who": "ada", "sure": True},
+        "log-import": lambda: {
+            "rows": [{"line": 2, "at": "yesterday 9:00", "entry": dict(dice.choice(ENTRIES))}],
+            "look": False,
+            "sure": True,
+        },
         "condition": lambda: {"name": "lights", "holds": True},
         "schedule": lambda: {"count": 3},
         "results": lambda: {"limit": 3},

@@ -57,6 +57,7 @@ def serve(
     from saltern.running.remote import Remote
     from saltern.running.showing import Showing
     from saltern.running.supervision import supervisor_of
+    from saltern.running.tank_keeping import TankKeeping
     from saltern.running.waking import ClockWaker, RealTimeWaker
 
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until there is something to reload
@@ -93,10 +94,17 @@ def serve(
         showing = Showing(remote.status_now, out.update)
         beside.callback(showing.close)
 
+        tank_reader = open_for_reading(here.records, here.clock)
+        beside.callback(tank_reader.close)
+        tank = TankKeeping(service, tank_reader)
+        beside.callback(tank.close)
+
         def on_event(kind: str, what: dict[str, object]) -> None:  # in the middle of scans: nothing here waits
             server.publish(kind, what)
             if kind in SHOWN_AT_ONCE:
                 showing.ask()
+            if kind == "finished":
+                tank.ask()
 
         service.on_event = on_event
         waker = ClockWaker(service.look, here.clock) if here.simulated else RealTimeWaker(service.look)

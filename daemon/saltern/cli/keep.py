@@ -1,76 +1,12 @@
-"""`saltern log`, `condition` and `schedule`: what a keeper writes down, says and asks about times."""
+"""`saltern condition`, `schedule` and `alert`: what a keeper says, asks about times, and takes note of."""
 
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated
 from zoneinfo import ZoneInfo
 
 import typer
 
 from saltern.cli.live import BenchOption, JsonOption, SocketOption, socket_of
-
-log = typer.Typer(help="Write down what happened at the tank.", no_args_is_help=True)
-At = Annotated[str | None, typer.Option("--at", help="When, ISO 8601 with an offset; now otherwise.")]
-
-
-@log.command()
-def dose(
-    chemical: Annotated[str, typer.Argument(help="What, for example: soda solution.", show_default=False)],
-    amount: Annotated[float, typer.Argument(help="How much.", show_default=False)],
-    unit: Annotated[str, typer.Option(help="mL or g.")] = "mL",
-    at: At = None,
-    bench: BenchOption = None,
-    socket: SocketOption = None,
-) -> None:
-    """A dose of a supplement; no determination starts soon after it."""
-    _log({"kind": "dose", "chemical": chemical, "amount": amount, "unit": unit}, at, bench, socket)
-
-
-@log.command("water-change")
-def water_change(
-    litres: Annotated[float, typer.Argument(help="How much was replaced, L.", show_default=False)],
-    alkalinity_dkh: Annotated[float | None, typer.Option(help="Of the new water.")] = None,
-    salinity: Annotated[float | None, typer.Option(help="Of the new water.")] = None,
-    at: At = None,
-    bench: BenchOption = None,
-    socket: SocketOption = None,
-) -> None:
-    """A water change."""
-    entry = {"kind": "water-change", "litres": litres, "alkalinity_dkh": alkalinity_dkh, "salinity": salinity}
-    _log(entry, at, bench, socket)
-
-
-@log.command("test")
-def other_test(
-    quantity: Annotated[
-        str, typer.Argument(help="alkalinity_dkh, ph, salinity, calcium_mg_l, ...", show_default=False)
-    ],
-    value: Annotated[float, typer.Argument(show_default=False)],
-    method: Annotated[str, typer.Argument(help="How it was measured.", show_default=False)],
-    at: At = None,
-    bench: BenchOption = None,
-    socket: SocketOption = None,
-) -> None:
-    """A value measured by other means."""
-    _log({"kind": "test", "quantity": quantity, "value": value, "method": method}, at, bench, socket)
-
-
-@log.command()
-def remark(
-    text: Annotated[str, typer.Argument(show_default=False)],
-    at: At = None,
-    bench: BenchOption = None,
-    socket: SocketOption = None,
-) -> None:
-    """Anything worth remembering."""
-    _log({"kind": "remark", "text": text}, at, bench, socket)
-
-
-def _log(entry: dict[str, Any], at: str | None, bench: Any, socket: Any) -> None:
-    from saltern.rpc.client import AT_NEXT_REST_S, Client
-
-    with Client(socket_of(bench, socket)) as client:
-        number = client.call("log", AT_NEXT_REST_S, entry=entry, at=at)["id"]
-    typer.echo(f"Written down, number {number}.")
 
 
 def condition(

@@ -13,12 +13,14 @@ from saltern.cli import (
     commission,
     daemon,
     demo,
+    diagnose,
     evaluate,
     explain,
     guide,
     init,
     keep,
     live,
+    log,
     operate,
     practice,
     probe,
@@ -52,10 +54,11 @@ app.command(rich_help_panel=EVERY_DAY)(live.stop)
 app.command(rich_help_panel=EVERY_DAY)(results.results)
 app.command(rich_help_panel=EVERY_DAY)(show.show)
 app.command(rich_help_panel=EVERY_DAY)(tank.tank)
+app.command(rich_help_panel=EVERY_DAY)(diagnose.diagnose)
 app.command(rich_help_panel=EVERY_DAY)(keep.schedule)
 app.command(rich_help_panel=EVERY_DAY)(live.away)
 app.command(rich_help_panel=EVERY_DAY)(keep.condition)
-app.add_typer(keep.log, name="log", rich_help_panel=EVERY_DAY)
+app.add_typer(log.log, name="log", rich_help_panel=EVERY_DAY)
 app.command(rich_help_panel=AT_THE_BENCH)(operate.hold)
 app.command(rich_help_panel=AT_THE_BENCH)(operate.part)
 app.command(rich_help_panel=AT_THE_BENCH)(operate.empty)

@@ -18,6 +18,7 @@ from pydantic import (
     model_validator,
 )
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.chemistry.endpoint import methods
 from saltern.config.tank import TankTable
 
@@ -430,8 +431,22 @@ class ServiceTable(Table):
 class Alerts(Table):
     """When the keeper is told, beyond what interlocks and results tell by themselves."""
 
-    low_dkh: float | None = Field(default=None, ge=0, le=30)
+    low_dkh: float | None = Field(
+        default=None, ge=0, le=30, description="the band; none: that of [tank], where the bench file has one"
+    )
     high_dkh: float | None = Field(default=None, ge=0, le=30)
+    act_low_dkh: float | None = Field(
+        default=None, ge=0, le=30, description="below it the alert asks to act now; none: 1 dKH below the band"
+    )
+    act_high_dkh: float | None = Field(default=None, ge=0, le=30, description="above it, likewise")
+    worse_dkh: float = Field(default=0.5, gt=0, le=10, description="worse by so much, it is told again at once")
+    jump_dkh: float = Field(
+        default=0.5, gt=0, le=10, description="a jump larger than this, and than the tank may change by, is told"
+    )
+    low_salinity: float | None = Field(default=None, ge=0, le=50)
+    high_salinity: float | None = Field(default=None, ge=0, le=50)
+    low_ph: float | None = Field(default=None, ge=6, le=10, description="total scale, as results show it")
+    high_ph: float | None = Field(default=None, ge=6, le=10)
     change_dkh_per_day: float | None = Field(default=None, gt=0, le=10, description="faster than this, either way")
     most_dkh_per_day: float = Field(
         default=1.0,
@@ -452,6 +467,21 @@ class Alerts(Table):
         default=None, description="credential: an address outside the house that misses us when we fall silent"
     )
 
+    @model_validator(mode="after")
+    def _bands_in_order(self) -> "Alerts":
+        bands = (
+            ("act_low_dkh", "low_dkh", "high_dkh", "act_high_dkh"),
+            ("low_salinity", "high_salinity"),
+            ("low_ph", "high_ph"),
+        )
+        for names in bands:
+            given = [name for name in names if getattr(self, name) is not None]
+            values = [getattr(self, name) for name in given]
+            if values != sorted(values):
+                msg = f"the limits {', '.join(given)} do not rise in this order"
+                raise ValueError(msg)
+        return self
+
 
 FORMER_OUTLETS = ("mqtt", "metrics")
 """Outlets whose tables stood beside the others before they had a table of their own kind; read so for good."""
@@ -465,6 +495,7 @@ class BenchConfig(Table):
     wires: Literal["gpio", "twin"] = "gpio"
     method: MethodName = Field(default=methods.DEFAULT, description="how the end point is found")
     expected_dkh: float | None = Field(default=None, gt=0, le=25, description="before there is a first result")
+    alkalinity_unit: AlkalinityUnit = Field(default=AlkalinityUnit.DKH, description="in which the keeper reads it")
     vessel: Vessel
     pumps: Pumps
     stirrer: StirrerTable

@@ -42,7 +42,7 @@ class SupplementTable(_Table):
 
 
 class DoserTable(_Table):
-    """What a doser has given since a time; the newest counts from its own time on."""
+    """What a doser has given since a time; the newest of each supplement counts from its own time on, as in the log."""
 
     since: datetime = Field(description="with an offset: 2026-03-02T08:00:00+01:00")
     supplement: str = Field(min_length=1, max_length=80)

@@ -59,6 +59,33 @@ ALERTS: dict[str, Code] = {
     "no-result": Code(_ERROR, "No accepted result has come for too long", "Look at `saltern status` and the log"),
     "alkalinity-low": Code(_WARNING, "The tank's alkalinity is below the keeper's band", "Look at dosing"),
     "alkalinity-high": Code(_WARNING, "The tank's alkalinity is above the keeper's band", "Look at dosing"),
+    "alkalinity-far-low": Code(
+        _CRITICAL,
+        "The tank's alkalinity is far below the keeper's band",
+        "Test by other means now; then raise it slowly, by no more than 1 dKH a day",
+    ),
+    "alkalinity-far-high": Code(
+        _CRITICAL, "The tank's alkalinity is far above the keeper's band", "Stop the doser; test by other means now"
+    ),
+    "alkalinity-rose": Code(
+        _CRITICAL,
+        "The tank's alkalinity jumped up, it was measured twice, and nothing written down explains it",
+        "Look at the doser now, and stop it if it is stuck; log what it was: a dose, a water change",
+    ),
+    "alkalinity-fell": Code(
+        _CRITICAL,
+        "The tank's alkalinity jumped down, it was measured twice, and nothing written down explains it",
+        "Look at top-up and water now; test by other means; log what it was",
+    ),
+    "tank-finding": Code(
+        _WARNING,
+        "Something changed: the tank, the instrument, or it cannot be told which",
+        "Run `saltern diagnose`; do the one measurement that it asks for",
+    ),
+    "salinity-low": Code(_WARNING, "The tank's salinity is below the keeper's band", "Look at top-up and skimmer"),
+    "salinity-high": Code(_WARNING, "The tank's salinity is above the keeper's band", "Look at the top-up"),
+    "ph-low": Code(_WARNING, "The tank's pH is below the keeper's band", "Let fresh air in; look at what is dosed"),
+    "ph-high": Code(_WARNING, "The tank's pH is above the keeper's band", "Stop what raises pH; look at the doser"),
     "alkalinity-changing": Code(
         _WARNING, "The tank's alkalinity changes faster than the keeper wants", "Look at dosing and salinity"
     ),
@@ -105,6 +132,7 @@ ALERTS: dict[str, Code] = {
     # signs of life
     "heartbeat": Code(_INFO, "The daily sign of life", "Nothing, unless it lists something"),
     "test": Code(_NOTICE, "A test of the ways by which alerts come", "Nothing"),
+    "withdrawn": Code(_NOTICE, "An earlier alert no longer holds, or was a false alarm", "Nothing"),
 }
 """By the whole code."""
 

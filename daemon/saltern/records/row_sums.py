@@ -15,7 +15,7 @@ SUM = "checksum"
 
 KEPT_IN_PLACE = frozenset(
     ("determination", "ledger", "latch", "alert", "log_entry", "part", "bench_file", "proof", "bypass", "calibration",
-     "calibration_force")
+     "calibration_force", "finding")
 )  # fmt: skip
 """Tables whose rows are numbered: a damaged one stays where it is, so that no other gets its number. Of the others,
 whose rows are written again and again by their key, a damaged one is moved into `set_aside`."""

@@ -141,5 +141,40 @@ MIGRATIONS: tuple[str, ...] = (
                ph_nbs, temperature_c, titrant_ml, parts, ph_at_tank
         FROM determination;
     """,
+    """
+    ALTER TABLE log_entry ADD COLUMN who TEXT NOT NULL DEFAULT '';
+    ALTER TABLE log_entry ADD COLUMN said_utc TEXT;       -- when it was written down; NULL: before that was kept
+    ALTER TABLE log_entry ADD COLUMN corrects INTEGER;    -- the entry in whose place it stands
+    ALTER TABLE log_entry ADD COLUMN batch INTEGER;       -- the first entry of its import
+    ALTER TABLE log_entry ADD COLUMN undone_utc TEXT;     -- it does not count any more
+    ALTER TABLE log_entry ADD COLUMN undone_by TEXT;
+    DROP VIEW v_log;
+    CREATE VIEW v_log AS
+        SELECT id, at_utc, kind, detail, who, said_utc, corrects, batch, undone_utc, undone_by FROM log_entry;
+    CREATE TABLE tank_daily (                 -- a day of the tank as it stood at its end; never smoothed by later days
+        day TEXT PRIMARY KEY,                 -- ISO 8601, where the tank is
+        at_utc TEXT NOT NULL,                 -- the newest result in it
+        results INTEGER NOT NULL,             -- of this day
+        alkalinity_dkh REAL, alkalinity_u_dkh REAL,
+        consumption_dkh_per_day REAL, consumption_u_dkh_per_day REAL,
+        net_dkh_per_day REAL, net_u_dkh_per_day REAL,
+        dose_dkh_per_day REAL, correction_dkh REAL, withheld_because TEXT,
+        checksum INTEGER
+    );
+    CREATE VIEW v_tank_daily AS
+        SELECT day, at_utc, results, alkalinity_dkh, alkalinity_u_dkh, consumption_dkh_per_day,
+               consumption_u_dkh_per_day, net_dkh_per_day, net_u_dkh_per_day, dose_dkh_per_day, correction_dkh,
+               withheld_because
+        FROM tank_daily;
+    CREATE TABLE finding (                    -- what was told of tank and instrument, as it was told
+        id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, since_utc TEXT NOT NULL,
+        whose TEXT NOT NULL,                  -- tank, instrument, cannot-tell
+        cause TEXT NOT NULL, probability REAL NOT NULL, size REAL NOT NULL, u REAL NOT NULL, unit TEXT NOT NULL,
+        supersedes INTEGER, ask TEXT, cost_ml REAL, shape TEXT,
+        checksum INTEGER
+    );
+    CREATE VIEW v_findings AS
+        SELECT id, at_utc, since_utc, whose, cause, probability, size, u, unit, supersedes, ask, cost_ml FROM finding;
+    """,
 )
 VERSION = len(MIGRATIONS)

@@ -19,7 +19,7 @@ from saltern.errors import StorageError
 from saltern.model.alert import Alert, Severity
 from saltern.model.determination import Determination, Source
 from saltern.model.ledger import Ledger
-from saltern.model.logbook import ENTRY, Dose, Logged, OtherTest, Remark, WaterChange
+from saltern.model.logbook import ENTRY, AnyEntry, Logged
 from saltern.model.verdict import Reason
 from saltern.ports import Clock
 from saltern.records import reserve, row_sums
@@ -374,21 +374,24 @@ class Store:
 
     # What the keeper says ---------------------------------------------------------------
 
-    def log(self, entry: Dose | WaterChange | OtherTest | Remark, at: datetime) -> int:
-        """Keep what the keeper wrote down; return its number."""
+    def log(self, entry: AnyEntry, at: datetime, who: str = "") -> int:
+        """Keep what the keeper wrote down; return its number. What else becomes of entries: `records.logbook`."""
         detail = entry.model_dump_json(exclude={"kind"})
         with self.writing("the entry") as connection:
             cursor = connection.execute(
-                "INSERT INTO log_entry (at_utc, kind, detail) VALUES (?, ?, ?)", (_utc(at), entry.kind, detail)
+                "INSERT INTO log_entry (at_utc, kind, detail, who, said_utc) VALUES (?, ?, ?, ?, ?)",
+                (_utc(at), entry.kind, detail, who, self.now_text()),
             )
             return int(cursor.lastrowid or 0)
 
     def logged(self, since: datetime) -> list[Logged]:
-        """Return the keeper's entries since a time, oldest first."""
-        return self.each("log_entry", _logged, "WHERE at_utc >= ? ORDER BY at_utc, id", (_utc(since),))
+        """Return the keeper's entries since a time that count, oldest first."""
+        where = "WHERE at_utc >= ? AND undone_utc IS NULL ORDER BY at_utc, id"
+        return self.each("log_entry", logged_of, where, (_utc(since),))
 
     def last_dose(self) -> datetime | None:
-        rows = self.each("log_entry", _logged, "WHERE kind = 'dose' ORDER BY at_utc DESC, id DESC", limit=1)
+        where = "WHERE kind = 'dose' AND undone_utc IS NULL ORDER BY at_utc DESC, id DESC"
+        rows = self.each("log_entry", logged_of, where, limit=1)
         return rows[0].at if rows else None
 
     def set_condition(self, name: str, holds: bool) -> None:
@@ -429,7 +432,7 @@ class Store:
         """Return alerts newer than a number, oldest first: from memory, where that reaches back so far."""
         found = self._outbox.after(number) if self._owned is not None or self.where == IN_MEMORY else None
         if found is None:
-            kept = self.each("alert", _alert, "WHERE id > ? ORDER BY id", (number,), limit)
+            kept = self.each("alert", alert_of, "WHERE id > ? ORDER BY id", (number,), limit)
             newest = kept[-1][0] if kept else number
             found = [*kept, *(one for one in self._outbox.waiting() if one[0] > newest)]
         return found[:limit]
@@ -727,15 +730,23 @@ def _acknowledged(row: sqlite3.Row) -> int:
     return int(row["acknowledged"])
 
 
-def _logged(row: sqlite3.Row) -> Logged:
+def logged_of(row: sqlite3.Row) -> Logged:
+    """Return an entry of the log as it was kept."""
     return Logged(
         id=row["id"],
         at=datetime.fromisoformat(row["at_utc"]),
         entry=ENTRY.validate_python({"kind": row["kind"], **json.loads(row["detail"])}),
+        who=row["who"],
+        said_at=None if row["said_utc"] is None else datetime.fromisoformat(row["said_utc"]),
+        corrects=row["corrects"],
+        batch=row["batch"],
+        undone_at=None if row["undone_utc"] is None else datetime.fromisoformat(row["undone_utc"]),
+        undone_by=row["undone_by"] or "",
     )
 
 
-def _alert(row: sqlite3.Row) -> tuple[int, Alert]:
+def alert_of(row: sqlite3.Row) -> tuple[int, Alert]:
+    """Return an alert of the records, with its number."""
     at = datetime.fromisoformat(row["at_utc"])
     severity = Severity(row["severity"])
     return int(row["id"]), Alert(at, float(row["at_monotonic_s"]), severity, str(row["code"]), str(row["text"]))

@@ -5,7 +5,7 @@ salinity, the median of the results', so that a cell that wanders does not move 
 """
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from math import sqrt
 from statistics import median
 from zoneinfo import ZoneInfo
@@ -17,7 +17,7 @@ from saltern.config.tank import TankTable
 from saltern.model.calibration import Kind
 from saltern.model.determination import Determination, Source
 from saltern.model.logbook import Dose as LoggedDose
-from saltern.model.logbook import Logged, OtherTest
+from saltern.model.logbook import DoserChange, Logged, OtherTest
 from saltern.model.logbook import WaterChange as LoggedChange
 from saltern.procedures.arithmetic import sample_per_run_ml
 from saltern.procedures.titre import factor_of
@@ -43,6 +43,7 @@ LEAST_OWN_UMOL_KG = 1.0
 OF_DRIFT = 1.0 / sqrt(3.0) / 30.0
 MOST_RESULTS = 4000
 USUAL_SALINITY = 35.0
+EVER = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
@@ -103,13 +104,7 @@ def known(store: Store, config: BenchConfig, tank: TankTable, until: datetime) -
     salinity = median([each.salinity.value for each in results if each.salinity.value is not None] or [USUAL_SALINITY])
     logged = [each for each in store.logged(midnight) if each.at <= until]
     doses, changes, not_understood = _of_the_log(logged, tank, midnight)
-    doser = tuple(
-        Doser(
-            _days(midnight, each.since),
-            dkh_of(tank.supplements[each.supplement].named(each.supplement), each.ml_per_day, tank.volume_l),
-        )
-        for each in tank.doser
-    )
+    doser, unknown_dosers = _doser(store, tank, midnight, until)
     history = History(
         tuple(_seen(each, midnight, salinity) for each in results),
         doses,
@@ -126,7 +121,27 @@ def known(store: Store, config: BenchConfig, tank: TankTable, until: datetime) -
         factor_u=_shared_u(results[0]),
         factor_drift_u=max(Beliefs.factor_drift_u, config.titre.drift_percent_per_month / 100.0 * OF_DRIFT),
     )
-    return Known(history, beliefs, midnight, salinity, results, _tests(logged), not_understood)
+    return Known(history, beliefs, midnight, salinity, results, _tests(logged), (*not_understood, *unknown_dosers))
+
+
+def _doser(store: Store, tank: TankTable, midnight: datetime, until: datetime) -> tuple[tuple[Doser, ...], list[str]]:
+    """Return what dosers give a day from each change on, from bench file and log; and those of unknown strength.
+
+    The newest word on a supplement counts; dosers of several supplements add up.
+    """
+    said = [(each.since, each.supplement, each.ml_per_day) for each in tank.doser]
+    for each in store.logged(EVER):
+        if isinstance(each.entry, DoserChange) and each.at <= until:
+            said.append((each.at, each.entry.supplement, each.entry.ml_per_day))
+    found, unknown, a_day = [], [], dict.fromkeys(tank.supplements, 0.0)
+    for at, name, ml_per_day in sorted(said, key=lambda one: one[0]):
+        supplement = tank.supplement(name)
+        if supplement is None:
+            unknown.append(f"doser of {name}, {ml_per_day:g} mL a day, {at:%Y-%m-%d %H:%M}")
+            continue
+        a_day[name] = dkh_of(supplement, ml_per_day, tank.volume_l)
+        found.append(Doser(_days(midnight, at), sum(a_day.values())))
+    return tuple(found), unknown
 
 
 def _seen(d: Determination, midnight: datetime, salinity: float) -> Seen:

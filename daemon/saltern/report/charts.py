@@ -40,7 +40,9 @@ STYLE: dict[Any, Any] = {
 KINDS = {
     "dose": (TEAL, "dose"),
     "water-change": (BLUE, "water change"),
+    "doser": (TEAL, "doser set"),
     "test": (AMBER, "other test"),
+    "event": (GREY, "event"),
     "remark": (GREY, "remark"),
 }
 

@@ -18,6 +18,9 @@ VERSION = 1
 LONGEST_TEXT = 500
 """Characters of any text that is sent."""
 
+MOST_IMPORTED = 150
+"""Entries of one message; a longer import goes on into the first one's batch."""
+
 MOST_PROBLEMS = 6
 """As many mistakes of one call are told: whoever corrects these is told of the rest."""
 
@@ -25,14 +28,20 @@ LONGEST_MESSAGE = 65536
 """Bytes of one line; a client that sends more is told so and dropped."""
 
 PARSE_ERROR, INVALID_REQUEST, NO_SUCH_METHOD, INVALID_PARAMS = -32700, -32600, -32601, -32602
-FAILED, USAGE, REFUSED, BUSY = 1, 2, 3, 5
-"""Codes of our own errors: the exit codes of the command line, and busy."""
+FAILED, USAGE, REFUSED, BUSY, ASKED = 1, 2, 3, 5, 6
+"""Codes of our own errors: the exit codes of the command line, busy, and that somebody must say that it is so."""
 
 
 class BusyError(SalternError):
     """The bench is at work; what was asked cannot begin."""
 
     rpc_code = BUSY
+
+
+class AskedError(SalternError):
+    """What was sent is unlikely: it is done when it is sent again with `sure`."""
+
+    rpc_code = ASKED
 
 
 class ReaderError(SalternError):
@@ -55,9 +64,60 @@ class MeasureParams(Params):
     source: Literal["tank", "reference", "new-saltwater", "other"] = "tank"
 
 
+SaidTime = Annotated[
+    str, Field(max_length=40, description="ISO 8601, or as it is said: 'yesterday 9:00', '2 h ago'; the bench's zone")
+]
+Who = Annotated[str, Field(max_length=60, description="who says so")]
+Sure = Annotated[bool, Field(description="true: what would be asked about is so")]
+
+
 class LogParams(Params):
+    """Without `at` it is now."""
+
     entry: Entry
-    at: str | None = Field(default=None, max_length=40, description="ISO 8601 with an offset; now otherwise")
+    at: SaidTime | None = None
+    who: Who = ""
+    sure: Sure = False
+
+
+class LogListParams(Params):
+    limit: int = Field(default=20, ge=0, le=200, description="how many, newest by when they happened")
+
+
+EntryNumber = Annotated[int, Field(ge=1, le=1_000_000_000)]
+
+
+class LogUndoParams(Params):
+    """One entry; of one that was imported, the whole import."""
+
+    number: EntryNumber
+    who: Who = ""
+
+
+class LogCorrectParams(Params):
+    """Without `at` it happened when the corrected one did."""
+
+    number: EntryNumber
+    entry: Entry
+    at: SaidTime | None = None
+    who: Who = ""
+    sure: Sure = False
+
+
+class LogRow(Params):
+    line: int = Field(ge=1, le=1_000_000, description="of the file, for what is told of it")
+    at: SaidTime
+    entry: Entry
+
+
+class LogImportParams(Params):
+    """Entries that are kept, and undone, as one."""
+
+    rows: list[LogRow] = Field(min_length=1, max_length=MOST_IMPORTED)
+    look: bool = Field(default=False, description="true: only say what would be asked about")
+    into: EntryNumber | None = Field(default=None, description="the batch that these rows belong to; none: a new one")
+    who: Who = ""
+    sure: Sure = False
 
 
 class ConditionParams(Params):
@@ -125,6 +185,10 @@ METHODS: dict[str, type[Params]] = {
     "stop": Nothing,
     "operate": OperateParams,
     "log": LogParams,
+    "log-list": LogListParams,
+    "log-undo": LogUndoParams,
+    "log-correct": LogCorrectParams,
+    "log-import": LogImportParams,
     "condition": ConditionParams,
     "schedule": ScheduleParams,
     "results": ResultsParams,
@@ -142,7 +206,7 @@ METHODS: dict[str, type[Params]] = {
 of guided procedures, `question`, `said`, `seen` and `ended`."""
 
 
-READING = frozenset({"hello", "status", "follow", "results", "schedule", "trials", "calibrations"})
+READING = frozenset({"hello", "status", "follow", "results", "schedule", "trials", "calibrations", "log-list"})
 """The methods that change nothing: who may only read may ask for these."""
 
 
@@ -176,6 +240,12 @@ def problems(error: ValidationError) -> str:
     ]
     more = len(found) - MOST_PROBLEMS
     return "; ".join(found[:MOST_PROBLEMS]) + (f"; and {more} more" if more > 0 else "")
+
+
+def shortened_list(mistakes: list[str]) -> str:
+    """Return mistakes as one text of a bounded length."""
+    more = len(mistakes) - MOST_PROBLEMS
+    return "; ".join(mistakes[:MOST_PROBLEMS]) + (f"; and {more} more" if more > 0 else "")
 
 
 def _only_follows(place: tuple[int | str, ...], places: list[tuple[int | str, ...]]) -> bool:

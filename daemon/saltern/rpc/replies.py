@@ -7,8 +7,10 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.model.calibration import Kind
 from saltern.model.determination import Source
+from saltern.model.logbook import Entry
 from saltern.model.phase import Phase
 from saltern.model.verdict import Reason, Verdict
 
@@ -238,7 +240,51 @@ class Done(Reply):
 
 
 class Logged(Reply):
+    """What was written down: its number, when it happened, and what its keeper should know of it."""
+
     id: int
+    at_utc: str
+    note: str | None
+
+
+class LogEntry(Reply):
+    id: int
+    at_utc: str
+    entry: Entry
+    who: str
+    said_utc: str | None
+    corrects: int | None
+    batch: int | None
+    undone_utc: str | None
+    undone_by: str | None
+
+
+class LogList(Reply):
+    """Oldest first by when they happened; what was undone is among them."""
+
+    time_zone: str
+    alkalinity_unit: AlkalinityUnit
+    at_utc: str
+    supplements: list[str]
+    entries: list[LogEntry]
+
+
+class Undone(Reply):
+    undone: list[int]
+
+
+class LogLine(Reply):
+    line: int
+    at_utc: str
+
+
+class Imported(Reply):
+    """`asks` is what is unlikely; where there is some, and nobody was sure, nothing was kept: `batch` is null."""
+
+    batch: int | None
+    ids: list[int]
+    rows: list[LogLine]
+    asks: list[str]
 
 
 class Conditions(Reply):
@@ -347,6 +393,10 @@ REPLIES: dict[str, type[Reply]] = {
     "stop": Stopping,
     "operate": Done,
     "log": Logged,
+    "log-list": LogList,
+    "log-undo": Undone,
+    "log-correct": Logged,
+    "log-import": Imported,
     "condition": Conditions,
     "schedule": Schedule,
     "results": Results,

@@ -29,17 +29,17 @@ from saltern.running.alerting import Alerting
 from saltern.running.anchoring import anchored, surprising
 from saltern.running.at_work import AtWork, Hears
 from saltern.running.probes import Probes
+from saltern.running.standing_again import looked_at
 from saltern.running.start_rules import StartRules
 from saltern.running.upkeep import Upkeep
+from saltern.running.watch.bands import after_doubt, of_bands
 from saltern.running.watch.calibrations import WEIGHED_RESULTS, of_weighed
-from saltern.running.watch.outcome import of_outcome, of_value
+from saltern.running.watch.outcome import of_outcome
 from saltern.running.watch.parts import settling
 from saltern.running.watch.silence import NoResult
 
 AFTER_BUFFERS = timedelta(minutes=30)
 """After buffers of low ionic strength a junction needs 15 to 30 minutes in seawater (common practice)."""
-
-TREND_RESULTS = 60
 
 
 class Measuring:
@@ -236,14 +236,17 @@ class Measuring:
 
     # Raising --------------------------------------------------------------------------
 
+    def look_again(self) -> None:
+        """Look at the newest result anew, after the keeper's limits or what is written down have changed."""
+        for found in of_bands(looked_at(self._store, self._bench.config, self._clock.now())):
+            self._alerting.stands(*found)
+
     def _raise_what_follows(self, outcome: Determination) -> None:
-        config, now = self._bench.config, self._clock.now()
+        config, now, doubt_ends = self._bench.config, self._clock.now(), ""
         if self._no_result.heard(outcome, self._clock.monotonic()):
-            past = self._store.believed(Source.TANK, TREND_RESULTS)
-            for found in (
-                *of_weighed(config, past[-WEIGHED_RESULTS:]),
-                *of_value(config.alerts, outcome, past, now),
-            ):
+            looked = looked_at(self._store, config, now)
+            for found in (*of_weighed(config, looked.past[-WEIGHED_RESULTS:]), *of_bands(looked)):
                 self._alerting.stands(*found)
-        for found in (*of_outcome(outcome), self._probes.heard(outcome)):
+            doubt_ends = after_doubt(looked)
+        for found in (*of_outcome(outcome, doubt_ends), self._probes.heard(outcome)):
             self._alerting.stands(*found)

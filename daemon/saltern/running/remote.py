@@ -7,7 +7,7 @@ Handlers run in the socket's thread, and touch nothing there: what only reads us
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from functools import partial
 from typing import Any
 
@@ -24,11 +24,10 @@ from saltern.rpc.protocol import BusyError
 from saltern.rpc.server import Answer, Handler
 from saltern.running import guided
 from saltern.running.prompting import Prompting, Question
+from saltern.running.remote_log import RemoteLog
 from saltern.running.remote_reads import Reads, ways_of_alerts
 from saltern.running.service import Service
-
-EARLIEST_LOGGED, AHEAD = datetime(2000, 1, 1, tzinfo=UTC), timedelta(hours=1)
-"""What is written down has happened: a dose in the future would hold the schedule there. Clocks differ a little."""
+from saltern.running.standing_again import keep_acknowledged
 
 Later = Future[Answer]
 
@@ -73,7 +72,7 @@ class Remote:
             "measure": self._measure,
             "stop": self._stop,
             "operate": self._operate,
-            "log": self._log,
+            **RemoteLog(self.service, self.reader, self._post_for_records).handlers(),
             "condition": self._condition,
             "acknowledge": self._acknowledge,
             "alert-test": self._alert_test,
@@ -156,11 +155,6 @@ class Remote:
     def _question(self) -> Question | None:
         return None if self._prompting is None else self._prompting.question
 
-    def _log(self, params: protocol.LogParams) -> Later:
-        now = self.service.clock.now()
-        at = now if params.at is None else _logged_at(params.at, now)
-        return self._post_for_records(lambda: {"id": self.service.store.log(params.entry, at)})
-
     def _condition(self, params: protocol.ConditionParams) -> Later:
         if params.name in self.service.config.inputs:
             raise ConfigError(f"{params.name} is an input", where="condition", remedy="The bench reads it by itself")
@@ -177,6 +171,7 @@ class Remote:
                 standing = ", ".join(alert.code for alert in self.service.alerting.standing) or "none"
                 what = f"no alert {params.code!r} stands"
                 raise ConfigError(what, where="acknowledge", remedy=f"Standing: {standing}")
+            keep_acknowledged(self.service.store, params.code, self.service.clock.now())
             return {"acknowledged": params.code}
 
         return self._post_for_records(act)
@@ -252,26 +247,3 @@ class Remote:
 
         self.service.mailbox.put_for_records(do)
         return answer
-
-
-def _logged_at(text: str, now: datetime) -> datetime:
-    """Return when something happened that is written down now.
-
-    Raises
-    ------
-    ConfigError
-        It is no time, or cannot have been.
-    """
-    try:
-        at = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise ConfigError(f"{text!r} is no time", where="log", remedy="Give ISO 8601") from error
-    if at.tzinfo is None:
-        raise ConfigError("the time has no offset", where="log", remedy="For example 2026-03-02T18:00+00:00")
-    if not EARLIEST_LOGGED <= at <= now + AHEAD:
-        raise ConfigError(
-            f"{text} lies before {EARLIEST_LOGGED:%Y}, or ahead of the bench's clock",
-            where="log",
-            remedy=f"Correct it; the bench's clock says {now.isoformat(timespec='seconds')}",
-        )
-    return at

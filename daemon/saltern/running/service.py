@@ -35,6 +35,7 @@ from saltern.running.probes import Probes
 from saltern.running.reference import ReferenceWater
 from saltern.running.relieving import relieve
 from saltern.running.scanned import Scanned
+from saltern.running.standing_again import last_result_s, take_up_standing
 from saltern.running.start_rules import StartRules, held_until_of
 from saltern.running.upkeep import Upkeep
 from saltern.running.watch.boards import Boards
@@ -43,7 +44,10 @@ from saltern.running.watch.interlocks import Interlocks
 from saltern.running.watch.ports import Ports
 from saltern.running.watch.silence import NoResult
 
-RELOADED = ("schedule", "alerts", "water", "titration", "titre", "limits", "method", "expected_dkh", "parts")
+RELOADED = (
+    "schedule", "alerts", "water", "titration", "titre", "limits", "method", "expected_dkh", "parts", "tank",
+    "alkalinity_unit",
+)  # fmt: skip
 """Tables of the bench file that may change while the service runs."""
 
 OPENED_ONCE = ("urls_file", "watcher_url_file")
@@ -102,6 +106,7 @@ class Service:
         in_records = InRecords(bench, store, clock, self.alerting, began(store) or clock.now())
         self.upkeep = Upkeep(bench, store, clock, self.alerting, in_records)
         no_result = NoResult(clock.monotonic())
+        no_result.last_came(last_result_s(store, clock))
         self.measuring = Measuring(
             bench, store, clock, self.alerting, self.at_work, hears,
             self.start_rules, self.probes, self.upkeep, no_result, self._ending.is_set,
@@ -119,6 +124,7 @@ class Service:
 
         self.take_up_calibrations()
         self._log.info("service.started", found=bench.found, records=store.found or "as they were left")
+        take_up_standing(store, self.config, self.alerting, clock)
         take_up_what_was_left(bench, store, self.alerting, self.upkeep, self.probes, self.measuring)
         bench.guard.scanned = self._scanned.scanned
 
@@ -285,6 +291,7 @@ class Service:
             applied(new, self.store)  # says what of the calibrations in force does not go with it
         self.file = new
         self.take_up_calibrations()
+        self.measuring.look_again()
         self._log.info("service.reloaded", changed=changed)
         return changed
 

@@ -18,7 +18,11 @@ class NoResult:
     """Owns when the tank last gave a result that counts."""
 
     def __init__(self, now_s: float) -> None:
-        self._accepted_s = now_s
+        self._accepted_s = now_s  # of a bench that never gave one: from its start
+
+    def last_came(self, at_s: float) -> None:
+        """Take up when the last one came in an earlier life of the service."""
+        self._accepted_s = min(self._accepted_s, at_s)
 
     def heard(self, outcome: Determination, now_s: float) -> bool:
         """Take up an outcome; return whether it is a result of the tank that counts."""

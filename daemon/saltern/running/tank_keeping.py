@@ -1,0 +1,169 @@
+"""Looks at the tank after each result, in a thread of its own, and keeps what it finds: a day, findings, an alert.
+
+Filtering takes from a tenth of a second to some seconds on a small computer: it must hold up no scan. What comes of it
+goes to the control thread, which alone writes.
+"""
+
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import structlog
+
+from saltern.chemistry.endpoint.curve import Estimate
+from saltern.config.tables import BenchConfig
+from saltern.config.tank import TankTable
+from saltern.errors import SalternError, StorageError
+from saltern.model.alert import Severity
+from saltern.records.store import Store
+from saltern.records.tank_history import Known, known
+from saltern.records.tank_records import Day, findings, keep_tank, last_kept, next_finding
+from saltern.running.circumstances import circumstances
+from saltern.running.finding_words import in_words
+from saltern.running.service import Service
+from saltern.running.tank_picture import Picture, pictured
+from saltern.tank.findings import Finding, look
+
+LOOKED_BACK_D = 5.0
+"""So far back results are looked at that nothing has looked at yet, as after an upgrade."""
+
+JUST_AFTER_D = 1e-3
+WEEK_D, DAY_D = 7.0, 1.0
+CLOSED_WITHIN_S = 2.0
+
+
+class Looked:
+    """What a look at the tank came to: a day as it stands, and findings that are new, with their words."""
+
+    def __init__(self, found: Known, day: Day, new: list[Finding], words: list[str]) -> None:
+        self.found, self.day, self.new, self.words = found, day, new, words
+
+    def keep(self, store: Store) -> None:
+        keep_tank(store, self.day, self.new, self.found)
+
+
+def look_at_tank(reader: Store, config: BenchConfig, tank: TankTable, now: datetime) -> Looked | None:
+    """Look at results that nothing has looked at yet, each as it stood when it came; None where there is none.
+
+    Parameters
+    ----------
+    reader, config, tank, now
+        The records, read alone; the bench file and its table of the tank; the time.
+    """
+    found = known(reader, config, tank, now)
+    if found is None:
+        return None
+    last = last_kept(reader)
+    newest = found.results[-1].started_at
+    if last is not None and newest <= last:
+        return None
+    since_d = found.day_of(newest) - LOOKED_BACK_D if last is None else found.day_of(last) + JUST_AFTER_D
+    told, before = findings(reader, found, now), circumstances(reader, config, tank, found, now)
+    new: list[Finding] = []
+    for each in found.history.seen:
+        if each.at_d >= since_d:
+            one = look(found.history, found.beliefs, each.at_d + JUST_AFTER_D, [*told, *new], before)
+            new += [] if one is None else [replace(one, id=next_finding(reader) + len(new))]
+    picture = pictured(found, tank, now, [*told, *new])
+    zone, salinity = ZoneInfo(config.schedule.time_zone), found.salinity
+    logged = reader.logged(found.midnight)
+    words = [
+        in_words(one, found.time_of(one.since_d), [*told, *new], logged, zone, config.alkalinity_unit, salinity)
+        for one in new
+    ]
+    return Looked(found, _day(picture, zone), new, words)
+
+
+def _day(picture: Picture, zone: ZoneInfo) -> Day:
+    newest = picture.known.results[-1].started_at
+    local = newest.astimezone(zone).date()
+    taken, word = picture.consumption, picture.advice
+    said = taken is not None and not taken.too_early
+    week = taken.windows[WEEK_D] if taken is not None and said else None
+    alkalinity = taken.windows[DAY_D].alkalinity_dkh if taken is not None and said else None
+    consumed = None if week is None else week.consumption_dkh_per_day
+    net = None if week is None else week.net_dkh_per_day
+    return Day(
+        local.isoformat(),
+        newest,
+        sum(each.started_at.astimezone(zone).date() == local for each in picture.known.results),
+        *_pair(alkalinity),
+        *_pair(consumed),
+        *_pair(net),
+        word.dose_dkh_per_day,
+        word.correction_dkh,
+        None if word.withheld_because is None else word.withheld_because.value,
+    )
+
+
+def _pair(estimate: Estimate | None) -> tuple[float | None, float | None]:
+    return (None, None) if estimate is None else (float(estimate.value), float(estimate.u))
+
+
+class TankKeeping:
+    """Looks when it is asked to; asked often, it does so once.
+
+    Parameters
+    ----------
+    service
+        The running bench: its bench file, its clock, and the control thread that writes.
+    reader
+        A connection to its records for reading alone, of this thread's own.
+    """
+
+    def __init__(self, service: Service, reader: Store) -> None:
+        self._service, self._reader = service, reader
+        self._asked = threading.Event()
+        self._asked.set()  # what came while the service was down
+        self._ending = False
+        self._log = structlog.get_logger("saltern.tank").bind(bench=service.config.name)
+        self._thread = threading.Thread(target=self._run, name="tank", daemon=True)
+        self._thread.start()
+
+    def ask(self) -> None:
+        """Let the tank be looked at soon; from any thread."""
+        self._asked.set()
+
+    def close(self) -> None:
+        self._ending = True
+        self._asked.set()
+        self._thread.join(timeout=CLOSED_WITHIN_S)
+
+    def _run(self) -> None:
+        while True:
+            self._asked.wait()
+            self._asked.clear()
+            if self._ending:
+                return
+            try:
+                self._look()
+            except SalternError as error:  # records that cannot be read have an alert of their own
+                self._log.error("tank.not_looked_at", what=error.what, remedy=error.remedy)
+            except Exception:  # noqa: BLE001 - a mistake in the tank's numbers must not end looking for good
+                self._log.exception("tank.not_looked_at")
+
+    def _look(self) -> None:
+        config = self._service.config
+        if config.tank is None:
+            return
+        looked = look_at_tank(self._reader, config, config.tank, self._service.clock.now())
+        if looked is not None:
+            self._service.mailbox.put_for_records(keeping(self._service, looked))
+
+
+def keeping(service: Service, looked: Looked) -> Callable[[], None]:
+    """Return what the control thread does with a look: it keeps it, and tells of what is new; it never raises."""
+
+    def keep() -> None:
+        try:
+            looked.keep(service.store)
+        except StorageError as error:  # it is found again at the next result
+            structlog.get_logger("saltern.tank").error("tank.not_kept", what=error.what, remedy=error.remedy)
+            return
+        for one, words in zip(looked.new, looked.words, strict=True):
+            severity = Severity.NOTICE if one.shape is None else None  # a false alarm asks for nothing
+            service.alerting.once("tank-finding", f"finding {one.id}: {words}", severity)
+
+    return keep

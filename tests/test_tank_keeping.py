@@ -1,0 +1,128 @@
+"""What was known and told of a tank is kept as it stood, and any sqlite3 reads it; a reef of the tests judges it."""
+
+import sqlite3
+from contextlib import closing
+from datetime import datetime, timedelta
+
+import pytest
+
+from saltern.clock import VirtualClock
+from saltern.config.loading import bench_from
+from saltern.model.logbook import Event
+from saltern.records.store import open_for_reading, open_store
+from saltern.running.tank_keeping import TankKeeping, keeping, look_at_tank
+from tests.cli.test_tank import BEGIN, determination
+from tests.processes import until
+from tests.tank.reef import Reef, play
+from tests.twin_bench import bench_table
+
+ROSE_AT_D, ROSE_BY = 7.0, 0.6
+DAYS = 10
+
+
+class Told:
+    """What of a service the keeping needs."""
+
+    def __init__(self, store, config, clock):
+        self.store, self.config, self.clock = store, config, clock
+        self.alerting = self.mailbox = self
+        self.told = []
+
+    def once(self, code, text, severity):
+        self.told.append((code, text))
+
+    def put_for_records(self, act):
+        act()
+
+
+@pytest.fixture(scope="module")
+def lived(tmp_path_factory):
+    """Ten days of a reef whose corals take up more from the seventh on, looked at once a day."""
+    path = tmp_path_factory.mktemp("tank") / "saltern.sqlite"
+    played = play(Reef(1, DAYS, wander=(0.02, 0.02), rate_step=(ROSE_AT_D, -ROSE_BY)), 4)
+    (history,) = played.histories
+    config = bench_from(bench_table({"tank": {"volume_l": 400.0, "volume_u_percent": 1.5}}), where="test")
+    clock = VirtualClock(start=BEGIN)
+    store = open_store(path, clock)
+    service, seen = Told(store, config, clock), list(history.seen)
+    store.log(Event(what="coral-added", text="twelve frags"), BEGIN + timedelta(days=ROSE_AT_D - 1.0))
+    store.log(Event(what="light-changed"), BEGIN + timedelta(days=1.0))
+    for day in range(1, DAYS + 1):
+        clock.sleep(86400.0 * day - clock.monotonic())
+        while seen and seen[0].at_d < day:
+            one = seen.pop(0)
+            store.keep(determination(BEGIN + timedelta(days=one.at_d), one.dkh))
+        looked = look_at_tank(store, config, config.tank, clock.now())
+        keeping(service, looked)()
+    store.close()  # beside a connection that is open, SQLite keeps the handles of one that is closed
+    return path, played, service
+
+
+def read(path, query):
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as plain:
+        plain.row_factory = sqlite3.Row
+        return plain.execute(query).fetchall()
+
+
+def test_each_day_has_one_row_with_its_values_as_they_stood(lived):
+    path, played, _ = lived
+    rows = read(path, "SELECT * FROM v_tank_daily ORDER BY day")
+
+    assert [row["day"] for row in rows] == [f"{BEGIN + timedelta(days=k):%Y-%m-%d}" for k in range(DAYS)]
+    assert {row["results"] for row in rows} == {6}
+    assert rows[0]["consumption_dkh_per_day"] is None  # too early: unknown is not zero
+    sixth = rows[6]
+    begin_d, end_d = (played.histories[0].seen[k].at_d for k in (0, 41))
+    truth = played.over(played.net, end_d, end_d - begin_d)[0]
+    assert abs(sixth["net_dkh_per_day"] - truth) < 3.0 * sixth["net_u_dkh_per_day"] + 0.02
+    assert 0.0 < sixth["consumption_u_dkh_per_day"] < 0.2
+
+
+def test_a_change_is_kept_as_a_finding_and_told_once_in_words(lived):
+    path, _, service = lived
+    rows = read(path, "SELECT * FROM v_findings ORDER BY id")
+
+    assert rows
+    assert [row["id"] for row in rows] == list(range(1, len(rows) + 1))
+    first = rows[0]
+    assert abs((_d(first["since_utc"])) - ROSE_AT_D) < 1.5
+    assert _d(first["at_utc"]) > ROSE_AT_D
+    assert first["whose"] in ("tank", "cannot-tell")
+    assert [code for code, _ in service.told] == ["tank-finding"] * len(rows)
+    assert service.told[0][1].startswith("finding 1: ")
+    assert "% sure" in service.told[0][1]
+    assert "Written down about then: twelve frags" in service.told[0][1]
+    assert "light" not in service.told[0][1]
+
+
+def _d(text):
+    return (datetime.fromisoformat(text) - BEGIN).total_seconds() / 86400.0
+
+
+def test_nothing_new_is_not_looked_at_again(lived):
+    path, _, service = lived
+    with closing(open_for_reading(path, service.clock)) as reader:
+        assert look_at_tank(reader, service.config, service.config.tank, service.clock.now()) is None
+
+
+def test_the_thread_looks_when_it_is_asked_and_ends(lived):
+    path, _, service = lived
+    before, count = len(read(path, "SELECT * FROM v_tank_daily")), "SELECT count(*) FROM v_tank_daily"
+    service.clock.sleep(4 * 3600.0)
+    with closing(open_store(path, service.clock)) as store, closing(open_for_reading(path, service.clock)) as reader:
+        alive = Told(store, service.config, service.clock)
+        thread = TankKeeping(alive, reader)
+        store.keep(determination(service.clock.now(), 8.0))
+        thread.ask()
+        until(lambda: store.rows(count)[0][0] == before + 1)
+        thread.close()
+
+
+def test_a_bench_without_a_tank_is_left_alone(lived):
+    path, _, service = lived
+    bare = Told(None, bench_from(bench_table(), where="test"), service.clock)
+    with closing(open_for_reading(path, service.clock)) as reader:
+        thread = TankKeeping(bare, reader)
+        thread.ask()
+        thread.close()
+    assert bare.told == []
