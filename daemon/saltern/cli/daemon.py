@@ -24,6 +24,9 @@ COMMANDS_WITHIN_S = 0.5
 SHOWN_AT_ONCE = ("finished", "alert", "devices")
 """Events after which the metrics are written anew."""
 
+SHOWN_EVERY_S = 60.0
+"""The status is shown so often at least, by the bench's clock."""
+
 LOOKED_EVERY_S = 0.5
 
 
@@ -57,6 +60,7 @@ def serve(
     from saltern.running import deaths
     from saltern.running.remote import Remote
     from saltern.running.showing import Showing
+    from saltern.running.shown import Shown
     from saltern.running.supervision import supervisor_of
     from saltern.running.waking import ClockWaker, RealTimeWaker
 
@@ -91,7 +95,8 @@ def serve(
         server = Server(here.socket, remote.handlers())
         beside.callback(server.close)
 
-        showing = Showing(remote.status_now, out.update)
+        shown = Shown(service, reader, remote.status_now)
+        showing = Showing(shown.draw, out.update, max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S))
         beside.callback(showing.close)
 
         def on_event(kind: str, what: dict[str, object]) -> None:  # in the middle of scans: nothing here waits

@@ -4,8 +4,8 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from html import escape
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -69,7 +69,7 @@ def overview(results: Sequence[Determination], logged: Sequence[Logged], zone: Z
             _draw_series(axis, results, name, colour, zone)
             axis.set_ylabel(label)
             axis.grid(True, color=GREY, alpha=0.25, linewidth=0.6)
-        standardised = [at.astimezone(zone) for at in _epochs(results)]
+        standardised = [at.astimezone(zone) for at in epochs(results)]
         for at in standardised:
             axes[0].axvline(at, color=INK, alpha=0.5, linewidth=0.9, linestyle="dashed")
         if standardised:
@@ -110,19 +110,22 @@ def curve(d: Determination) -> Figure:
     return figure
 
 
-def as_svg(figure: Figure) -> str:
-    """Return the figure as SVG for a page: its ink is the page's, and it scales with the page."""
+def as_svg(figure: Figure, label: str = "") -> str:
+    """Return the figure as SVG for a page: its ink is the page's, it scales with the page, and a label names it."""
     buffer = io.StringIO()
     with mpl.rc_context(STYLE):
         figure.savefig(buffer, format="svg", metadata={"Date": None})
     text = buffer.getvalue()
-    return text[text.index("<svg") :].replace(INK, "currentColor")
+    named = f'<svg role="img" aria-label="{escape(label)}"' if label else "<svg"
+    return text[text.index("<svg") :].replace(INK, "currentColor").replace("<svg", named, 1)
 
 
-def as_png(figure: Figure, path: Path) -> None:
-    """Write the figure on white."""
+def as_png(figure: Figure) -> bytes:
+    """Return the figure as a picture, on white."""
+    buffer = io.BytesIO()
     with mpl.rc_context(STYLE):
-        figure.savefig(path, format="png", dpi=130, facecolor="white")
+        figure.savefig(buffer, format="png", dpi=130, facecolor="white")
+    return buffer.getvalue()
 
 
 def _draw_series(axis: Any, results: Sequence[Determination], name: str, colour: str, zone: ZoneInfo) -> None:
@@ -139,7 +142,7 @@ def _draw_series(axis: Any, results: Sequence[Determination], name: str, colour:
         )  # fmt: skip
 
 
-def _epochs(results: Sequence[Determination]) -> list[datetime]:
+def epochs(results: Sequence[Determination]) -> list[datetime]:
     """Return when results began to be made with another titre factor: a step there is not the tank's."""
     measured = [d for d in results if d.alkalinity.value is not None]
     pairs = pairwise(measured)
@@ -150,15 +153,18 @@ def _epochs(results: Sequence[Determination]) -> list[datetime]:
     ]
 
 
+def dkh_of(d: Determination, umol_kg: float) -> float:
+    """Return an amount of a determination's water in dKH, by its own salinity; 35 where that was not measured."""
+    return umol_kg_to_dkh(umol_kg, d.salinity.value if d.salinity.value is not None else 35.0)
+
+
 def _series(results: Sequence[Determination], name: str, sound: bool, zone: ZoneInfo) -> _Series:
     found = _Series([], [], [])
     for d in results:
         quantity: Quantity = getattr(d, name)
         if quantity.value is None or (quantity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)) is not sound:
             continue
-        factor = 1.0
-        if name == "alkalinity":
-            factor = umol_kg_to_dkh(1.0, d.salinity.value if d.salinity.value is not None else 35.0)
+        factor = dkh_of(d, 1.0) if name == "alkalinity" else 1.0
         found.at.append(d.started_at.astimezone(zone))
         found.value.append(factor * quantity.value)
         found.spread.append(factor * COVERAGE * (quantity.u or 0.0))

@@ -1,0 +1,287 @@
+"""A page for the telephone, and one for a sitter: written into a folder, or served on the keeper's own network.
+
+    [outlets.page]
+    folder = "page"            # in the records' folder, or an absolute path; any web server serves it
+    call = "Ines, 0123 456"    # what a sitter reads beside "Call me"
+    address = "192.168.1.20"   # with it the bench serves the page by itself, read-only, to the keeper's own network
+    port = 8020
+
+The folder holds `index.html`, `sitter.html` and `alkalinity.png`; each is replaced whole. An installed service may
+write to its own folder alone: for another one its unit needs `ReadWritePaths=` (systemd.exec).
+"""
+
+import os
+import threading
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import structlog
+from pydantic import Field, field_validator, model_validator
+
+from saltern.config.tables import BenchConfig, Table
+from saltern.errors import ConfigError
+from saltern.model.determination import Determination, Source
+from saltern.model.verdict import Verdict
+from saltern.publish.outlet import OutletKind, Rounds, Surroundings
+from saltern.publish.page_server import PageServer
+from saltern.records.as_json import determination_json
+from saltern.records.store import IN_MEMORY, Store, open_for_reading
+from saltern.report.standing import Reason, Standing, gravest_first, reasons
+
+OUTLET = "page"
+LOOK_EVERY_S, AFTER_FAILURE_S = 1.0, 30.0
+WRITTEN_EVERY_S = 900.0
+CLOSED_WITHIN_S = 10.0
+MOST_RESULTS = 200
+"""More than three days hold at the most frequent schedule, repeats included."""
+
+READABLE_BY_A_WEB_SERVER = 0o644
+INDEX, SITTER, PICTURE = "index.html", "sitter.html", "alkalinity.png"
+TRUSTED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
+
+
+class Page(Table):
+    """A page for the telephone and one for a sitter; anyone who reaches them may read them, and nobody can command."""
+
+    folder: str | None = Field(default=None, description="written into it, in the records' folder if not absolute")
+    call: str = Field(default="the keeper", min_length=1, max_length=120, description="whom a sitter calls, and how")
+    address: str | None = Field(
+        default=None, description="serve it here: 127.0.0.1, or this computer's own address in your network"
+    )
+    port: int = Field(default=8020, ge=1, le=65535)
+    names: tuple[str, ...] = Field(default=(), description="host names by which browsers may ask, beside the address")
+    good_for_min: float = Field(default=90.0, ge=20, le=1440, description="a page older than this calls itself old")
+
+    @field_validator("address")
+    @classmethod
+    def _of_the_house(cls, address: str | None) -> str | None:
+        if address is None:
+            return None
+        try:
+            given = ip_address(address)
+        except ValueError as error:
+            msg = f"{address!r} is not an IP address: give 127.0.0.1, or this computer's own address"
+            raise ValueError(msg) from error
+        if given.is_unspecified or given.is_multicast or not (given.is_private or given.is_link_local):
+            msg = f"{address} is not an address of a private network: the page is not for the Internet"
+            raise ValueError(msg)
+        return address
+
+    @model_validator(mode="after")
+    def _somewhere(self) -> "Page":
+        if self.folder is None and self.address is None:
+            msg = "give folder, address, or both: otherwise nobody sees the page"
+            raise ValueError(msg)
+        return self
+
+
+@dataclass(frozen=True)
+class Sheets:
+    """The files of the page, by name."""
+
+    files: dict[str, bytes]
+
+
+class PageOutlet:
+    """Draws the page after every result and whenever something changes, and at least each quarter of an hour.
+
+    Parameters
+    ----------
+    config, around
+        The table of the page, and what an outlet is opened with.
+
+    Raises
+    ------
+    ConfigError
+        The folder cannot be written to, or the address cannot be served.
+    ImportError
+        matplotlib is not installed.
+    """
+
+    def __init__(self, config: Page, around: Surroundings) -> None:
+        import matplotlib as mpl  # asked here, and not at the first result
+
+        del mpl
+        self._config, self._around = config, around
+        self._folder = None if config.folder is None else _folder(config.folder, around.store)
+        self._log = structlog.get_logger("saltern.page")
+        self._lock = threading.Lock()
+        self._status: dict[str, Any] | None = None
+        self._drawn: tuple[object, float] | None = None  # what it showed, and when
+        self._closing = ExitStack()
+        self._server: PageServer | None = None
+        if config.address is not None:
+            self._server = PageServer(config.address, config.port, config.names)
+            self._closing.callback(self._server.close)
+        self._rounds = Rounds(OUTLET, self._look, LOOK_EVERY_S, AFTER_FAILURE_S, at_end=self._say_goodbye)
+        self._rounds.start()
+
+    def update(self, status: dict[str, Any]) -> None:
+        """Take over the newest status; it is drawn in a thread of its own."""
+        with self._lock:
+            self._status = status
+
+    def close(self) -> None:
+        self._rounds.close(CLOSED_WITHIN_S)
+        self._closing.close()
+
+    def _look(self) -> bool:
+        with self._lock:
+            status = self._status
+        if status is None:
+            return True
+        alive = self._around.is_alive()
+        shows, now_s = _what_changes(status, alive), self._around.clock.monotonic()
+        if self._drawn is not None and self._drawn[0] == shows and now_s - self._drawn[1] < WRITTEN_EVERY_S:
+            return True
+        went = self._show(status, alive=alive)
+        self._drawn = shows, now_s
+        if not went:
+            self._drawn = None
+        return went
+
+    def _say_goodbye(self) -> bool:
+        """Say that nothing comes any more: an old page that says "all well" would be wrong."""
+        if self._status is None:
+            return True
+        ended = Reason(Standing.LOOK, "the service was stopped, and reports nothing", "Start it again")
+        return self._show(self._status, alive=True, also=[ended])
+
+    def _show(self, status: dict[str, Any], *, alive: bool, also: list[Reason] | None = None) -> bool:
+        config, now = self._around.current(), self._around.clock.now()
+        with ExitStack() as closing:
+            store = self._around.store
+            if store.where != IN_MEMORY:
+                store = open_for_reading(store.where, self._around.clock)
+                closing.callback(store.close)
+            sheets = drawn(self._config, config, store, status, now, alive=alive, also=also or [])
+        if self._server is not None:
+            self._server.show(sheets.files)
+        return self._folder is None or self._written(self._folder, sheets)
+
+    def _written(self, folder: Path, sheets: Sheets) -> bool:
+        try:
+            for name, content in sheets.files.items():
+                partial = folder / f".{name}.partial"
+                partial.write_bytes(content)
+                partial.chmod(READABLE_BY_A_WEB_SERVER)
+                partial.replace(folder / name)
+        except OSError as error:  # a full disk must not cost a determination
+            self._log.error("page.not_written", where=str(folder), reason=error.strerror)
+            return False
+        return True
+
+
+def drawn(
+    page: Page,
+    config: BenchConfig,
+    store: Store,
+    status: dict[str, Any],
+    now: datetime,
+    *,
+    alive: bool,
+    also: list[Reason],
+) -> Sheets:
+    """Return the files of the page.
+
+    Parameters
+    ----------
+    page, config
+        The table of the page, and the bench file.
+    store
+        Records that are open for reading.
+    status
+        As outlets are given it.
+    now
+        When it is.
+    alive
+        Whether the bench's control loop runs.
+    also
+        What is not well beside what the status says.
+    """
+    from saltern.report.band_chart import SHOWN, band_chart
+    from saltern.report.charts import as_png, as_svg
+    from saltern.report.today import Today, html, sitter_html
+
+    zone = ZoneInfo(config.schedule.time_zone)
+    rows = [(number, d) for number, d in store.results(MOST_RESULTS)[::-1] if d.source is Source.TANK]
+    results = [d for _, d in rows]
+    newest = next((row for row in reversed(rows) if _counts(row[1])), None)
+    last = None if newest is None else determination_json(*newest, past=results)
+    figure = band_chart(results, store.logged(now - SHOWN), _band(config), now, zone)
+    found = reasons(status, last, now, alive=alive, no_result_h=config.alerts.no_result_h)
+    today = Today(
+        config.name,
+        now,
+        zone,
+        now + timedelta(minutes=page.good_for_min),
+        last,
+        status,
+        gravest_first([*also, *found]),
+        as_svg(figure, label="Alkalinity of the last three days"),
+        page.call,
+    )
+    return Sheets(
+        {
+            PICTURE: as_png(figure),
+            SITTER: sitter_html(today).encode(),
+            INDEX: html(today).encode(),
+        }
+    )
+
+
+def _counts(d: Determination) -> bool:
+    return d.alkalinity.value is not None and d.alkalinity.verdict in TRUSTED
+
+
+def _band(config: BenchConfig) -> Any:
+    from saltern.report.band_chart import Band
+
+    tank, alerts = config.tank, config.alerts
+    if tank is not None:
+        return Band(tank.low_dkh, tank.high_dkh, tank.target_dkh)
+    return Band(alerts.low_dkh, alerts.high_dkh)
+
+
+def _what_changes(status: dict[str, Any], alive: bool) -> object:
+    """Return what of a status is worth a new page at once."""
+    last = status["last"]
+    return (
+        alive,
+        None if last is None else last["id"],
+        tuple((alert["code"], alert["for_the_keeper"]) for alert in status["alerts"]),
+        tuple(row["name"] for row in status["interlocks"]),
+        status["parked"],
+        status["running"] is None,
+        None if status["away"] is None else status["away"]["until_utc"],
+    )
+
+
+def _folder(name: str, store: Store) -> Path:
+    """Return the folder of the page, which is made if its parent is there.
+
+    Raises
+    ------
+    ConfigError
+        It cannot be written to.
+    """
+    folder = Path(store.where).parent / name
+    with suppress(OSError):
+        folder.mkdir(exist_ok=True)
+        folder.chmod(0o755)
+    if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
+        raise ConfigError(
+            "the page cannot be written here",
+            where=str(folder),
+            remedy="Make the folder, writable for the service's user; for an installed service give its unit "
+            "ReadWritePaths= for it (systemctl edit)",
+        )
+    return folder
+
+
+KIND = OutletKind(PageOutlet, Page, extra="report")
