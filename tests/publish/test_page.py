@@ -107,7 +107,7 @@ def test_it_shows_the_number_its_change_and_age_and_what_waits(status, whole):
     assert "All well" in text_of(sitter)
     assert CALL in text_of(sitter)
     assert "<svg role=" in keeper
-    assert "your kit" in keeper
+    assert "your test" in keeper
     assert whole["alkalinity.png"].startswith(b"\x89PNG")
 
 

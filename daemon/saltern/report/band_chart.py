@@ -11,9 +11,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from saltern.model.determination import Determination
-from saltern.model.logbook import Logged, OtherTest
+from saltern.model.logbook import Logged
 from saltern.model.verdict import Verdict
-from saltern.report.charts import AMBER, BLUE, COVERAGE, GREY, INK, KINDS, STYLE, TEAL, dkh_of, epochs
+from saltern.report.charts import AMBER, BLUE, COVERAGE, GREY, INK, KINDS, STYLE, TEAL, dkh_of, epochs, tests_of
 
 SHOWN = timedelta(days=3)
 SIZE_IN = (4.7, 3.1)
@@ -51,8 +51,8 @@ def band_chart(
         figure = Figure(figsize=SIZE_IN, layout="constrained")
         axis = figure.subplots()
         _draw_band(axis, band)
-        _draw_results(axis, shown, zone)
-        _draw_logged(axis, [entry for entry in logged if begin <= entry.at <= now], zone)
+        _draw_results(axis, shown)
+        _draw_logged(axis, [entry for entry in logged if begin <= entry.at <= now])
         for number, at in enumerate(at for at in epochs(results) if begin <= at <= now):
             axis.axvline(
                 mdates.date2num(at), color=INK, alpha=0.5, linewidth=0.9, linestyle="dashed",
@@ -67,7 +67,15 @@ def band_chart(
         axis.xaxis.set_major_formatter(mdates.DateFormatter("%a 0 h", tz=zone))
         axis.xaxis.set_minor_locator(mdates.HourLocator(byhour=(6, 12, 18), tz=zone))
         if axis.get_legend_handles_labels()[1]:
-            axis.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, frameon=False, fontsize=8.5)
+            axis.legend(
+                loc="lower left",
+                bbox_to_anchor=(0.0, 1.0),
+                ncols=3,
+                frameon=False,
+                fontsize=8,
+                columnspacing=1.0,
+                handlelength=1.4,
+            )
     return figure
 
 
@@ -81,37 +89,33 @@ def _draw_band(axis: Axes, band: Band) -> None:
         axis.axhline(band.target, color=TEAL, alpha=0.8, linewidth=0.8, linestyle="dotted")
 
 
-def _draw_results(axis: Axes, shown: Sequence[Determination], zone: ZoneInfo) -> None:
+def _draw_results(axis: Axes, shown: Sequence[Determination]) -> None:
     sound = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
     accepted = [d for d in shown if d.alkalinity.verdict in sound]
     doubted = [d for d in shown if d.alkalinity.verdict not in sound]
     if accepted:
         axis.errorbar(
-            mdates.date2num([d.started_at.astimezone(zone) for d in accepted]),
+            mdates.date2num([d.started_at for d in accepted]),
             [dkh_of(d, d.alkalinity.value or 0.0) for d in accepted],
             yerr=[COVERAGE * dkh_of(d, d.alkalinity.u or 0.0) for d in accepted],
             color=BLUE, marker="o", markersize=3.5, linewidth=1.1, elinewidth=0.9, label="result, ± 2 u",
         )  # fmt: skip
     if doubted:
         axis.plot(
-            mdates.date2num([d.started_at.astimezone(zone) for d in doubted]),
+            mdates.date2num([d.started_at for d in doubted]),
             [dkh_of(d, d.alkalinity.value or 0.0) for d in doubted],
             linestyle="none", marker="o", markersize=6, markerfacecolor="none", markeredgecolor=BLUE,
             label="not accepted",
         )  # fmt: skip
 
 
-def _draw_logged(axis: Axes, logged: Sequence[Logged], zone: ZoneInfo) -> None:
-    tests = [
-        (entry.at.astimezone(zone), entry.entry.value)
-        for entry in logged
-        if isinstance(entry.entry, OtherTest) and entry.entry.quantity == "alkalinity_dkh"
-    ]
+def _draw_logged(axis: Axes, logged: Sequence[Logged]) -> None:
+    tests = [(entry.at, value) for entry, value in tests_of(logged, "alkalinity_dkh")]
     if tests:
         at, value = zip(*tests, strict=True)
         axis.plot(
             mdates.date2num(list(at)), list(value), linestyle="none", marker="D", markersize=5, color=AMBER,
-            label="your kit",
+            label="your test",
         )  # fmt: skip
     for kind in ("water-change", "dose"):
         colour, word = KINDS[kind]

@@ -203,8 +203,8 @@ def _details(today: Today) -> str:
 def _written(today: Today) -> str:
     good = words.clock(today.good_until, today.now, today.zone)
     return (
-        f'<p class="faint">Written {_time(today.now.isoformat(), today)}, good until {good}; later than that, take '
-        f"nothing here for true. Times are those of {escape(today.zone.key)}.</p>"
+        f'<p class="faint">Written {_time(today.now.isoformat(), today)}, good until {good}: do not rely '
+        f"on it after that. Times are those of {escape(today.zone.key)}.</p>"
     )
 
 

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from saltern.chemistry.units import umol_kg_to_dkh
 
 COVERAGE = 2.0
+_NOW, _THEN = "ml_per_day", "hold_ml_per_day"
 NEAR = {0: "today", -1: "yesterday", 1: "tomorrow"}
 
 
@@ -83,8 +84,15 @@ def advice(tank: dict[str, Any] | None) -> str:
         return "none: the bench file has no table [tank], or nothing was measured"
     if word["withheld_because"] is not None:
         return f"none ({word['withheld_because']}): {word['mend']} Keep to the last dose meanwhile."
-    doses = "; ".join(f"{one['name']} {one['ml_per_day']:.0f} mL a day" for one in word["supplements"])
-    dose = word["dose_dkh_per_day"] + word["correction_dkh_per_day"]
     count = word["days"]
-    spread = f", for {'a day' if count == 1 else f'{count} days'}" if count else ""
-    return f"{doses or f'{dose:.2f} dKH a day'}{spread}"
+
+    def spread(now: str, then: str) -> str:
+        """Return a dose, and what it is once the correction is in."""
+        return f"{now} for {'a day' if count == 1 else f'{count} days'}, then {then}" if count else now
+
+    if not word["supplements"]:
+        hold = word["dose_dkh_per_day"]
+        return spread(f"{hold + word['correction_dkh_per_day']:.2f} dKH a day", f"{hold:.2f}")
+    return "; ".join(
+        f"{one['name']} {spread(f'{one[_NOW]:.0f} mL a day', f'{one[_THEN]:.0f}')}" for one in word["supplements"]
+    )
