@@ -24,25 +24,19 @@ import structlog
 from pydantic import Field, field_validator, model_validator
 
 from saltern.config.tables import BenchConfig, Table
-from saltern.errors import ConfigError
-from saltern.model.determination import Determination, Source
-from saltern.model.verdict import Verdict
+from saltern.errors import ConfigError, StorageError
 from saltern.publish.outlet import OutletKind, Rounds, Surroundings
 from saltern.publish.page_server import PageServer
-from saltern.records.as_json import determination_json
-from saltern.records.store import IN_MEMORY, Store, open_for_reading
+from saltern.publish.tank_now import last_days, reading, tank_now
+from saltern.records.store import Store
 from saltern.report.standing import Reason, Standing, gravest_first, reasons
 
 OUTLET = "page"
 LOOK_EVERY_S, AFTER_FAILURE_S = 1.0, 30.0
 WRITTEN_EVERY_S = 900.0
 CLOSED_WITHIN_S = 10.0
-MOST_RESULTS = 200
-"""More than three days hold at the most frequent schedule, repeats included."""
-
 READABLE_BY_A_WEB_SERVER = 0o644
 INDEX, SITTER, PICTURE = "index.html", "sitter.html", "alkalinity.png"
-TRUSTED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
 
 
 class Page(Table):
@@ -139,10 +133,12 @@ class PageOutlet:
         shows, now_s = _what_changes(status, alive), self._around.clock.monotonic()
         if self._drawn is not None and self._drawn[0] == shows and now_s - self._drawn[1] < WRITTEN_EVERY_S:
             return True
-        went = self._show(status, alive=alive)
-        self._drawn = shows, now_s
-        if not went:
-            self._drawn = None
+        try:
+            went = self._show(status, alive=alive)
+        except StorageError as error:  # records that cannot be read have an alert of their own
+            self._log.error("page.records", what=error.what, remedy=error.remedy)
+            went = False
+        self._drawn = (shows, now_s) if went else None
         return went
 
     def _say_goodbye(self) -> bool:
@@ -154,11 +150,7 @@ class PageOutlet:
 
     def _show(self, status: dict[str, Any], *, alive: bool, also: list[Reason] | None = None) -> bool:
         config, now = self._around.current(), self._around.clock.now()
-        with ExitStack() as closing:
-            store = self._around.store
-            if store.where != IN_MEMORY:
-                store = open_for_reading(store.where, self._around.clock)
-                closing.callback(store.close)
+        with reading(self._around.store, self._around.clock) as store:
             sheets = drawn(self._config, config, store, status, now, alive=alive, also=also or [])
         if self._server is not None:
             self._server.show(sheets.files)
@@ -204,23 +196,18 @@ def drawn(
     also
         What is not well beside what the status says.
     """
-    from saltern.report.band_chart import SHOWN, band_chart
     from saltern.report.charts import as_png, as_svg
     from saltern.report.today import Today, html, sitter_html
 
-    zone = ZoneInfo(config.schedule.time_zone)
-    rows = [(number, d) for number, d in store.results(MOST_RESULTS)[::-1] if d.source is Source.TANK]
-    results = [d for _, d in rows]
-    newest = next((row for row in reversed(rows) if _counts(row[1])), None)
-    last = None if newest is None else determination_json(*newest, past=results)
-    figure = band_chart(results, store.logged(now - SHOWN), _band(config), now, zone)
-    found = reasons(status, last, now, alive=alive, no_result_h=config.alerts.no_result_h)
+    zone, tank = ZoneInfo(config.schedule.time_zone), tank_now(store)
+    figure = last_days(store, config, tank.results, now)
+    found = reasons(status, tank.newest, now, alive=alive, no_result_h=config.alerts.no_result_h)
     today = Today(
         config.name,
         now,
         zone,
         now + timedelta(minutes=page.good_for_min),
-        last,
+        tank.newest,
         status,
         gravest_first([*also, *found]),
         as_svg(figure, label="Alkalinity of the last three days"),
@@ -233,19 +220,6 @@ def drawn(
             INDEX: html(today).encode(),
         }
     )
-
-
-def _counts(d: Determination) -> bool:
-    return d.alkalinity.value is not None and d.alkalinity.verdict in TRUSTED
-
-
-def _band(config: BenchConfig) -> Any:
-    from saltern.report.band_chart import Band
-
-    tank, alerts = config.tank, config.alerts
-    if tank is not None:
-        return Band(tank.low_dkh, tank.high_dkh, tank.target_dkh)
-    return Band(alerts.low_dkh, alerts.high_dkh)
 
 
 def _what_changes(status: dict[str, Any], alive: bool) -> object:
