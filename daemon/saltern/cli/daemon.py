@@ -58,6 +58,7 @@ def serve(
     from saltern.records.store import open_for_reading
     from saltern.rpc.server import Server
     from saltern.running import deaths
+    from saltern.running.copying import Copying
     from saltern.running.remote import Remote
     from saltern.running.showing import Showing
     from saltern.running.shown import Shown
@@ -98,6 +99,9 @@ def serve(
         shown = Shown(service, reader, remote.status_now)
         showing = Showing(shown.draw, out.update, max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S))
         beside.callback(showing.close)
+        if service.config.records.copy_to is not None:
+            copying = Copying(service, here.records, reader, max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S))
+            beside.callback(copying.close)
 
         def on_event(kind: str, what: dict[str, object]) -> None:  # in the middle of scans: nothing here waits
             server.publish(kind, what)
