@@ -6,8 +6,10 @@ from typing import Any
 
 import structlog
 
+from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
 from saltern.procedures.arithmetic import sample_per_run_ml, titrant_per_run_ml
+from saltern.publish.tank_now import tank_now
 from saltern.records.store import Store
 from saltern.running.service import Service
 from saltern.running.tank_picture import as_json, picture
@@ -29,14 +31,14 @@ class Shown:
 
     def __init__(self, service: Service, reader: Store, status: Callable[[], dict[str, Any]]) -> None:
         self._service, self._reader, self._status = service, reader, status
-        self._tank: dict[str, Any] | None = None
-        self._reckoned: tuple[object, float] | None = None
+        self._kept: tuple[object, float, dict[str, Any]] | None = None
         self._log = structlog.get_logger("saltern.shown")
 
     def draw(self) -> dict[str, Any]:
-        """Return the status, and with it `alive_at` (ISO 8601, UTC), `tank` (None: not known) and `waste_days`.
+        """Return the status, and with it `alive_at`, `newest`, `tank` and `waste_days`.
 
-        `tank` is what `saltern tank --json` prints. `alive_at` is when the control loop scanned last.
+        `alive_at` is when the control loop scanned last (ISO 8601, UTC), `newest` the newest accepted determination of
+        the tank, `tank` what `saltern tank --json` prints; None where there is none.
         """
         status, service = self._status(), self._service
         silent_s = max(0.0, service.clock.monotonic() - service.bench.guard.scanned_s)
@@ -45,7 +47,7 @@ class Shown:
             **status,
             "alive_at": alive_at.isoformat(timespec="seconds"),
             "waste_days": self._waste_days(status["waste"]["room_ml"]),
-            "tank": self._tank_now(None if status["last"] is None else status["last"]["id"]),
+            **self._reckoned_once(None if status["last"] is None else status["last"]["id"]),
         }
 
     def _waste_days(self, room_ml: float) -> float:
@@ -54,21 +56,24 @@ class Shown:
         a_day_ml = config.schedule.starts_per_day * (sample_per_run_ml(config) + titrant_per_run_ml(config, dkh))
         return room_ml / a_day_ml
 
-    def _tank_now(self, result: int | None) -> dict[str, Any] | None:
-        """Return the tank's picture, reckoned anew after a result, a new bench file, or an hour."""
+    def _reckoned_once(self, result: int | None) -> dict[str, Any]:
+        """Return what is reckoned anew after a result, a new bench file, or an hour."""
         config, now_s = self._service.config, self._service.clock.monotonic()
+        rests_on = (result, config.tank)
+        if self._kept is None or self._kept[0] != rests_on or now_s - self._kept[1] > RECKONED_EVERY_S:
+            found = {"newest": tank_now(self._reader).newest, "tank": self._tank(config)}
+            self._kept = rests_on, now_s, found
+        return self._kept[2]
+
+    def _tank(self, config: BenchConfig) -> dict[str, Any] | None:
         if config.tank is None:
             return None
-        rests_on = (result, config.tank)
-        if self._reckoned is None or self._reckoned[0] != rests_on or now_s - self._reckoned[1] > RECKONED_EVERY_S:
-            self._reckoned = rests_on, now_s
-            try:
-                found = picture(self._reader, config, self._service.clock.now())
-                self._tank = None if found is None else as_json(found, config.tank)
-            except SalternError as error:
-                self._tank = None
-                self._log.error("tank.not_reckoned", what=error.what, remedy=error.remedy)
-            except Exception:  # noqa: BLE001 - a mistake in it must not cost the status that carries the alerts
-                self._tank = None
-                self._log.exception("tank.not_reckoned")
-        return self._tank
+        try:
+            found = picture(self._reader, config, self._service.clock.now())
+        except SalternError as error:
+            self._log.error("tank.not_reckoned", what=error.what, remedy=error.remedy)
+            return None
+        except Exception:  # noqa: BLE001 - a mistake in it must not cost the status that carries the alerts
+            self._log.exception("tank.not_reckoned")
+            return None
+        return None if found is None else as_json(found, config.tank)
