@@ -9,6 +9,7 @@ import time
 import urllib.request
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from errno import EADDRNOTAVAIL
 from html import escape
 from zoneinfo import ZoneInfo
 
@@ -289,13 +290,36 @@ def test_it_is_written_anew_when_something_changes_and_as_time_passes_and_says_a
     ]
 
 
-def test_a_folder_that_cannot_be_written_is_told_at_the_start(copied, tmp_path):
-    (tmp_path / "page").write_text("a file")
-    config, clock = load_bench(copied), VirtualClock(start=NOW)
-    with closing(open_store(tmp_path / config.records.path, clock)) as store:
-        around = Surroundings(lambda: config, tmp_path, store, clock, lambda: True)
-        with pytest.raises(ConfigError, match="cannot be written here"):
-            PageOutlet(Page(folder="page"), around)
+@pytest.mark.usefixtures("quick")
+def test_an_address_that_comes_late_keeps_no_bench_from_measuring(copied, status, monkeypatch):
+    """A router that starts later than the bench: the address is not there yet, and then it is."""
+    port = free_port()
+    with pytest.raises(ConfigError) as refused:
+        PageServer("10.254.254.254", port)
+    assert refused.value.__cause__.errno == EADDRNOTAVAIL  # as the kernel says it
+    real, answers = page_server.PageServer, [refused.value, refused.value]
+
+    def late(*words):
+        if answers:
+            raise answers.pop()
+        return real(*words)
+
+    monkeypatch.setattr(page_module, "PageServer", late)
+    out, _, store = outlet(copied, Page(address="127.0.0.1", port=port))
+    try:
+        out.update(status)
+
+        def served():
+            try:
+                return ask(port, path="/sitter.html")[0] == 200
+            except OSError:
+                return False
+
+        until(served)
+        assert answers == []
+    finally:
+        out.close()
+        store.close()
 
 
 @pytest.mark.usefixtures("quick")
@@ -303,7 +327,7 @@ def test_a_disk_that_takes_nothing_costs_the_page_alone_and_it_comes_back(copied
     out, _, store = outlet(copied, Page(folder="page"))
     folder, elsewhere = tmp_path / "page", tmp_path / "elsewhere"
     try:
-        folder.rmdir()
+        folder.write_text("in the way")
         tried = []
         sound = PageOutlet._written
         monkeypatch.setattr(PageOutlet, "_written", lambda *a: tried.append(sound(*a)) or tried[-1])
@@ -311,7 +335,7 @@ def test_a_disk_that_takes_nothing_costs_the_page_alone_and_it_comes_back(copied
         until(lambda: tried)
         assert tried[0] is False
         assert not elsewhere.exists()
-        folder.mkdir()
+        folder.unlink()
         until(lambda: (folder / "index.html").exists())
     finally:
         out.close()

@@ -10,11 +10,11 @@ The folder holds `index.html`, `sitter.html` and `alkalinity.png`; each is repla
 write to its own folder alone: for another one its unit needs `ReadWritePaths=` (systemd.exec).
 """
 
-import os
 import threading
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from errno import EADDRNOTAVAIL
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
@@ -35,7 +35,10 @@ OUTLET = "page"
 LOOK_EVERY_S, AFTER_FAILURE_S = 1.0, 30.0
 WRITTEN_EVERY_S = 900.0
 CLOSED_WITHIN_S = 10.0
-READABLE_BY_A_WEB_SERVER = 0o644
+READABLE_BY_A_WEB_SERVER, ENTERED_BY_A_WEB_SERVER = 0o644, 0o755
+FOLDER_REMEDY = (
+    "Make the folder, writable for the service's user; for an installed service give its unit ReadWritePaths= for it"
+)
 INDEX, SITTER, PICTURE = "index.html", "sitter.html", "alkalinity.png"
 
 
@@ -89,10 +92,13 @@ class PageOutlet:
     config, around
         The table of the page, and what an outlet is opened with.
 
+    A folder that is not there yet, or an address that this computer does not have yet, keeps no bench from measuring:
+    both are tried again, and the page that is there calls itself old meanwhile.
+
     Raises
     ------
     ConfigError
-        The folder cannot be written to, or the address cannot be served.
+        The port is taken.
     ImportError
         matplotlib is not installed.
     """
@@ -102,16 +108,14 @@ class PageOutlet:
 
         del mpl
         self._config, self._around = config, around
-        self._folder = None if config.folder is None else _folder(config.folder, around.store)
+        self._folder = None if config.folder is None else Path(around.store.where).parent / config.folder
         self._log = structlog.get_logger("saltern.page")
         self._lock = threading.Lock()
         self._status: dict[str, Any] | None = None
         self._drawn: tuple[object, float] | None = None  # what it showed, and when
         self._closing = ExitStack()
         self._server: PageServer | None = None
-        if config.address is not None:
-            self._server = PageServer(config.address, config.port, config.names)
-            self._closing.callback(self._server.close)
+        self._serve()
         self._rounds = Rounds(OUTLET, self._look, LOOK_EVERY_S, AFTER_FAILURE_S, at_end=self._say_goodbye)
         self._rounds.start()
 
@@ -124,22 +128,45 @@ class PageOutlet:
         self._rounds.close(CLOSED_WITHIN_S)
         self._closing.close()
 
+    def _serve(self) -> bool:
+        """Begin to serve, where that is asked for; return whether it is so.
+
+        Raises
+        ------
+        ConfigError
+            The port is taken.
+        """
+        address = self._config.address
+        if address is None or self._server is not None:
+            return True
+        try:
+            self._server = PageServer(address, self._config.port, self._config.names)
+        except ConfigError as error:
+            if getattr(error.__cause__, "errno", None) != EADDRNOTAVAIL:
+                raise
+            self._log.warning("page.not_served_yet", what=error.what, where=error.where, remedy=error.remedy)
+            return False
+        self._closing.callback(self._server.close)
+        self._drawn = None
+        return True
+
     def _look(self) -> bool:
+        served = self._serve()
         with self._lock:
             status = self._status
         if status is None:
-            return True
+            return served
         alive = self._around.is_alive()
         shows, now_s = _what_changes(status, alive), self._around.clock.monotonic()
         if self._drawn is not None and self._drawn[0] == shows and now_s - self._drawn[1] < WRITTEN_EVERY_S:
-            return True
+            return served
         try:
             went = self._show(status, alive=alive)
         except StorageError as error:  # records that cannot be read have an alert of their own
             self._log.error("page.records", what=error.what, remedy=error.remedy)
             went = False
         self._drawn = (shows, now_s) if went else None
-        return went
+        return went and served
 
     def _say_goodbye(self) -> bool:
         """Say that nothing comes any more: an old page that says "all well" would be wrong."""
@@ -158,13 +185,16 @@ class PageOutlet:
 
     def _written(self, folder: Path, sheets: Sheets) -> bool:
         try:
+            if not folder.is_dir():
+                folder.mkdir()
+                folder.chmod(ENTERED_BY_A_WEB_SERVER)
             for name, content in sheets.files.items():
                 partial = folder / f".{name}.partial"
                 partial.write_bytes(content)
                 partial.chmod(READABLE_BY_A_WEB_SERVER)
                 partial.replace(folder / name)
         except OSError as error:  # a full disk must not cost a determination
-            self._log.error("page.not_written", where=str(folder), reason=error.strerror)
+            self._log.error("page.not_written", where=str(folder), reason=error.strerror, remedy=FOLDER_REMEDY)
             return False
         return True
 
@@ -234,28 +264,6 @@ def _what_changes(status: dict[str, Any], alive: bool) -> object:
         status["running"] is None,
         None if status["away"] is None else status["away"]["until_utc"],
     )
-
-
-def _folder(name: str, store: Store) -> Path:
-    """Return the folder of the page, which is made if its parent is there.
-
-    Raises
-    ------
-    ConfigError
-        It cannot be written to.
-    """
-    folder = Path(store.where).parent / name
-    with suppress(OSError):
-        folder.mkdir(exist_ok=True)
-        folder.chmod(0o755)
-    if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
-        raise ConfigError(
-            "the page cannot be written here",
-            where=str(folder),
-            remedy="Make the folder, writable for the service's user; for an installed service give its unit "
-            "ReadWritePaths= for it (systemctl edit)",
-        )
-    return folder
 
 
 KIND = OutletKind(PageOutlet, Page, extra="report")
