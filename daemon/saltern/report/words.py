@@ -86,13 +86,16 @@ def advice(tank: dict[str, Any] | None) -> str:
         return f"none ({word['withheld_because']}): {word['mend']} Keep to the last dose meanwhile."
     count = word["days"]
 
-    def spread(now: str, then: str) -> str:
+    def over_days(now: str, then: str) -> str:
         """Return a dose, and what it is once the correction is in."""
-        return f"{now} for {'a day' if count == 1 else f'{count} days'}, then {then}" if count else now
+        if not count:
+            return f"{now} a day"
+        if count == 1:
+            return f"{now} for one day, then {then} a day"
+        return f"{now} a day for {count} days, then {then}"
 
     if not word["supplements"]:
         hold = word["dose_dkh_per_day"]
-        return spread(f"{hold + word['correction_dkh_per_day']:.2f} dKH a day", f"{hold:.2f}")
-    return "; ".join(
-        f"{one['name']} {spread(f'{one[_NOW]:.0f} mL a day', f'{one[_THEN]:.0f}')}" for one in word["supplements"]
-    )
+        return over_days(f"{hold + word['correction_dkh_per_day']:.2f} dKH", f"{hold:.2f} dKH")
+    doses = [f"{one['name']} {over_days(f'{one[_NOW]:.0f} mL', f'{one[_THEN]:.0f} mL')}" for one in word["supplements"]]
+    return "; ".join(doses)
