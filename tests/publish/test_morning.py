@@ -30,6 +30,11 @@ def bench(tmp_path):
     return nine_days(tmp_path)
 
 
+@pytest.fixture(scope="module")
+def status(tmp_path_factory):
+    return shown(nine_days(tmp_path_factory.mktemp("bench")))
+
+
 @pytest.fixture
 def open_outlet(bench, listener):
     """The outlet as a bench file asks for it, at breakfast of the tenth day; the keeper's address is our listener."""
@@ -52,9 +57,9 @@ def beat(at=NOW):
 
 
 @pytest.mark.usefixtures("quick")
-def test_the_sign_of_life_carries_the_number_and_a_chart(bench, open_outlet, listener):
+def test_the_sign_of_life_carries_the_number_and_a_chart(status, open_outlet, listener):
     (out, store), (_, heard, _) = open_outlet, listener
-    out.update(shown(bench))
+    out.update(status)
     store.keep_alert(beat())
     until(lambda: heard)
     said = heard[0]
@@ -73,10 +78,10 @@ def test_the_sign_of_life_carries_the_number_and_a_chart(bench, open_outlet, lis
 
 @pytest.mark.usefixtures("quick")
 @pytest.mark.parametrize("why", ["no status yet", "two days late", "a fault of ours"])
-def test_the_sign_of_life_comes_in_any_case(bench, open_outlet, listener, monkeypatch, why):
+def test_the_sign_of_life_comes_in_any_case(status, open_outlet, listener, monkeypatch, why):
     (out, store), (_, heard, _) = open_outlet, listener
     if why != "no status yet":
-        out.update(shown(bench) if why == "two days late" else {"no": "status"})
+        out.update(status if why == "two days late" else {"no": "status"})
     store.keep_alert(beat(NOW - timedelta(days=2) if why == "two days late" else NOW))
     until(lambda: heard)
 
@@ -85,9 +90,9 @@ def test_the_sign_of_life_comes_in_any_case(bench, open_outlet, listener, monkey
 
 
 @pytest.mark.usefixtures("quick")
-def test_an_alert_is_sent_in_its_own_words_without_a_chart(bench, open_outlet, listener):
+def test_an_alert_is_sent_in_its_own_words_without_a_chart(status, open_outlet, listener):
     (out, store), (_, heard, _) = open_outlet, listener
-    out.update(shown(bench))
+    out.update(status)
     store.keep_alert(alert(4, "titrant-low", "titrant for about 2 days"))
     until(lambda: heard)
 

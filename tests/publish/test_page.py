@@ -6,7 +6,6 @@ import re
 import shutil
 import socket
 import time
-import urllib.request
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from errno import EADDRNOTAVAIL
@@ -32,8 +31,7 @@ from saltern.records.store import open_for_reading, open_store
 from saltern.report.standing import Standing, reasons, standing
 from saltern.report.today import Today, html, sitter_html
 from tests.nine_days import NOW, alert, nine_days, shown
-from tests.processes import Service, free_port, run, until
-from tests.toml import to_toml
+from tests.processes import free_port, run, until
 from tests.twin_bench import bench_table
 
 CALL = "Ines, 0123 456"
@@ -463,16 +461,3 @@ def test_a_port_that_is_taken_is_told(server):
 def test_what_would_show_it_to_the_world_or_to_nobody_is_refused(table, what):
     with pytest.raises(StartupError, match=what):
         bench_from({**bench_table(), "outlets": {"page": table}}, where="bench.toml")
-
-
-def test_a_real_service_writes_and_serves_its_page(tmp_path):
-    port = free_port()
-    path = tmp_path / "bench.toml"
-    outlets = {"page": {"folder": "page", "address": "127.0.0.1", "port": port}, "metrics": {"textfile": "m.prom"}}
-    path.write_text(to_toml(bench_table({"outlets": outlets, "schedule": {"every_h": 12.0}})))
-    service = Service(path, 1.0)
-    service.until(lambda: (tmp_path / "page" / "index.html").exists())
-    with urllib.request.urlopen(f"http://127.0.0.1:{port}/sitter.html") as answer:
-        assert b"Call me" in answer.read()  # nothing has been measured yet
-    assert service.stop() == 0
-    assert "the service was stopped" in (tmp_path / "page" / "index.html").read_text()

@@ -117,7 +117,7 @@ OPTIONS = st.sampled_from(["api_token", "who", "channel", "pass", "x"])
 TEXT = st.text(st.characters(codec="ascii"), min_size=1, max_size=20)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=50)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25)
 @given(st.dictionaries(OPTIONS, TEXT | st.lists(TEXT) | st.dictionaries(OPTIONS, TEXT)))
 @example({"who": "https://kelp.example"})
 def test_no_text_of_a_strangers_outlet_is_shown(tmp_path, table):

@@ -96,16 +96,18 @@ def serve(
         server = Server(here.socket, remote.handlers())
         beside.callback(server.close)
 
-        shown = Shown(service, reader, remote.status_now)
-        showing = Showing(shown.draw, out.update, max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S))
-        beside.callback(showing.close)
+        showing: Showing | None = None
+        if out.open:  # what nobody is given is not drawn
+            shown = Shown(service, reader, remote.status_now)
+            showing = Showing(shown.draw, out.update, max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S))
+            beside.callback(showing.close)
         if service.config.records.copy_to is not None:
             copying = Copying(service, here.records, reader, max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S))
             beside.callback(copying.close)
 
         def on_event(kind: str, what: dict[str, object]) -> None:  # in the middle of scans: nothing here waits
             server.publish(kind, what)
-            if kind in SHOWN_AT_ONCE:
+            if showing is not None and kind in SHOWN_AT_ONCE:
                 showing.ask()
 
         service.on_event = on_event
