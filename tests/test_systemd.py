@@ -186,7 +186,7 @@ def test_a_pi_is_installed_from_wheels_alone(tmp_path, python, extras):
     done = run(
         sys.executable, "-m", "pip", "install", "--dry-run", "--quiet", "--ignore-installed", "--target", tmp_path,
         "--only-binary=:all:", "--implementation", "cp", "--python-version", python, *platforms,
-        "-c", "constraints.txt", "--report", report, f".[{extras}i2c,modbus,mqtt,metrics,alerts,report]",
+        "-c", "constraints.txt", "--report", report, f".[{extras}i2c,modbus,mqtt,metrics,alerts,report,parquet]",
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     found = {

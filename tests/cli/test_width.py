@@ -51,6 +51,7 @@ def with_everything(status):
         **status,
         "trend": {"umol_per_kg_per_day": -12.0, "u": 3.0, "results": 40, "days": 7},
         "away": {"until_utc": at, "gap_h": 7.5},
+        "copied": {"to": "/mnt/a-disk-with-a-long-name-that-is-not-the-card/saltern", "at_utc": at},
         "conditions": {"skimmer-emptied-and-lights-on": False},
         "devices": [
             {

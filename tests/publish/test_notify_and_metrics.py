@@ -183,15 +183,21 @@ def test_secrets_that_others_may_read_or_that_are_missing_are_refused_without_be
         secret("urls", tmp_path)
 
 
+NEWEST = {
+    "source": "tank",
+    "alkalinity": {"verdict": "accepted", "umol_per_kg": 2450.0, "u": 3.5},
+    "ph_total": {"verdict": "suspect", "value": 8.0},
+    "salinity": {"verdict": "accepted", "value": 35.1},
+    "temperature_c": 25.5,
+    "started_s": 1_772_409_600.0,
+}
 STATUS = {
-    "last": {
-        "alkalinity": {"verdict": "accepted", "umol_per_kg": 2450.0, "u": 3.5},
-        "ph_total": {"verdict": "suspect", "value": 8.0},
-        "salinity": {"verdict": "accepted", "value": 35.1},
-        "temperature_c": 25.5,
-        "started_s": 1_772_409_600.0,
-    },
-    "titrant": {"left_ml": [900.0, 1000.0]},
+    "last": {**NEWEST, "source": "reference", "alkalinity": {"verdict": "accepted", "umol_per_kg": 2000.0, "u": 3.5}},
+    "newest": NEWEST,
+    "alive_at": "2026-03-02T00:20:00+00:00",
+    "next": None,
+    "waste_days": 9.0,
+    "titrant": {"left_ml": [900.0, 1000.0], "days_left": 30.0},
     "waste": {"room_ml": 9500.0},
     "vessel_ml": [0.0, 12.0],
     "alerts": [],
@@ -212,7 +218,7 @@ def test_metrics_are_in_base_units_and_what_is_not_believed_is_left_out(tmp_path
     assert 'saltern_alkalinity_moles_per_kilogram{bench="kelp-room"} 0.00245' in text
     assert 'saltern_titrant_litres{bench="kelp-room"} 0.9' in text
     assert 'saltern_interlock_acting{bench="kelp-room",interlock="leak"} 1.0' in text
-    assert "saltern_sample_ph_total{" not in text
+    assert "saltern_sample_ph{" not in text
     assert 'saltern_device_up{bench="kelp-room",device="probes.ph.board"} 1.0' in text
     assert 'saltern_device_up{bench="kelp-room",device="pumps.waste.drive"} 0.0' in text
 

@@ -96,7 +96,13 @@ def test_what_is_wrong_with_its_table_is_reported_by_the_file_as_a_whole(buoy):
         config(outlets={"buoy": {"chanel": 3}, "mqtt": {"host": "here", "port": 70000}, "smoke": {}})
 
     said = str(refused.value)
-    for what in ("outlets.buoy.channel", "outlets.buoy.chanel", "outlets.mqtt.port", "outlets.smoke", "buoy, metrics"):
+    for what in (
+        "outlets.buoy.channel",
+        "outlets.buoy.chanel",
+        "outlets.mqtt.port",
+        "outlets.smoke",
+        "buoy, metrics, mqtt, notify, page",
+    ):
         assert what in said
 
 
@@ -150,7 +156,7 @@ def test_the_schema_and_the_check_know_the_strangers_table(buoy, tmp_path):
     assert code == 2
     assert "outlets.buoy.channel" in err
     schema = json.loads(run("check", "--schema")[1])
-    assert set(schema["properties"]["outlets"]["properties"]) == {"buoy", "metrics", "mqtt"}
+    assert set(schema["properties"]["outlets"]["properties"]) == {"buoy", "metrics", "mqtt", "page"}
 
 
 def test_no_fault_of_one_look_ends_the_rounds(monkeypatch):

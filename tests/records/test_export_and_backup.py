@@ -3,10 +3,13 @@
 import csv
 import json
 import sqlite3
+import sys
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
 
+import pandas
+import pyarrow.parquet
 import pytest
 
 from saltern.clock import VirtualClock
@@ -17,6 +20,7 @@ from saltern.model.verdict import Reason, Verdict
 from saltern.records.backup import back_up
 from saltern.records.export import LOG, RESULTS, write_log, write_results
 from saltern.records.store import open_for_reading, open_store
+from tests.cli.command import run
 from tests.twin_bench import TwinBench
 
 EVER = datetime(1, 1, 1, tzinfo=UTC)
@@ -111,3 +115,46 @@ def test_damaged_records_are_not_called_a_backup(records, tmp_path):
 
 def test_last_dose_is_the_newest_by_its_own_time(records):
     assert records[1].last_dose() == datetime(2026, 3, 2, 18, tzinfo=UTC)
+
+
+def test_pandas_reads_both_files_alike_with_types_units_and_nothing_for_what_was_not_measured(records, tmp_path):
+    """By a library that nobody here wrote; a plain spreadsheet reads the same CSV."""
+    for name in ("out.csv", "out.parquet"):
+        assert run("export", "--db", records[0], "--to", tmp_path / name)[0] == 0
+    csv_table = pandas.read_csv(tmp_path / "out.csv", parse_dates=["started_utc"])
+    table = pandas.read_parquet(tmp_path / "out.parquet")
+
+    assert list(csv_table.columns) == list(table.columns) == list(RESULTS)
+    assert str(table["started_utc"].dtype).startswith("datetime64")
+    assert str(table["started_utc"].dt.tz) == str(csv_table["started_utc"].dt.tz) == "UTC"
+    for name in ("alkalinity_umol_per_kg", "alkalinity_dkh", "ph_total", "salinity_practical", "titrant_ml"):
+        assert table[name].dtype == csv_table[name].dtype == "float64"
+        assert table[name].to_numpy() == pytest.approx(csv_table[name].to_numpy(), rel=1e-3, nan_ok=True)
+    assert table["alkalinity_umol_per_kg"].isna().tolist() == [False, True]
+    units = {
+        field.name: field.metadata[b"unit"].decode() for field in pyarrow.parquet.read_schema(tmp_path / "out.parquet")
+    }
+    assert units["alkalinity_u_umol_per_kg"] == "umol/kg, k = 1"
+    assert all(units.values())
+
+
+def test_the_log_goes_into_parquet_too(records, tmp_path):
+    assert run("export", "log", "--db", records[0], "--to", tmp_path / "log.parquet")[0] == 0
+
+    assert list(pandas.read_parquet(tmp_path / "log.parquet")["kind"]) == ["remark", "dose", "water-change"]
+
+
+def test_without_pyarrow_it_is_said_what_to_install(records, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    code, _, err = run("export", "--db", records[0], "--to", tmp_path / "out.parquet")
+
+    assert code == 2
+    assert "saltern[parquet]" in err
+    assert not (tmp_path / "out.parquet").exists()
+
+
+def test_a_file_that_cannot_be_written_is_told(records, tmp_path):
+    for name in ("out.csv", "out.parquet"):
+        code, _, err = run("export", "--db", records[0], "--to", tmp_path / "nowhere" / name)
+        assert code == 1
+        assert "cannot be written" in err

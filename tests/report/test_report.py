@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from saltern.model.alert import Alert, Severity
-from saltern.model.determination import Quantity
-from saltern.model.logbook import Dose, Logged, Remark
+from saltern.model.determination import Quantity, Source
+from saltern.model.logbook import Dose, Logged, OtherTest, Remark, WaterChange
 from saltern.model.verdict import Reason, Verdict
 from saltern.report.charts import as_png, as_svg, overview
-from saltern.report.page import Contents, html
+from saltern.report.page import MOST_ROWS, Contents, html
 from tests.processes import run
 from tests.twin_bench import TwinBench
 
@@ -35,9 +35,19 @@ def contents():
     results.append((14, replace(d, started_at=BEGIN + timedelta(hours=54), alkalinity=void, ph_total=void, curve=None)))
     logged = [
         Logged(id=1, at=BEGIN + timedelta(hours=9), entry=Dose(chemical="soda solution", amount=40.0)),
+        Logged(
+            id=3,
+            at=BEGIN + timedelta(hours=20),
+            entry=OtherTest(quantity="alkalinity_dkh", value=7.4, method="kit"),
+        ),
+        Logged(id=4, at=BEGIN + timedelta(hours=26), entry=WaterChange(litres=20.0)),
         Logged(id=2, at=BEGIN + timedelta(hours=30), entry=Remark(text="<script>alert(1)</script> & so on")),
     ]
     alerts = [(1, Alert(BEGIN + timedelta(hours=54), 0.0, Severity.ERROR, "determination-void", "no result"))]
+    reference = replace(d, source=Source.REFERENCE, started_at=BEGIN + timedelta(hours=55))
+    cloudy = replace(d, started_at=BEGIN + timedelta(hours=56))
+    cloudy = replace(cloudy, ph_total=Quantity(8.0, 0.02, Verdict.SUSPECT, (Reason.UNSETTLED,)))
+    results += [(15, reference), (16, cloudy)]
     return Contents("kelp-room", BEGIN, BEGIN + timedelta(days=3), ZONE, results, logged, alerts)
 
 
@@ -56,13 +66,62 @@ def test_the_page_needs_no_network_and_escapes_what_the_keeper_wrote(contents):
 def test_it_tells_values_with_their_uncertainty_and_what_was_not_measured_as_a_dash(contents):
     page = html(contents)
 
-    assert "14 determinations, 12 believed" in page
+    assert "15 determinations of the tank, 13 accepted" in page
     assert "volume-step" in page
     assert "vessel-not-proved-empty" in page
     assert "<td>–</td>" in page
     assert "act now" not in page
     assert "look today" in page
-    assert "2026-03-02 09:00" in page  # the dose, at the keeper's own time: Lisbon keeps UTC in winter
+    assert "02 Mar 09:00" in page  # the dose, at the keeper's own time: Lisbon keeps UTC in winter
+
+
+def cells(page, heading):
+    """Return the rows of the table under a heading, as their cells' texts."""
+    table = page.split(f"<h2>{heading}</h2>")[1].split("</table>")[0]
+    rows = re.findall(r"<tr>(.*?)</tr>", table, re.DOTALL)
+    return [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row) for row in rows]
+
+
+def test_the_newest_result_comes_first_and_one_verdict_speaks_for_the_whole_row(contents):
+    heading, *rows = cells(html(contents), "Results")
+
+    assert heading.count("verdict") == 1
+    assert [int(row[1]) for row in rows] == sorted((int(row[1]) for row in rows), reverse=True)
+    verdicts = {int(row[1]): row[-1] for row in rows}
+    assert verdicts[16] == "pH suspect: electrode-not-settled"  # its alkalinity alone would say accepted
+    assert verdicts[13] == "alkalinity suspect: volume-step"
+    assert verdicts[15].startswith("reference")
+    assert verdicts[12] == "accepted"
+    assert verdicts[14] == "alkalinity, pH void: vessel-not-proved-empty"
+
+
+def test_rows_that_are_left_out_are_counted(contents):
+    many = [(i, contents.results[0][1]) for i in range(1, MOST_ROWS + 41)]
+    page = html(replace(contents, results=many))
+
+    assert len(cells(page, "Results")) == MOST_ROWS + 1
+    assert "40 earlier ones are not shown" in page
+
+
+def test_a_reference_is_not_drawn_among_the_tanks_results_nor_counted_as_one(contents):
+    only = [(number, d) for number, d in contents.results if d.source is Source.REFERENCE]
+    page = html(replace(contents, results=only))
+
+    assert "0 determinations of the tank" in page
+    axis = overview([d for _, d in only], [], ZONE).axes[0]
+    assert [line for line in axis.lines if len(line.get_xdata())] == []
+
+
+def test_tests_are_points_and_water_changes_and_new_factors_are_marked(contents):
+    results = [d for _, d in contents.results]
+    changed = [replace(d, calibrations={"titre": 2}) if i >= 6 else d for i, d in enumerate(results)]
+    figure = overview(changed, contents.logged, ZONE)
+    lines = {line.get_label(): line for line in figure.axes[0].lines}
+
+    assert list(lines["your test"].get_ydata()) == [7.4]
+    assert lines["your test"].get_marker() == "D"
+    assert {"water change", "new titre factor", "dose"} <= set(lines)
+    assert "your test" not in {line.get_label() for line in figure.axes[2].lines}
 
 
 def test_the_chart_takes_the_pages_own_text_colour(contents):
@@ -80,10 +139,10 @@ def test_an_empty_report_says_so():
     assert "<svg" not in page
 
 
-def test_the_picture_is_a_png(contents, tmp_path):
-    as_png(overview([d for _, d in contents.results], contents.logged, ZONE), tmp_path / "r.png")
+def test_the_picture_is_a_png(contents):
+    picture = as_png(overview([d for _, d in contents.results], contents.logged, ZONE))
 
-    assert (tmp_path / "r.png").read_bytes().startswith(b"\x89PNG")
+    assert picture.startswith(b"\x89PNG")
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="chromium is not installed")

@@ -13,6 +13,7 @@ MODULES = {
     "mqtt": "paho.mqtt.client",
     "metrics": "prometheus_client",
     "alerts": "apprise",
+    "report": "matplotlib",
 }
 """By the name of the extra that brings it."""
 

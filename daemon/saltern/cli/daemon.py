@@ -23,6 +23,9 @@ COMMANDS_WITHIN_S = 0.5
 SHOWN_AT_ONCE = ("finished", "alert", "devices")
 """Events after which the metrics are written anew."""
 
+SHOWN_EVERY_S = 60.0
+"""The status is shown so often at least, by the bench's clock."""
+
 LOOKED_EVERY_S = 0.5
 
 
@@ -54,8 +57,10 @@ def serve(
     from saltern.records.store import open_for_reading
     from saltern.rpc.server import Server
     from saltern.running import deaths
+    from saltern.running.copying import Copying
     from saltern.running.remote import Remote
     from saltern.running.showing import Showing
+    from saltern.running.shown import Shown
     from saltern.running.supervision import supervisor_of
     from saltern.running.tank_keeping import TankKeeping
     from saltern.running.waking import ClockWaker, RealTimeWaker
@@ -91,8 +96,14 @@ def serve(
         server = Server(here.socket, remote.handlers())
         beside.callback(server.close)
 
-        showing = Showing(remote.status_now, out.update)
-        beside.callback(showing.close)
+        showing: Showing | None = None
+        if out.open:  # what nobody is given is not drawn
+            shown = Shown(service, reader, remote.status_now)
+            showing = Showing(shown.draw, out.update, max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S))
+            beside.callback(showing.close)
+        if service.config.records.copy_to is not None:
+            copying = Copying(service, here.records, reader, max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S))
+            beside.callback(copying.close)
 
         tank_reader = open_for_reading(here.records, here.clock)
         beside.callback(tank_reader.close)
@@ -101,7 +112,7 @@ def serve(
 
         def on_event(kind: str, what: dict[str, object]) -> None:  # in the middle of scans: nothing here waits
             server.publish(kind, what)
-            if kind in SHOWN_AT_ONCE:
+            if showing is not None and kind in SHOWN_AT_ONCE:
                 showing.ask()
             if kind == "finished":
                 tank.ask()

@@ -8,6 +8,7 @@ import sys
 import typer
 
 from saltern.cli import (
+    bundle,
     calibrations,
     check,
     commission,
@@ -85,6 +86,7 @@ app.command(rich_help_panel=FILES)(report.report)
 app.command(rich_help_panel=FILES)(records.export)
 app.command(rich_help_panel=FILES)(records.backup)
 app.command(rich_help_panel=FILES)(records.restore)
+app.command(rich_help_panel=FILES)(bundle.bundle)
 app.command(rich_help_panel=FILES)(init.init)
 app.command(rich_help_panel=FILES)(live.reload)
 app.command(rich_help_panel=FILES)(daemon.daemon)

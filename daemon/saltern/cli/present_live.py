@@ -80,6 +80,10 @@ def _bench(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> Rows:
         gap_h = s["away"]["gap_h"]
         kept = f"at least {gap_h:.1f} h from start to start" if gap_h else "the schedule stays as it is"
         rows.append(("away", f"until {moment(s['away']['until_utc'], now, zone)}; {kept}"))
+    if s["copied"] is not None:
+        at_utc = s["copied"]["at_utc"]
+        when = "not yet" if at_utc is None else moment(at_utc, now, zone)
+        rows.append(("copy", f"{when}, in {s['copied']['to']}"))
     for one in s["calibrations"]:
         on = short(datetime.fromisoformat(one["at_utc"]), now, zone)
         rows.append((one["kind"], f"{one['words']} (calibration {one['id']}, {on})"))

@@ -1,15 +1,19 @@
 """`saltern export`, `backup` and `restore`: the records, out of the machine. They need no service, and disturb none."""
 
 import sys
+from contextlib import AbstractContextManager, nullcontext
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, TextIO
 
 import typer
 
 from saltern.cli.results import records_path
 from saltern.errors import ConfigError, StorageError
+
+if TYPE_CHECKING:
+    from saltern.records.store import Store
 
 DbOption = Annotated[Path | None, typer.Option("--db", help="The records.")]
 BenchOption = Annotated[
@@ -25,34 +29,57 @@ class What(StrEnum):
 
 def export(
     what: Annotated[What, typer.Argument(help="results, or the keeper's log.")] = What.RESULTS,
-    to: Annotated[Path | None, typer.Option("--to", help="CSV file; standard output otherwise.")] = None,
+    to: Annotated[
+        Path | None, typer.Option("--to", help="File: CSV, or Parquet if it ends in .parquet; else CSV to the screen.")
+    ] = None,
     since: Annotated[str | None, typer.Option(help="ISO 8601; everything otherwise.")] = None,
     db: DbOption = None,
     bench: BenchOption = None,
 ) -> None:
-    """Write CSV with units in its headers and times in UTC."""
+    """Write CSV with units in its headers, or Parquet with units in its metadata; times in UTC."""
     from saltern.clock import RealClock
-    from saltern.records.export import write_log, write_results
     from saltern.records.store import open_for_reading
 
     begin = _time(since)
     store = open_for_reading(records_path(db, bench if db is None else None), RealClock())
     try:
-        file = sys.stdout if to is None else to.open("w", newline="", encoding="utf-8")
-        if what is What.LOG:
-            count = write_log(file, store.logged(begin))
-        else:
-            rows = [(number, d) for number, d in store.results(MOST_ROWS)[::-1] if d.started_at >= begin]
-            count = write_results(file, rows)
-        if to is not None:
-            file.close()
-            typer.echo(f"{count} rows in {to}", err=True)
+        count = _written(what, store, begin, to)
     except OSError as error:
+        if isinstance(error, StorageError):
+            raise
         raise StorageError(
             f"cannot be written ({error.strerror})", where=str(to), remedy="Look at the folder and its disk"
         ) from error
+    except ImportError as error:
+        raise ConfigError(
+            f"{error.name} is not installed", where=str(to), remedy="pip install 'saltern[parquet]', or write CSV"
+        ) from error
     finally:
         store.close()
+    if to is not None:
+        typer.echo(f"{count} rows in {to}", err=True)
+
+
+def _written(what: What, store: "Store", begin: datetime, to: Path | None) -> int:
+    """Write it; return how many rows."""
+    from saltern.records.export import LOG_COLUMNS, RESULT_COLUMNS, write_log, write_parquet, write_results
+
+    parquet = to is not None and to.suffix == ".parquet"
+    if what is What.LOG:
+        logged = store.logged(begin)
+        if to is not None and parquet:
+            return write_parquet(to, LOG_COLUMNS, logged)
+        with _opened(to) as file:
+            return write_log(file, logged)
+    results = [(number, d) for number, d in store.results(MOST_ROWS)[::-1] if d.started_at >= begin]
+    if to is not None and parquet:
+        return write_parquet(to, RESULT_COLUMNS, results)
+    with _opened(to) as file:
+        return write_results(file, results)
+
+
+def _opened(to: Path | None) -> AbstractContextManager[TextIO]:
+    return nullcontext(sys.stdout) if to is None else to.open("w", newline="", encoding="utf-8")
 
 
 def backup(

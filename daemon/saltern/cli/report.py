@@ -62,7 +62,7 @@ def report(
     try:
         to.write_text(html(contents), encoding="utf-8")
         if png is not None:
-            as_png(overview([d for _, d in results], contents.logged, contents.zone), png)
+            png.write_bytes(as_png(overview([d for _, d in results], contents.logged, contents.zone)))
     except OSError as error:
         raise StorageError(
             f"cannot be written ({error.strerror})", where=str(to), remedy="Look at the folder and its disk"

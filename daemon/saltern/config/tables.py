@@ -406,6 +406,10 @@ class Records(Table):
     keep_curves_days: int | None = Field(
         default=None, ge=30, le=36500, description="accepted ones older than that lose curve and readings; none: never"
     )
+    copy_to: str | None = Field(
+        default=None, pattern="^/", description="a folder of another disk: each night a checked copy is put there"
+    )
+    copy_at: time = Field(default=time(3, 30), description="when, in schedule.time_zone; a missed night is made up for")
 
 
 class Part(Table):

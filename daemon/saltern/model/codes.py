@@ -125,6 +125,9 @@ ALERTS: dict[str, Code] = {
     "records-lost": Code(
         _CRITICAL, "Nobody knows what was pumped, tripped or held", "Look at vessel, bottle and container; then reset"
     ),
+    "copy-old": Code(
+        _WARNING, "No copy of the records is younger than three days", "Look at the disk of records.copy_to"
+    ),
     "clock-behind": Code(_WARNING, "The clock is earlier than the newest record", "Set the clock"),
     "program-fault": Code(_CRITICAL, "The program failed at a command", "Report it with the service's log"),
     "not-started": Code(_CRITICAL, "The devices could not be opened", "Correct what the text lists"),

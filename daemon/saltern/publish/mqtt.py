@@ -1,11 +1,14 @@
 """Results and alerts to the keeper's own broker: at least once, in order, each with the number it has in the records.
 
-Topics, JSON: `BASE/BENCH/result` (retained: the newest determination), `BASE/BENCH/alert`, and `BASE/BENCH/state`,
-retained, `online` or, by the last will, `offline`. What a broker has acknowledged is kept as a number, so that after an
-outage or a restart the outlet goes on where it was: nothing is lost, and what is sent twice carries the same `id`.
+Topics, JSON: `BASE/BENCH/result` (retained: the newest determination), `BASE/BENCH/alert`, `BASE/BENCH/status`
+(retained, each minute), and `BASE/BENCH/state`, retained: `online` while the bench's control loop runs, `offline` when
+it does not, and by the last will when the process or the network is gone. What a broker has acknowledged is kept as a
+number, so that after an outage or a restart the outlet goes on where it was: nothing is lost, and what is sent twice
+carries the same `id`.
 """
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,6 +61,8 @@ class MqttOutlet:
         The broker, the bench's name, and the folder of its file (for credentials).
     store
         The records; read for what is new, written for what was acknowledged.
+    alive
+        Whether the bench's control loop runs: a network thread that lives on must not say so for it.
 
     Raises
     ------
@@ -67,11 +72,14 @@ class MqttOutlet:
         paho is not installed.
     """
 
-    def __init__(self, config: Mqtt, bench: str, folder: Path, store: Store) -> None:
+    def __init__(self, config: Mqtt, bench: str, folder: Path, store: Store, alive: Callable[[], bool]) -> None:
         import paho.mqtt.client as paho
         from paho.mqtt.enums import CallbackAPIVersion
 
-        self._store = store
+        self._store, self._alive = store, alive
+        self._said: str | None = None  # the state that the broker has of us
+        self._status: dict[str, Any] | None = None
+        self._shown: dict[str, Any] | None = None  # the one that the broker has of us
         self._topic = f"{config.base}/{bench}"
         self._log = structlog.get_logger("saltern.mqtt")
         prefix = config.discovery_prefix
@@ -94,7 +102,8 @@ class MqttOutlet:
         self._rounds.start()
 
     def update(self, status: dict[str, Any]) -> None:
-        """Say nothing of it: results and alerts are read from the records, so that none is missed."""
+        """Take over the newest status; results and alerts are read from the records, so that none is missed."""
+        self._status = status
 
     def close(self) -> None:
         """Say goodbye and stop; what is unsent waits for the next start."""
@@ -111,15 +120,28 @@ class MqttOutlet:
         self._log.info("mqtt.connected")
         for topic, payload in self._announced:
             client.publish(topic, json.dumps(payload), AT_LEAST_ONCE, retain=True)
-        client.publish(f"{self._topic}/state", "online", AT_LEAST_ONCE, retain=True)
+        self._said = self._shown = None  # both are said anew: the last will may have spoken meanwhile
 
     def _disconnected(self, _client: "paho.Client", _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._log.info("mqtt.disconnected", reason=str(reason))
 
     def _look(self) -> bool:
         if self._client.is_connected():
+            self._say_how_it_is()
             self._send_what_is_new()
         return True
+
+    def _say_how_it_is(self) -> None:
+        """Publish state and status, retained, where they are new; nobody waits for the broker's word."""
+        state = "online" if self._alive() else "offline"
+        if state != self._said:
+            self._client.publish(f"{self._topic}/state", state, AT_LEAST_ONCE, retain=True)
+            self._said = state
+        status = self._status
+        if status is not None and status is not self._shown:
+            self._shown = status
+            payload = json.dumps(status_json(status))
+            self._client.publish(f"{self._topic}/status", payload, AT_LEAST_ONCE, retain=True)
 
     def _send_what_is_new(self) -> None:
         """Send alerts, which come from memory, and then results, which wait for the disk."""
@@ -161,8 +183,32 @@ def alert_json(number: int, alert: Alert) -> dict[str, Any]:
     }
 
 
+def status_json(status: dict[str, Any]) -> dict[str, Any]:
+    """Return what is published of a status (see `saltern.running.shown`): what whoever keeps many benches looks at."""
+    running, newest = status["running"], status["newest"]
+    return {
+        "schema_version": 1,
+        "at_utc": status["at_utc"],
+        "alive_at": status["alive_at"],
+        "what": None if running is None else running["what"],
+        "phase": "idle" if running is None else running["phase"],
+        "trip": [row["name"] for row in status["interlocks"] if row["kind"] == "trip"],
+        "alerts": [
+            {"code": one["code"], "for_the_keeper": one["for_the_keeper"], "text": one["text"]}
+            for one in status["alerts"]
+        ],
+        "bottle": {"left_ml": status["titrant"]["left_ml"][0], "days_left": status["titrant"]["days_left"]},
+        "waste": {"room_ml": status["waste"]["room_ml"], "days_left": status["waste_days"]},
+        "next": status["next"],
+        "newest": None if newest is None else {"id": newest["id"], "started_utc": newest["started_utc"]},
+        "parked": status["parked"],
+        "held_until": status["held_until"],
+        "away": status["away"],
+    }
+
+
 def _open(table: Mqtt, around: Surroundings) -> MqttOutlet:
-    return MqttOutlet(table, around.current().name, around.folder, around.store)
+    return MqttOutlet(table, around.current().name, around.folder, around.store, around.is_alive)
 
 
 KIND = OutletKind(_open, Mqtt, extra="mqtt", told_by=lambda table: f"the broker on {table.host}")

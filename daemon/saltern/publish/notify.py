@@ -7,8 +7,10 @@ say so.
 
 import urllib.request
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime, time, timedelta
+from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -20,9 +22,11 @@ from saltern.config.tables import Alerts, BenchConfig
 from saltern.errors import ConfigError
 from saltern.model.alert import Alert, Severity
 from saltern.ports import Clock
+from saltern.publish.breakfast import breakfast
 from saltern.publish.credentials import secret
 from saltern.publish.outlet import OutletKind, Rounds, Surroundings
 from saltern.records.store import Store
+from saltern.report.morning import Message
 
 if TYPE_CHECKING:  # a bench that tells nobody needs no library for it
     from apprise import Apprise
@@ -31,6 +35,10 @@ NOW, LATER = "notify-now", "notify"
 LOOK_EVERY_S, AFTER_FAILURE_S = 2.0, 60.0
 LAST_WORDS_S = 5.0
 AT_A_TIME = 50
+HEARTBEAT = "heartbeat"
+LATE = timedelta(hours=12)
+"""A sign of life that could not be sent for so long is sent as it was: what is now comes with the next one."""
+
 WATCHER_EVERY_S, WATCHER_TIMEOUT_S = 900.0, 10.0
 
 
@@ -57,8 +65,18 @@ def addresses_of(lines: Sequence[str], where: str) -> "Apprise":
     return addresses
 
 
-def sent(addresses: "Apprise", bench: str, alert: Alert) -> bool:
-    """Send one alert; return whether it went. Where there is no address, nothing is left to do."""
+def sent(
+    addresses: "Apprise", bench: str, alert: Alert, message: Message | None = None, picture: bytes | None = None
+) -> bool:
+    """Send one alert; return whether it went. Where there is no address, nothing is left to do.
+
+    Parameters
+    ----------
+    addresses, bench, alert
+        To whom, of which bench, and what.
+    message, picture
+        What is said in place of the alert's own text, and a PNG beside it; ways that take no pictures leave it out.
+    """
     from apprise import NotifyType
 
     if len(addresses) == 0:
@@ -69,7 +87,14 @@ def sent(addresses: "Apprise", bench: str, alert: Alert) -> bool:
         "for information": NotifyType.INFO,
     }
     asks = alert.severity.for_the_keeper
-    return bool(addresses.notify(body=alert.text, title=f"{bench}: {asks}", notify_type=kinds[asks]))
+    words = Message(f"{bench}: {asks}", alert.text) if message is None else message
+    if picture is not None:
+        with TemporaryDirectory() as folder:
+            chart = Path(folder) / "alkalinity.png"
+            chart.write_bytes(picture)
+            if addresses.notify(body=words.body, title=words.title, notify_type=kinds[asks], attach=[str(chart)]):
+                return True  # else without it: a way that refuses a picture may take the words
+    return bool(addresses.notify(body=words.body, title=words.title, notify_type=kinds[asks]))
 
 
 class NotifyOutlet:
@@ -85,6 +110,8 @@ class NotifyOutlet:
         Whether a local time lies in the keeper's quiet hours.
     alive
         Whether the bench's own loop is running: the watcher is only told then.
+    breakfast
+        Composes the morning message of a status, with its chart.
 
     Raises
     ------
@@ -103,7 +130,10 @@ class NotifyOutlet:
         clock: Clock,
         is_quiet: Callable[[time], bool],
         alive: Callable[[], bool],
+        breakfast: Callable[[dict[str, Any]], tuple[Message, bytes | None]] | None = None,
     ) -> None:
+        self._breakfast = breakfast
+        self._status: dict[str, Any] | None = None
         self._bench = bench
         self._store = store
         self._clock = clock
@@ -122,7 +152,8 @@ class NotifyOutlet:
         self._rounds.start()
 
     def update(self, status: dict[str, Any]) -> None:
-        """Say nothing of it: alerts are read from the records, so that none is missed."""
+        """Keep it for the morning; alerts are read from the records, so that none is missed."""
+        self._status = status
 
     def close(self) -> None:
         self._rounds.close(within_s=LAST_WORDS_S)
@@ -138,11 +169,22 @@ class NotifyOutlet:
         """Send what is new and of this outlet's urgency; return whether all of it went."""
         for number, alert in self._store.alerts_after(self._store.acknowledged(outlet, "alert"), AT_A_TIME):
             urgent = alert.severity <= Severity.CRITICAL
-            if urgent is (outlet == NOW) and not sent(self._addresses, self._bench, alert):
+            if urgent is (outlet == NOW) and not sent(self._addresses, self._bench, alert, *self._morning(alert)):
                 self._log.warning("notify.failed", code=alert.code)
                 return False
             self._store.acknowledge(outlet, "alert", number)
         return True
+
+    def _morning(self, alert: Alert) -> tuple[Message | None, bytes | None]:
+        """Return what a heartbeat of this morning says; of any other alert its own text is enough."""
+        status, late = self._status, self._clock.now() - alert.at > LATE
+        if alert.code != HEARTBEAT or self._breakfast is None or status is None or late:
+            return None, None
+        try:
+            return self._breakfast(status)
+        except Exception:  # noqa: BLE001 - the sign of life must come, whatever keeps the chart away
+            self._log.exception("notify.morning_failed")
+            return None, None
 
     def _tell_watcher(self, address: str) -> None:
         if not self._alive():
@@ -166,8 +208,8 @@ def _open(table: Alerts, around: Surroundings) -> NotifyOutlet:
         local = datetime.combine(around.clock.now().date(), utc, tzinfo=UTC).astimezone(zone).time()
         return is_within(local, around.current().alerts.quiet)
 
-    name = around.current().name
-    return NotifyOutlet(table, name, around.folder, around.store, around.clock, is_quiet, around.is_alive)
+    name, composed = around.current().name, partial(breakfast, around)
+    return NotifyOutlet(table, name, around.folder, around.store, around.clock, is_quiet, around.is_alive, composed)
 
 
 KIND = OutletKind(_open, extra="alerts", asked_by=_asked_by)

@@ -1,22 +1,32 @@
-"""The newest values as OpenMetrics, in base units: a text file for a node's exporter, and on loopback when asked."""
+"""The newest values as OpenMetrics, in base units: a text file for a node's exporter, and on loopback when asked.
 
+Names follow Prometheus' rules for them (https://prometheus.io/docs/practices/naming/): base units, spelled out, and
+counters alone end in `_total`. They are written each minute: by `saltern_control_loop_timestamp_seconds` a scraper sees
+whether the bench lives, however old its newest result is.
+"""
+
+import platform
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import structlog
 from pydantic import Field
 
+from saltern import __version__
 from saltern.config.tables import Table
 from saltern.errors import ConfigError
 from saltern.publish.outlet import OutletKind, Surroundings
 
 LOOPBACK = "127.0.0.1"
+READABLE = 0o644
+DAY_S = 86_400.0
 
 
 class Metrics(Table):
     """OpenMetrics, for a time-series database that asks."""
 
-    textfile: str | None = Field(default=None, description="rewritten whole after each determination")
+    textfile: str | None = Field(default=None, description="rewritten whole each minute, readable for everybody")
     port: int | None = Field(default=None, ge=1, le=65535, description="served on loopback alone")
 
 
@@ -46,12 +56,19 @@ class MetricsOutlet:
         self._gauges = {
             name: Gauge(name, text, ["bench"], registry=self._registry)
             for name, text in (
-                ("saltern_alkalinity_moles_per_kilogram", "Total alkalinity of the newest believed determination"),
+                (
+                    "saltern_alkalinity_moles_per_kilogram",
+                    "Total alkalinity, newest accepted of the tank",
+                ),
                 ("saltern_alkalinity_uncertainty_moles_per_kilogram", "Its standard uncertainty"),
-                ("saltern_sample_ph_total", "pH of the sample, total scale"),
+                ("saltern_sample_ph", "pH of the sample, total scale"),
                 ("saltern_sample_salinity", "Practical salinity of the sample"),
                 ("saltern_sample_temperature_celsius", "Temperature of the sample"),
-                ("saltern_determination_timestamp_seconds", "When the newest determination began"),
+                ("saltern_determination_timestamp_seconds", "When the tank's newest accepted determination began"),
+                ("saltern_next_start_timestamp_seconds", "When the next determination is to begin"),
+                ("saltern_control_loop_timestamp_seconds", "When the bench's control loop scanned last"),
+                ("saltern_titrant_lasts_seconds", "How long the titrant lasts, at least, at today's schedule"),
+                ("saltern_waste_lasts_seconds", "How long the waste container has room, at least"),
                 ("saltern_titrant_litres", "Titrant left, at least"),
                 ("saltern_waste_room_litres", "Room in the waste container, at least"),
                 ("saltern_vessel_litres", "Liquid in the vessel, at most"),
@@ -61,6 +78,10 @@ class MetricsOutlet:
         self._acting = Gauge(
             "saltern_interlock_acting", "Interlocks that act", ["bench", "interlock"], registry=self._registry
         )
+        built = Gauge(
+            "saltern_build_info", "What runs, always 1", ["bench", "version", "python"], registry=self._registry
+        )
+        built.labels(bench, __version__, platform.python_version()).set(1)
         labels = ["bench", "device"]
         self._up = Gauge("saltern_device_up", "Whether a device's port is there", labels, registry=self._registry)
         self._returns = Counter(
@@ -80,18 +101,19 @@ class MetricsOutlet:
 
     def update(self, status: dict[str, Any]) -> None:
         """Take over a status (see `saltern.running.status`), and rewrite the text file whole."""
-        last = status["last"]
-        if last is not None:
-            a = last["alkalinity"]
-            if a["verdict"] in ("accepted", "provisional"):
-                self._set("saltern_alkalinity_moles_per_kilogram", a["umol_per_kg"], 1e-6)
-                self._set("saltern_alkalinity_uncertainty_moles_per_kilogram", a["u"], 1e-6)
-            if last["ph_total"]["verdict"] == "accepted":
-                self._set("saltern_sample_ph_total", last["ph_total"]["value"])
-            if last["salinity"]["verdict"] == "accepted":
-                self._set("saltern_sample_salinity", last["salinity"]["value"])
-            self._set("saltern_sample_temperature_celsius", last["temperature_c"])
-            self._set("saltern_determination_timestamp_seconds", last["started_s"])
+        newest, following = status["newest"], status["next"]
+        if newest is not None:
+            self._set("saltern_alkalinity_moles_per_kilogram", newest["alkalinity"]["umol_per_kg"], 1e-6)
+            self._set("saltern_alkalinity_uncertainty_moles_per_kilogram", newest["alkalinity"]["u"], 1e-6)
+            self._set("saltern_sample_temperature_celsius", newest["temperature_c"])
+            self._set("saltern_determination_timestamp_seconds", newest["started_s"])
+            for name, quantity in (("saltern_sample_ph", "ph_total"), ("saltern_sample_salinity", "salinity")):
+                trusted = newest[quantity]["verdict"] == "accepted"
+                self._set(name, newest[quantity]["value"] if trusted else None)
+        self._set("saltern_next_start_timestamp_seconds", None if following is None else _s(following["at_utc"]))
+        self._set("saltern_control_loop_timestamp_seconds", _s(status["alive_at"]))
+        self._set("saltern_titrant_lasts_seconds", status["titrant"]["days_left"], DAY_S)
+        self._set("saltern_waste_lasts_seconds", status["waste_days"], DAY_S)
         self._set("saltern_titrant_litres", status["titrant"]["left_ml"][0], 1e-3)
         self._set("saltern_waste_room_litres", status["waste"]["room_ml"], 1e-3)
         self._set("saltern_vessel_litres", status["vessel_ml"][1], 1e-3)
@@ -105,12 +127,19 @@ class MetricsOutlet:
             self._returns.labels(self._bench, place).inc(returns - self._returned.get(place, 0))
             self._returned[place] = returns
         if self._textfile is not None:
-            from prometheus_client import write_to_textfile
+            self._write(self._textfile)
 
-            try:
-                write_to_textfile(str(self._textfile), self._registry)
-            except OSError as error:  # a full disk must not cost a determination
-                self._log.error("metrics.not_written", where=str(self._textfile), reason=error.strerror)
+    def _write(self, textfile: Path) -> None:
+        """Replace the file whole, readable for an exporter that runs as another user."""
+        from prometheus_client import generate_latest
+
+        partial = textfile.with_name(f".{textfile.name}.partial")  # of another ending: no exporter takes it up
+        try:
+            partial.write_bytes(generate_latest(self._registry))
+            partial.chmod(READABLE)
+            partial.replace(textfile)
+        except OSError as error:  # a full disk must not cost a determination
+            self._log.error("metrics.not_written", where=str(textfile), reason=error.strerror)
 
     def close(self) -> None:
         if self._server is not None:
@@ -120,8 +149,16 @@ class MetricsOutlet:
             thread.join(timeout=2.0)
 
     def _set(self, name: str, value: float | None, factor: float = 1.0) -> None:
+        """Set a gauge; what is not known has none."""
         if value is not None:
             self._gauges[name].labels(self._bench).set(value * factor)
+        else:
+            self._gauges[name].clear()
+
+
+def _s(at_utc: str) -> float:
+    """Return a time of JSON in seconds since 1970."""
+    return datetime.fromisoformat(at_utc).timestamp()
 
 
 def _open(table: Metrics, around: Surroundings) -> MetricsOutlet:

@@ -21,7 +21,7 @@ class Outlet(Protocol):
     """Something that carries results and alerts out, open. It works in threads of its own and is not waited for."""
 
     def update(self, status: dict[str, Any]) -> None:
-        """Take over the newest status (see `saltern.running.status`)."""
+        """Take over the newest status, each minute and after each event (see `saltern.running.shown`)."""
         ...
 
     def close(self) -> None:

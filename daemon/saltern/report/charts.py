@@ -4,8 +4,8 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from html import escape
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -14,8 +14,8 @@ import matplotlib.dates as mdates
 from matplotlib.figure import Figure
 
 from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.model.determination import Determination
-from saltern.model.logbook import Logged
+from saltern.model.determination import Determination, Source
+from saltern.model.logbook import Logged, OtherTest
 from saltern.model.verdict import Quantity, Verdict
 
 INK = "#0a0b0c"
@@ -45,6 +45,8 @@ KINDS = {
     "event": (GREY, "event"),
     "remark": (GREY, "remark"),
 }
+TESTED_AS = {"alkalinity": "alkalinity_dkh", "ph_total": "ph", "salinity": "salinity"}
+"""By the quantity of a determination, what the keeper's log calls the same: such a test is a point, no line."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +60,14 @@ LEAST_SPAN = timedelta(hours=12)
 
 
 def overview(results: Sequence[Determination], logged: Sequence[Logged], zone: ZoneInfo) -> Figure:
-    """Draw alkalinity, pH and salinity with what the keeper wrote down, on one time axis."""
+    """Draw the tank's alkalinity, pH and salinity with what the keeper wrote down, on one time axis.
+
+    References and other waters are left out. A kit's pH is drawn as it was read, on its own scale.
+    """
+    results = [d for d in results if d.source is Source.TANK]
+    points = {name: tests_of(logged, as_logged) for name, as_logged in TESTED_AS.items()}
+    drawn = {entry.id for found in points.values() for entry, _ in found}
+    lines = [entry for entry in logged if entry.id not in drawn]
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(9.0, 7.0), layout="constrained")
         axes = figure.subplots(3, 1, sharex=True, height_ratios=(3, 2, 2))
@@ -69,20 +78,37 @@ def overview(results: Sequence[Determination], logged: Sequence[Logged], zone: Z
         )
         for axis, label, name, colour in panels:
             _draw_series(axis, results, name, colour, zone)
+            if points[name]:
+                tested = [entry.at.astimezone(zone) for entry, _ in points[name]]
+                axis.plot(
+                    tested, [value for _, value in points[name]], linestyle="none", marker="D", markersize=6,
+                    color=AMBER, markeredgecolor=INK, markeredgewidth=0.6, label="your test",
+                )  # fmt: skip
+            axis.yaxis.tick_right()  # where the newest is: a narrow screen shows that end first
+            axis.yaxis.set_label_position("right")
+            axis.spines["right"].set_visible(True)
+            axis.spines["left"].set_visible(False)
             axis.set_ylabel(label)
             axis.grid(True, color=GREY, alpha=0.25, linewidth=0.6)
-        standardised = [at.astimezone(zone) for at in _epochs(results)]
+        standardised = [at.astimezone(zone) for at in epochs(results)]
         for at in standardised:
             axes[0].axvline(at, color=INK, alpha=0.5, linewidth=0.9, linestyle="dashed")
         if standardised:
             axes[0].plot([], [], color=INK, alpha=0.5, linewidth=0.9, linestyle="dashed", label="new titre factor")
-        for entry in logged:
+        for entry in lines:
             colour, _ = KINDS[entry.entry.kind]
             for axis in axes:
                 axis.axvline(entry.at.astimezone(zone), color=colour, alpha=0.55, linewidth=0.9)
-        for kind in dict.fromkeys(entry.entry.kind for entry in logged):
+        for kind in dict.fromkeys(entry.entry.kind for entry in lines):
             axes[0].plot([], [], color=KINDS[kind][0], alpha=0.55, linewidth=0.9, label=KINDS[kind][1])
-        axes[0].legend(loc="upper left", bbox_to_anchor=(0.0, 1.22), ncols=4, frameon=False, fontsize=9)
+        named: dict[str, Any] = {}
+        for axis in axes:
+            for handle, label in zip(*axis.get_legend_handles_labels(), strict=True):
+                named.setdefault(label, handle)
+        axes[0].legend(
+            list(named.values()), list(named), loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=4, frameon=False,
+            fontsize=9,
+        )  # fmt: skip
         times = [d.started_at.astimezone(zone) for d in results]
         if times and max(times) - min(times) < LEAST_SPAN:  # one point alone would span years
             axes[2].set_xlim(min(times) - LEAST_SPAN, max(times) + LEAST_SPAN)
@@ -112,19 +138,22 @@ def curve(d: Determination) -> Figure:
     return figure
 
 
-def as_svg(figure: Figure) -> str:
-    """Return the figure as SVG for a page: its ink is the page's, and it scales with the page."""
+def as_svg(figure: Figure, label: str = "") -> str:
+    """Return the figure as SVG for a page: its ink is the page's, it scales with the page, and a label names it."""
     buffer = io.StringIO()
     with mpl.rc_context(STYLE):
         figure.savefig(buffer, format="svg", metadata={"Date": None})
     text = buffer.getvalue()
-    return text[text.index("<svg") :].replace(INK, "currentColor")
+    named = f'<svg role="img" aria-label="{escape(label)}"' if label else "<svg"
+    return text[text.index("<svg") :].replace(INK, "currentColor").replace("<svg", named, 1)
 
 
-def as_png(figure: Figure, path: Path) -> None:
-    """Write the figure on white."""
+def as_png(figure: Figure) -> bytes:
+    """Return the figure as a picture, on white."""
+    buffer = io.BytesIO()
     with mpl.rc_context(STYLE):
-        figure.savefig(path, format="png", dpi=130, facecolor="white")
+        figure.savefig(buffer, format="png", dpi=130, facecolor="white")
+    return buffer.getvalue()
 
 
 def _draw_series(axis: Any, results: Sequence[Determination], name: str, colour: str, zone: ZoneInfo) -> None:
@@ -133,15 +162,24 @@ def _draw_series(axis: Any, results: Sequence[Determination], name: str, colour:
         low = [v - s for v, s in zip(believed.value, believed.spread, strict=True)]
         high = [v + s for v, s in zip(believed.value, believed.spread, strict=True)]
         axis.fill_between(believed.at, low, high, color=colour, alpha=0.2, linewidth=0, label="± 2 u")
-        axis.plot(believed.at, believed.value, color=colour, linewidth=1.0, marker="o", markersize=3, label="believed")
+        axis.plot(believed.at, believed.value, color=colour, linewidth=1.0, marker="o", markersize=3, label="accepted")
     if doubted.at:
         axis.plot(
             doubted.at, doubted.value, linestyle="none", marker="o", markersize=6, markerfacecolor="none",
-            markeredgecolor=colour, label="not believed",
+            markeredgecolor=colour, label="not accepted",
         )  # fmt: skip
 
 
-def _epochs(results: Sequence[Determination]) -> list[datetime]:
+def tests_of(logged: Sequence[Logged], quantity: str) -> list[tuple[Logged, float]]:
+    """Return the keeper's own tests of a quantity, with their values."""
+    return [
+        (entry, entry.entry.value)
+        for entry in logged
+        if isinstance(entry.entry, OtherTest) and entry.entry.quantity == quantity
+    ]
+
+
+def epochs(results: Sequence[Determination]) -> list[datetime]:
     """Return when results began to be made with another titre factor: a step there is not the tank's."""
     measured = [d for d in results if d.alkalinity.value is not None]
     pairs = pairwise(measured)
@@ -152,15 +190,18 @@ def _epochs(results: Sequence[Determination]) -> list[datetime]:
     ]
 
 
+def dkh_of(d: Determination, umol_kg: float) -> float:
+    """Return an amount of a determination's water in dKH, by its own salinity; 35 where that was not measured."""
+    return umol_kg_to_dkh(umol_kg, d.salinity.value if d.salinity.value is not None else 35.0)
+
+
 def _series(results: Sequence[Determination], name: str, sound: bool, zone: ZoneInfo) -> _Series:
     found = _Series([], [], [])
     for d in results:
         quantity: Quantity = getattr(d, name)
         if quantity.value is None or (quantity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)) is not sound:
             continue
-        factor = 1.0
-        if name == "alkalinity":
-            factor = umol_kg_to_dkh(1.0, d.salinity.value if d.salinity.value is not None else 35.0)
+        factor = dkh_of(d, 1.0) if name == "alkalinity" else 1.0
         found.at.append(d.started_at.astimezone(zone))
         found.value.append(factor * quantity.value)
         found.spread.append(factor * COVERAGE * (quantity.u or 0.0))

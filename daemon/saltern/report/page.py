@@ -8,10 +8,10 @@ from zoneinfo import ZoneInfo
 
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.model.alert import Alert
-from saltern.model.determination import Determination
+from saltern.model.determination import Determination, Source
 from saltern.model.logbook import Logged
 from saltern.model.verdict import Verdict
-from saltern.report.charts import as_svg, curve, overview
+from saltern.report.charts import as_svg, curve, dkh_of, overview
 from saltern.tank.trend import trend_of
 
 MOST_DOUBTED, MOST_ROWS = 6, 60
@@ -22,7 +22,8 @@ body { background: var(--paper); color: var(--ink); font: 16px/1.5 system-ui, sa
        max-width: 60rem; padding: 1rem; }
 h1 { font-size: 1.4rem; margin: 0.5rem 0; } h2 { font-size: 1.1rem; margin: 1.6rem 0 0.4rem; }
 td:last-child { overflow-wrap: anywhere; min-width: 12rem; } .faint { color: var(--faint); }
-.chart { overflow-x: auto; } .chart svg { width: 100%; min-width: 30rem; height: auto; display: block; }
+.chart { overflow-x: auto; direction: rtl; }
+.chart svg { direction: ltr; width: 100%; min-width: 30rem; height: auto; display: block; }
 .pair { display: grid; grid-template-columns: repeat(auto-fill, minmax(20rem, 1fr)); gap: 1rem; }
 .pair .chart svg { min-width: 20rem; }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: 0.9rem; }
@@ -49,7 +50,8 @@ class Contents:
 
 def html(c: Contents) -> str:
     """Return the page."""
-    determinations = [d for _, d in c.results]
+    of_the_tank = [(n, d) for n, d in c.results if d.source is Source.TANK]
+    determinations = [d for _, d in of_the_tank]
     parts = [
         f"<h1>{escape(c.bench)}</h1>",
         f'<p class="faint">{_day(c.begin, c)} to {_day(c.end, c)}, times of {escape(str(c.zone))}</p>',
@@ -57,12 +59,14 @@ def html(c: Contents) -> str:
     ]
     if determinations:
         parts.append(f'<div class="chart">{as_svg(overview(determinations, c.logged, c.zone))}</div>')
-    doubted = [(n, d) for n, d in c.results if d.alkalinity.verdict is Verdict.SUSPECT][-MOST_DOUBTED:]
+    doubted = [(n, d) for n, d in c.results if d.source is Source.TANK and d.alkalinity.verdict is Verdict.SUSPECT][
+        -MOST_DOUBTED:
+    ]
     if doubted:
-        parts.append("<h2>Results not believed</h2>")
+        parts.append("<h2>Results not accepted</h2>")
         figures = "".join(_doubted(n, d, c) for n, d in reversed(doubted))
         parts.append(f'<div class="pair">{figures}</div>')
-    parts.append("<h2>Results</h2>" + _results(c))
+    parts.append("<h2>Results</h2>" + _results(c) + _left_out(len(c.results)))
     parts.append("<h2>Written down</h2>" + _logged(c))
     parts.append("<h2>Alerts</h2>" + _alerts(c))
     parts.append("<h2>Calibrations</h2>" + _table(("what", "value", "date"), c.calibrations))
@@ -76,20 +80,20 @@ def html(c: Contents) -> str:
 
 
 def _summary(results: Sequence[Determination]) -> str:
-    believed = [d for d in results if d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)]
+    accepted = [d for d in results if d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)]
     values = [
-        umol_kg_to_dkh(d.alkalinity.value, d.salinity.value or 35.0) for d in believed if d.alkalinity.value is not None
+        umol_kg_to_dkh(d.alkalinity.value, d.salinity.value or 35.0) for d in accepted if d.alkalinity.value is not None
     ]
     if not values:
-        return f"{len(results)} determinations, none of which is believed."
+        return f"{len(results)} determinations of the tank, none of which is accepted."
     line = trend_of(results)
     slope = ""
     if line is not None:
-        per_umol_kg = umol_kg_to_dkh(1.0, believed[-1].salinity.value or 35.0)
+        per_umol_kg = umol_kg_to_dkh(1.0, accepted[-1].salinity.value or 35.0)
         a_day, u = per_umol_kg * line.umol_kg_per_day, per_umol_kg * line.u_umol_kg_per_day
         slope = f"; trend {a_day:+.3f} ± {2 * u:.3f} dKH a day"
     return (
-        f"{len(results)} determinations, {len(believed)} believed. "
+        f"{len(results)} determinations of the tank, {len(accepted)} accepted. "
         f"Alkalinity {min(values):.2f} to {max(values):.2f} dKH, last {values[-1]:.2f} dKH{slope}."
     )
 
@@ -97,19 +101,38 @@ def _summary(results: Sequence[Determination]) -> str:
 def _doubted(number: int, d: Determination, c: Contents) -> str:
     why = ", ".join(reason.value for reason in d.alkalinity.reasons)
     head = f"<p><b>{number}</b>, {_time(d.started_at, c)}: {escape(why)}</p>"
+    if d.curve is None:
+        return f'<div>{head}<p class="faint">It has no curve.</p></div>'
     return f'<div>{head}<div class="chart">{as_svg(curve(d))}</div></div>'
 
 
 def _results(c: Contents) -> str:
     rows = []
     for number, d in list(reversed(c.results))[:MOST_ROWS]:
-        a, factor = d.alkalinity, umol_kg_to_dkh(1.0, d.salinity.value or 35.0)
+        a, factor = d.alkalinity, dkh_of(d, 1.0)
         value = "–" if a.value is None else f"{factor * a.value:.2f} ± {2 * factor * (a.u or 0.0):.2f}"
-        reasons = ", ".join(reason.value for reason in a.reasons)
         ph = "–" if d.ph_total.value is None else f"{d.ph_total.value:.3f}"
         salinity = "–" if d.salinity.value is None else f"{d.salinity.value:.2f}"
-        rows.append((_time(d.started_at, c), str(number), value, ph, salinity, f"{a.verdict.value} {reasons}".strip()))
-    return _table(("time", "no.", "alkalinity, dKH (k = 2)", "pH total", "salinity", "verdict"), rows)
+        rows.append((_time(d.started_at, c), str(number), value, ph, salinity, verdict(d)))
+    return _table(("time", "no.", "dKH (k = 2)", "pH total", "salinity", "verdict"), rows)
+
+
+def verdict(d: Determination) -> str:
+    """Return one verdict on all that a determination measured: what is not accepted is named, with its reasons."""
+    of = "" if d.source is Source.TANK else f"{d.source.value}: "
+    doubts: dict[tuple[str, str], list[str]] = {}
+    for name, quantity in (("alkalinity", d.alkalinity), ("pH", d.ph_total), ("salinity", d.salinity)):
+        if quantity.verdict is not Verdict.ACCEPTED:
+            why = ", ".join(reason.value for reason in quantity.reasons)
+            doubts.setdefault((quantity.verdict.value, why), []).append(name)
+    said = [f"{', '.join(names)} {word}{f': {why}' if why else ''}" for (word, why), names in doubts.items()]
+    return of + ("; ".join(said) or "accepted")
+
+
+def _left_out(count: int) -> str:
+    if count <= MOST_ROWS:
+        return ""
+    return f'<p class="faint">{count - MOST_ROWS} earlier ones are not shown: `saltern export` has all.</p>'
 
 
 def _logged(c: Contents) -> str:
@@ -142,4 +165,6 @@ def _day(at: datetime, c: Contents) -> str:
 
 
 def _time(at: datetime, c: Contents) -> str:
-    return f"{at.astimezone(c.zone):%Y-%m-%d %H:%M}"
+    """Return a time; its year stands above the page, unless the page goes back into another one."""
+    one_year = c.begin.astimezone(c.zone).year == c.end.astimezone(c.zone).year
+    return at.astimezone(c.zone).strftime("%d %b %H:%M" if one_year else "%Y-%m-%d %H:%M")

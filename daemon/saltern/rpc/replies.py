@@ -187,6 +187,13 @@ class Commissioned(Reply):
     why: str
 
 
+class Copy(Reply):
+    """Where the records are copied to, and when they last were."""
+
+    to: str
+    at_utc: str | None
+
+
 class Absence(Reply):
     until_utc: str
     gap_h: float
@@ -216,6 +223,7 @@ class Status(Reply):
     parked: str | None
     held_until: str | None
     calibrations: list[InForce]
+    copied: Copy | None
     away: Absence | None
 
 

@@ -12,7 +12,7 @@ CLOSED_WITHIN_S = 2.0
 
 
 class Showing:
-    """Draws a status and gives it away whenever it is asked to; asked often, it does so once.
+    """Draws a status and gives it away whenever it is asked to, and at intervals; asked often, it does so once.
 
     Parameters
     ----------
@@ -20,11 +20,19 @@ class Showing:
         Returns the status as it is.
     give
         Takes it.
+    every_s
+        The longest time between two; None: only when asked. By it whoever watches from afar sees that a bench lives.
     """
 
-    def __init__(self, draw: Callable[[], dict[str, Any]], give: Callable[[dict[str, Any]], None]) -> None:
+    def __init__(
+        self,
+        draw: Callable[[], dict[str, Any]],
+        give: Callable[[dict[str, Any]], None],
+        every_s: float | None = None,
+    ) -> None:
         self._draw = draw
         self._give = give
+        self._every_s = every_s
         self._asked = threading.Event()
         self._asked.set()  # what is there at the start
         self._ending = False
@@ -43,7 +51,7 @@ class Showing:
 
     def _run(self) -> None:
         while True:
-            self._asked.wait()
+            self._asked.wait(self._every_s)
             self._asked.clear()
             if self._ending:
                 return

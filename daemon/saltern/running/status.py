@@ -14,6 +14,7 @@ from saltern.ports import Connection
 from saltern.procedures.arithmetic import titrant_per_run_ml
 from saltern.records.as_json import determination_json
 from saltern.records.calibrations import in_force
+from saltern.records.copies import copied
 from saltern.records.store import Store
 from saltern.records.upkeep import Installed, away_now, installed, state, usage
 from saltern.running.away import stretched
@@ -123,8 +124,18 @@ def picture(
             {"kind": kind.value, "id": kept.id, "at_utc": kept.at.isoformat(timespec="seconds"), "words": kept.words}
             for kind, kept in in_force(reader).items()
         ],
+        "copied": _copied(config, reader),
         "away": None if away is None else {"until_utc": away.until.isoformat(timespec="seconds"), "gap_h": away.gap_h},
     }
+
+
+def _copied(config: BenchConfig, reader: Store) -> dict[str, Any] | None:
+    """Return where the records are copied to, and when last; None where the bench file does not ask for it."""
+    if config.records.copy_to is None:
+        return None
+    newest = copied(reader)
+    at_utc = None if newest is None else newest.at.isoformat(timespec="seconds")
+    return {"to": config.records.copy_to, "at_utc": at_utc}
 
 
 def _parts(
