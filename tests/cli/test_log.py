@@ -318,14 +318,15 @@ def test_a_file_that_is_half_good_is_refused_by_its_line_and_nothing_is_taken(em
     assert at.kept() == []
 
 
-def test_an_export_holds_what_counts(bench, tmp_path):
+def test_an_export_holds_all_entries_and_marks_what_was_undone(bench, tmp_path):
     at = bench()
     at.log("remark", "so")
     at.log("remark", "not so")
     at.log("undo", 2)
     code, _, _ = run("export", "log", "--db", at.records, "--to", tmp_path / "log.csv")
-    (row,) = csv.DictReader((tmp_path / "log.csv").read_text().splitlines())
-    assert (code, row["id"]) == (0, "1")
+    rows = list(csv.DictReader((tmp_path / "log.csv").read_text().splitlines()))
+    assert (code, [row["id"] for row in rows]) == (0, ["1", "2"])
+    assert [bool(row["undone_utc"]) for row in rows] == [False, True]
 
 
 def test_every_reply_of_the_log_is_as_its_schema_says(bench):

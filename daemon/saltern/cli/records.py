@@ -63,10 +63,11 @@ def export(
 def _written(what: What, store: "Store", begin: datetime, to: Path | None) -> int:
     """Write it; return how many rows."""
     from saltern.records.export import LOG_COLUMNS, RESULT_COLUMNS, write_log, write_parquet, write_results
+    from saltern.records.logbook import everything
 
     parquet = to is not None and to.suffix == ".parquet"
     if what is What.LOG:
-        logged = store.logged(begin)
+        logged = everything(store, begin)
         if to is not None and parquet:
             return write_parquet(to, LOG_COLUMNS, logged)
         with _opened(to) as file:

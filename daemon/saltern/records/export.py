@@ -78,6 +78,11 @@ LOG_COLUMNS: tuple[Column[Logged], ...] = (
     Column("at_utc", "UTC", datetime, lambda e: e.at),
     Column("kind", "1", str, lambda e: e.entry.kind),
     Column("detail_json", "1", str, lambda e: json.dumps(e.entry.model_dump(exclude={"kind"}), sort_keys=True)),
+    Column("who", "1", str, lambda e: e.who),
+    Column("corrects", "1", int, lambda e: e.corrects),
+    Column("batch", "1", int, lambda e: e.batch),
+    Column("undone_utc", "UTC", datetime, lambda e: e.undone_at),
+    Column("undone_by", "1", str, lambda e: e.undone_by),
 )
 RESULTS = tuple(column.name for column in RESULT_COLUMNS)
 LOG = tuple(column.name for column in LOG_COLUMNS)
@@ -89,7 +94,7 @@ def write_results(file: TextIO, results: Iterable[Result]) -> int:
 
 
 def write_log(file: TextIO, logged: Iterable[Logged]) -> int:
-    """Write the keeper's entries as CSV; return how many."""
+    """Write the keeper's entries as CSV, those that were undone with their marks; return how many."""
     return _write_csv(file, LOG_COLUMNS, logged)
 
 
