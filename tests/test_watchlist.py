@@ -11,7 +11,7 @@ from saltern.config.tables import Part
 from saltern.model.ledger import Interval
 from saltern.model.usage import Usage
 from saltern.records.upkeep import Installed
-from saltern.running.watch import bands, calibrations, parts, stores
+from saltern.running.watch import bands, calibrations, parts, silence, stores
 from tests.twin_bench import TwinBench, bench_table
 
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
@@ -121,3 +121,14 @@ def test_a_sample_pump_that_gives_less_by_weight_is_told_of():
 @dataclass
 class Weighed:
     calibrated: dict
+
+
+@pytest.mark.parametrize("at", ["00:00", "09:00", "23:49", "23:50", "23:58"])
+def test_the_first_heartbeat_comes_at_any_time_of_the_day(at):
+    bench = config({"alerts.heartbeat": at, "schedule.time_zone": "UTC"})
+    hour, minute = map(int, at.split(":"))
+    soon, later = (NOW.replace(hour=hour, minute=minute) + timedelta(minutes=m) for m in (1, 30))
+
+    assert silence.Heartbeat().look(bench, soon, ()) == "alive. Nothing is wrong"
+    if later.date() == soon.date():
+        assert silence.Heartbeat().look(bench, later, ()) is None  # a service that starts then says it tomorrow

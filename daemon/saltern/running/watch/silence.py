@@ -55,7 +55,7 @@ class Heartbeat:
         if local.time() < at or self._given_on == local.date():
             return None
         first, self._given_on = self._given_on is None, local.date()
-        if first and local.time() > (datetime.combine(local.date(), at) + LATE).time():
+        if first and local.replace(tzinfo=None) > datetime.combine(local.date(), at) + LATE:
             return None  # started later in the day: tomorrow is soon enough
         wrong = "; ".join(alert.text for alert in standing)
         return f"alive. {wrong or 'Nothing is wrong'}"
