@@ -125,7 +125,7 @@ class Weighed:
 
 @pytest.mark.parametrize("at", ["00:00", "09:00", "23:49", "23:50", "23:58"])
 def test_the_first_heartbeat_comes_at_any_time_of_the_day(at):
-    bench = config({"alerts.heartbeat": at, "schedule.time_zone": "UTC"})
+    bench = config({"alerts": {"heartbeat": at}, "schedule": {"every_h": 4, "time_zone": "UTC"}})
     hour, minute = map(int, at.split(":"))
     soon, later = (NOW.replace(hour=hour, minute=minute) + timedelta(minutes=m) for m in (1, 30))
 
