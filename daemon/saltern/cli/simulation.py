@@ -17,6 +17,7 @@ from saltern.cli.guide import asked_of, is_guided
 from saltern.cli.hands import PracticeKeeper, run_guided
 from saltern.cli.simulated_card import unknown_record
 from saltern.cli.simulated_computer import Computer, post
+from saltern.cli.simulated_instrument import ResultComputer
 from saltern.cli.simulated_reef import ReefKeeper, begins_at, tank_table
 from saltern.cli.twin import of_the_twin
 from saltern.clock import VirtualClock
@@ -136,9 +137,11 @@ class Stage:
         self.clock = VirtualClock(begins_at(config))
         self.play: Play = of_the_twin("play")(scenario, config.model_dump(), self.clock)
         self.log = Log(self.play, watcher)
-        self.computer = Computer(config, self.play, self.clock, records, self.log, outputs_persist=outputs_persist)
+        computer = ResultComputer if scenario.twin.detail == "result" else Computer
+        self.computer = computer(config, self.play, self.clock, records, self.log, outputs_persist=outputs_persist)
         self.play.computer = self.computer.befall
-        self.play.ledger_upper_ml = self.computer.ledger_upper_ml
+        if scenario.twin.detail == "wire":
+            self.play.ledger_upper_ml = self.computer.ledger_upper_ml
         self.computer.start()
         self.reef = ReefKeeper(
             scenario,
