@@ -17,8 +17,11 @@ from pathlib import Path
 
 import numpy as np
 
+from saltern.cli.logs import quiet_logs
+from saltern.cli.simulation import run
 from saltern_drivers.twin.electrode import GAS_OVER_FARADAY_MV
 from saltern_drivers.twin.instrument import NEUTRAL_TOTAL_PH, ZERO_C
+from tests.benchmarks.instrument_at_the_wire import DAYS, INSTRUMENTS, TOO_SLOW, scenario_of
 
 ERRORS = ("alkalinity", "E0", "slope", "pH")
 HOUR_S = 3600.0
@@ -38,6 +41,11 @@ def benches_in(path):
 def counted(bench):
     """Return the runs that came to an end point, but the first."""
     return [d for d in bench["determinations"][1:] if d["end_point"] is not None and d.get("after") is not None]
+
+
+def settles_never(bench):
+    """Return whether a bench's electrode is too slow to give a result: the model knows that without a draw."""
+    return "too_slow" in bench or bench["real"]["electrode_lag_s"] > TOO_SLOW * INSTRUMENTS[bench["instruments"]].lag_s
 
 
 def spoilt(d):
@@ -73,6 +81,7 @@ def errors_of(bench, d):
 
 def estimate(benches):
     """Return the table of one class in one world."""
+    benches = [bench for bench in benches if not settles_never(bench)]
     of_all = [(bench, counted(bench)) for bench in benches]
     of_use = [(b, ds) for b, ds in of_all if sum(not spoilt(d) for d in ds) >= LEAST_SOUND]
     sound = [np.array([errors_of(b, d) for d in ds if not spoilt(d)]) for b, ds in of_use]
@@ -136,7 +145,7 @@ def _of_void(benches):
     void = [[d for d in bench["determinations"] if d["alkalinity"]["verdict"] == "void"] for bench in benches]
     why = Counter(reason for runs in void for d in runs for reason in d["alkalinity"]["reasons"])
     shares = [len(runs) / len(bench["determinations"]) for runs, bench in zip(void, benches, strict=True)]
-    return {"void": shares, "void_by": dict(why.most_common())}
+    return {"void": shares, "void_by": dict(why.most_common()), "too_slow": TOO_SLOW}
 
 
 def _as_stated(of_use):
@@ -225,10 +234,89 @@ def source_of(found):
     )
 
 
+# Both side by side ------------------------------------------------------------------------------
+
+
+def course_of(entries):
+    """Return what one bench's results say, from what a simulation prints: of accepted results, errors against truth.
+
+    Alkalinity is relative, in percent; drift is its slope in a day, `follows` its correlation with the one before.
+    """
+    verdicts = Counter(d["alkalinity"]["verdict"] for d in entries)
+    counted = [d for d in entries[1:] if d["alkalinity"]["verdict"] == "accepted"]
+    found = {name: verdicts[name] / len(entries) for name in ("accepted", "suspect", "void")}
+    if len(counted) < LEAST_SOUND:
+        return found
+    off = np.array([100.0 * log(d["alkalinity"]["umol_per_kg"] / d["alkalinity"]["truth"]) for d in counted])
+    days = np.array([d["started_h"] / 24.0 for d in counted])
+    apart = off - off.mean()
+    by_quantity = {
+        name: np.array([d[name]["value"] - d[name]["truth"] for d in counted]) for name in ("ph_total", "salinity")
+    }
+    return found | {
+        "mean": off.mean(),
+        "sd": off.std(ddof=1),
+        "follows": float((apart[1:] * apart[:-1]).sum() / (apart**2).sum()),
+        "drift": float(np.polyfit(days, off, 1)[0]),
+        "u": 100.0 * float(np.median([d["alkalinity"]["u"] / d["alkalinity"]["umol_per_kg"] for d in counted])),
+        "pH mean": by_quantity["ph_total"].mean(),
+        "pH sd": by_quantity["ph_total"].std(ddof=1),
+        "salinity mean": by_quantity["salinity"].mean(),
+        "salinity sd": by_quantity["salinity"].std(ddof=1),
+    }
+
+
+def by_results(instruments, world, seed, days=DAYS):
+    """Return the course of the same bench and the same tank, played by results."""
+    return course_of(run(scenario_of(instruments, world, seed, days, detail="result"), Path())["determinations"])
+
+
+def apart_in_sigmas(wire, results, name):
+    """Return what the two means over benches differ by, in its standard error; the benches of both are drawn alike."""
+    one, other = ([course[name] for course in courses if name in course] for courses in (wire, results))
+    if len(one) < 2 or len(other) < 2:
+        return 0.0
+    error = sqrt(np.var(one, ddof=1) / len(one) + np.var(other, ddof=1) / len(other))
+    return float((np.mean(other) - np.mean(one)) / error) if error else 0.0
+
+
+def compare(found):
+    """Print both side by side, and by how many standard errors they differ."""
+    for (world, instruments), benches in found.items():
+        benches = [bench for bench in benches if not settles_never(bench)]
+        wire = [course_of(bench["determinations"]) for bench in benches]
+        results = [by_results(instruments, world, bench["seed"]) for bench in benches]
+        print(f"\n{world}, {instruments}: {len(benches)} benches whose electrode settles, at the wire and by results")
+        for name in dict.fromkeys(name for course in (*wire, *results) for name in course):
+            one, other = ([course[name] for course in courses if name in course] for courses in (wire, results))
+            if one and other:
+                print(
+                    f"  {name:14}{np.mean(one):10.4f} ({np.std(one):.4f}){np.mean(other):10.4f} ({np.std(other):.4f})"
+                    f"{apart_in_sigmas(wire, results, name):8.1f}"
+                )
+
+
 def main(what, path):
+    """Print the table, or the comparison; or keep the courses of the benches, for the tests."""
+    quiet_logs()
     found = benches_in(path)
     if what == "estimate":
         print(as_toml({kind: estimate(benches) for kind, benches in found.items()}, source_of(found)), end="")
+    elif what == "courses":
+        print(json.dumps([_kept(bench) for benches in found.values() for bench in benches], indent=None))
+    else:
+        compare(found)
+
+
+def _kept(bench):
+    of_it = {name: bench[name] for name in ("instruments", "world", "seed")}
+    return of_it | (
+        {"too_slow": 1} if settles_never(bench) else {"course": _rounded(course_of(bench["determinations"]))}
+    )
+
+
+def _rounded(course):
+    return {name: float(f"{value:.5g}") for name, value in course.items()}
 
 
 if __name__ == "__main__":
