@@ -21,7 +21,7 @@ from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import run
 from saltern_drivers.twin.electrode import GAS_OVER_FARADAY_MV
 from saltern_drivers.twin.instrument import NEUTRAL_TOTAL_PH, ZERO_C
-from tests.benchmarks.instrument_at_the_wire import DAYS, INSTRUMENTS, TOO_SLOW, scenario_of
+from tests.benchmarks.instrument_at_the_wire import DAYS, scenario_of
 
 ERRORS = ("alkalinity", "E0", "slope", "pH")
 HOUR_S = 3600.0
@@ -41,11 +41,6 @@ def benches_in(path):
 def counted(bench):
     """Return the runs that came to an end point, but the first."""
     return [d for d in bench["determinations"][1:] if d["end_point"] is not None and d.get("after") is not None]
-
-
-def settles_never(bench):
-    """Return whether a bench's electrode is too slow to give a result: the model knows that without a draw."""
-    return "too_slow" in bench or bench["real"]["electrode_lag_s"] > TOO_SLOW * INSTRUMENTS[bench["instruments"]].lag_s
 
 
 def spoilt(d):
@@ -81,7 +76,6 @@ def errors_of(bench, d):
 
 def estimate(benches):
     """Return the table of one class in one world."""
-    benches = [bench for bench in benches if not settles_never(bench)]
     of_all = [(bench, counted(bench)) for bench in benches]
     of_use = [(b, ds) for b, ds in of_all if sum(not spoilt(d) for d in ds) >= LEAST_SOUND]
     sound = [np.array([errors_of(b, d) for d in ds if not spoilt(d)]) for b, ds in of_use]
@@ -145,7 +139,7 @@ def _of_void(benches):
     void = [[d for d in bench["determinations"] if d["alkalinity"]["verdict"] == "void"] for bench in benches]
     why = Counter(reason for runs in void for d in runs for reason in d["alkalinity"]["reasons"])
     shares = [len(runs) / len(bench["determinations"]) for runs, bench in zip(void, benches, strict=True)]
-    return {"void": shares, "void_by": dict(why.most_common()), "too_slow": TOO_SLOW}
+    return {"void": shares, "void_by": dict(why.most_common())}
 
 
 def _as_stated(of_use):
@@ -283,10 +277,9 @@ def apart_in_sigmas(wire, results, name):
 def compare(found):
     """Print both side by side, and by how many standard errors they differ."""
     for (world, instruments), benches in found.items():
-        benches = [bench for bench in benches if not settles_never(bench)]
         wire = [course_of(bench["determinations"]) for bench in benches]
         results = [by_results(instruments, world, bench["seed"]) for bench in benches]
-        print(f"\n{world}, {instruments}: {len(benches)} benches whose electrode settles, at the wire and by results")
+        print(f"\n{world}, {instruments}: {len(benches)} benches, at the wire and by results")
         for name in dict.fromkeys(name for course in (*wire, *results) for name in course):
             one, other = ([course[name] for course in courses if name in course] for courses in (wire, results))
             if one and other:
@@ -310,9 +303,7 @@ def main(what, path):
 
 def _kept(bench):
     of_it = {name: bench[name] for name in ("instruments", "world", "seed")}
-    return of_it | (
-        {"too_slow": 1} if settles_never(bench) else {"course": _rounded(course_of(bench["determinations"]))}
-    )
+    return of_it | {"course": _rounded(course_of(bench["determinations"]))}
 
 
 def _rounded(course):

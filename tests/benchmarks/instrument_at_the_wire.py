@@ -3,9 +3,12 @@
 Benches of both classes, in the near and in the unfriendly world, five days each at six a day, one after the other, each
 with a tank of its own. Nothing of the tank's picture is asked for, and no reference is measured: what is recorded is
 the instrument. A line of JSON for each bench is appended to a file, so that a run may be stopped and gone on with.
-Benches of the near world hardly differ once their volumes are known, so half as many of them are played. Nor is one
-played whose electrode is more than 5.5 times as slow as its file says: of six such benches, the first that were drawn,
-none of 188 runs was accepted, and 178 were void, for the electrode never settled.
+Benches of the near world hardly differ once their volumes are known, so half as many of them are played.
+
+Those of the unfriendly world have passed their commissioning: heights, area, residue, bores, the permits' lapse and
+the electrode's lag are what their files state, as of a bench whose keeper measured them. Otherwise most of them say
+nothing: of the first seven that were drawn none gave a result that was accepted (an electrode six to eight times as
+slow as its file says, or a permit that holds for too long).
 
     python -m tests.benchmarks.instrument_at_the_wire FILE.jsonl [benches of each class in the unfriendly world]
 """
@@ -23,12 +26,18 @@ from saltern.cli.simulation import WARM_UP_S, Stage, bench_of
 from saltern.records.store import IN_MEMORY
 from saltern_drivers.twin.instruments import CLASSES as INSTRUMENTS
 from saltern_drivers.twin.scenario import Scenario
-from saltern_drivers.twin.truth_table import TABLE
+from saltern_drivers.twin.truth_table import stated
 
 DAYS = 5.0
 BENCHES = 20
 FIRST_SEED = 5000
-TOO_SLOW = 5.5
+COMMISSIONED = (
+    "vessel_area_cm2", "spout_mm", "overfill_switch_mm", "conductivity_tip_mm", "ph_tip_mm", "titrant_tip_mm",
+    "sample_outlet_mm", "draw_down_tip_mm", "tank_surface_mm", "bottle_surface_mm", "waste_outlet_mm", "residue_ml",
+    "permit_lapse_s", "sample_bore_mm", "waste_bore_mm", "titrant_bore_mm", "electrode_lag_s",
+)  # fmt: skip
+"""Truths that are what the bench file states, in the unfriendly world."""
+
 STREAM = 77
 
 
@@ -45,15 +54,13 @@ def scenario_of(instruments, world, seed, days=DAYS, **twin):
     )
 
 
-def too_slow(scenario):
-    """Return the entry of a bench that is not played, or None."""
-    errors = INSTRUMENTS[scenario.twin.instruments]
-    row = TABLE["electrode_lag_s"]
-    lag_s = row.drawn(scenario.twin.world, row.stated({}, errors), scenario.seed)
-    if lag_s <= TOO_SLOW * errors.lag_s:
-        return None
-    of_it = {"instruments": scenario.twin.instruments, "world": scenario.twin.world, "seed": scenario.seed}
-    return {**of_it, "too_slow": lag_s / errors.lag_s, "determinations": []}
+def at_the_wire(instruments, world, seed):
+    """Return a bench to be played at the wire; one of the unfriendly world has passed its commissioning."""
+    scenario = scenario_of(instruments, world, seed)
+    if world != "unfriendly":
+        return scenario
+    believed = stated(bench_of(scenario, Path()).model_dump(), INSTRUMENTS[instruments])
+    return scenario_of(instruments, world, seed, truth={name: believed[name] for name in COMMISSIONED})
 
 
 def record(scenario):
@@ -152,8 +159,7 @@ def main(path, benches=BENCHES):
             if (instruments, world, FIRST_SEED + number) in done:
                 continue
             begun = time.process_time()
-            scenario = scenario_of(instruments, world, FIRST_SEED + number)
-            found = too_slow(scenario) or record(scenario)
+            found = record(at_the_wire(instruments, world, FIRST_SEED + number))
             with file.open("a") as out:
                 out.write(json.dumps(found) + "\n")
             count = len(found["determinations"])

@@ -59,15 +59,16 @@ class ResultComputer(Computer):
         self._slot_s = 0.0
 
     def run(self, until_s: float) -> None:
-        """Let the service do what was posted and what is due, until then."""
-        service = self.service
-        while service is not None and self._clock.monotonic() < until_s:
-            due = self._clock.monotonic() >= self._slot_s
-            if due or not service.mailbox.empty():
-                service.look()
-                service.round()
-                self._slot_s = _next_slot_s(service, self._clock)
-            self._clock.sleep(max(0.0, min(until_s, self._slot_s) - self._clock.monotonic()))
+        """Let the service do what was posted or is due; else let time pass, at most to when something happens."""
+        service, clock = self.service, self._clock
+        if service is None:
+            return
+        if clock.monotonic() >= self._slot_s or not service.mailbox.empty():
+            service.look()
+            service.round()
+            self._slot_s = _next_slot_s(service, clock)
+        else:
+            clock.sleep(max(0.0, min(until_s, self._slot_s, clock.next_call_s()) - clock.monotonic()))
 
 
 def _next_slot_s(service: Service, clock: VirtualClock) -> float:

@@ -137,10 +137,12 @@ class Stage:
         self.clock = VirtualClock(begins_at(config))
         self.play: Play = of_the_twin("play")(scenario, config.model_dump(), self.clock)
         self.log = Log(self.play, watcher)
-        computer = ResultComputer if scenario.twin.detail == "result" else Computer
+        by_results = scenario.twin.detail == "result"
+        self._attended_every_s = float("inf") if by_results else ATTENDED_EVERY_S
+        computer = ResultComputer if by_results else Computer
         self.computer = computer(config, self.play, self.clock, records, self.log, outputs_persist=outputs_persist)
         self.play.computer = self.computer.befall
-        if scenario.twin.detail == "wire":
+        if not by_results:
             self.play.ledger_upper_ml = self.computer.ledger_upper_ml
         self.computer.start()
         self.reef = ReefKeeper(
@@ -158,7 +160,7 @@ class Stage:
     def play_until(self, end_s: float) -> None:
         """Let the scenario run."""
         while self.clock.monotonic() < end_s - 1e-6:
-            self.computer.run(min(end_s, self.clock.monotonic() + ATTENDED_EVERY_S))
+            self.computer.run(min(end_s, self.clock.monotonic() + self._attended_every_s))
             service = self.computer.service
             if self.scenario.keeper.attentive and service is not None:
                 _attend(self.play, service)

@@ -135,7 +135,6 @@ class Scatter:
     spoilt_stretch: float  # how many times further off these are
     void: tuple[float, ...]  # share of a bench's runs that come to no end, one of these to each bench
     void_by: Mapping[str, float]
-    too_slow: float  # an electrode so many times slower than its file says never settles
     u_relative: float  # what the evaluation states: medians
     u_spread: float  # sd of the logarithm of u_relative from bench to bench
     e0_u_mv: float
@@ -298,8 +297,6 @@ class Instrument:
             return "probe-fault"
         if world.electrode.frozen:
             return "no-response-to-titrant"
-        if world.electrode.lag_s > self._scatter.too_slow * world.bench["probes"]["ph"]["lag_s"]:
-            return "electrode-not-settled"
         return self._one_of(self._scatter.void_by) if self._random.random() < self._void else ""
 
     def _shown(self, role: str) -> float:
