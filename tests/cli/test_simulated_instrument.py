@@ -94,6 +94,7 @@ def test_a_factor_that_drifts_is_followed_by_references():
         ({"fault": [{"kind": "leak", "at_h": 1}]}, "the fault leak"),
         ({"fault": [{"kind": "titrant-empty", "at_phase": "fill", "determination": 2}]}, "at a phase"),
         ({"twin": {"detail": "result", "truth": {"vessel_area_cm2": 20.0}}}, "the truth vessel_area_cm2"),
+        ({"operator": [{"at_h": 1, "command": ["empty"]}]}, "the command empty"),
         ({"twin": {"detail": "result", "world": "apart"}}, "the world apart"),
         ({"twin": {"detail": "result", "lag_s": 9.0}}, "the error lag_s"),
     ],

@@ -41,6 +41,9 @@ if TYPE_CHECKING:
     from saltern_drivers.twin.instrument import Found
     from saltern_drivers.twin.scenario import Play
 
+AGAIN_S = 600.0
+"""A start that was refused is tried again after so long, where a service at the wire asks each minute."""
+
 
 class ResultComputer(Computer):
     """A computer whose service measures by results. It is never lost: what would take it from its bench is refused."""
@@ -76,7 +79,7 @@ def _next_slot_s(service: Service, clock: VirtualClock) -> float:
     now = clock.now()
     slots = next_slots(service.start_rules.schedule(), now, service.store.last_started(Source.TANK), 1)
     wait_s = (slots[0].at - now).total_seconds() if slots else float("inf")
-    return clock.monotonic() + max(wait_s, service.idle_s)
+    return clock.monotonic() + max(wait_s, AGAIN_S)
 
 
 class ByResults:

@@ -159,6 +159,9 @@ KNOWN_FAULTS = frozenset(
 )  # fmt: skip
 """Faults that a result shows as it does at the wire, or that leave none."""
 
+UNKNOWN_ACTS = frozenset({"empty", "rinse", "park", "resume", "blank"})
+"""What a person may say that would leave the vessel otherwise than a determination does, or draws no seawater."""
+
 KNOWN_TRUTHS = frozenset(
     {
         "sample_ml_per_unit", "titrant_ml_per_unit", "titrant_mol_per_l", "sample_repeatability_percent",
@@ -272,6 +275,8 @@ class Instrument:
         filled_ml = bench.sample_ml * rate * (1.0 + self._random.normal(0.0, head.repeatability))
         left_ml = max(0.0, self._random.normal(world.residue_ml, world.truths.errors.residue_ml))
         water = source.draw(filled_ml * density)
+        if world.real["filling_co2_share"] > 0.0:
+            world._fall(water, source.temperature_c)
         water.pour_in(source.water(left_ml * density))  # of the rinse
         world.intakes.append(Intake(world.at_s, water.share(water.mass_g)))
         self._stand(water, world.room_c + self._scatter.tank_share * (source.temperature_c - world.room_c))

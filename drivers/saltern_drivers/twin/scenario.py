@@ -16,7 +16,14 @@ from saltern.ports import MisuseError, Wires
 from saltern_drivers.twin import mishaps
 from saltern_drivers.twin.boards import Cable
 from saltern_drivers.twin.hands import HandsName
-from saltern_drivers.twin.instrument import KNOWN_FAULTS, KNOWN_TRUTHS, Instrument, scatter_of, scattered_worlds
+from saltern_drivers.twin.instrument import (
+    KNOWN_FAULTS,
+    KNOWN_TRUTHS,
+    UNKNOWN_ACTS,
+    Instrument,
+    scatter_of,
+    scattered_worlds,
+)
 from saltern_drivers.twin.instruments import CLASSES, Errors, with_changes
 from saltern_drivers.twin.reef_life import Given, Wander, umol_kg_per_dkh
 from saltern_drivers.twin.tank import Tank
@@ -313,6 +320,7 @@ class Scenario(Table):
         refused += [f"the fault {fault.kind}" for fault in self.fault if fault.kind not in KNOWN_FAULTS]
         refused += [f"{fault.kind} at a phase" for fault in self.fault if fault.at_phase is not None]
         refused += [f"the truth {name}" for name in self.twin.truth.given() if name not in KNOWN_TRUTHS]
+        refused += [f"the command {act.command[0]}" for act in self.operator if act.command[0] in UNKNOWN_ACTS]
         refused += [f"the error {name}" for name in sorted(self.twin.asked().set_errors)]
         if refused:
             msg = f'detail = "result" does not play {", ".join(refused)}: leave it out, or say detail = "wire"'
