@@ -26,6 +26,7 @@ from tests.benchmarks.instrument_at_the_wire import DAYS, scenario_of
 ERRORS = ("alkalinity", "E0", "slope", "pH")
 HOUR_S = 3600.0
 LEAST_SOUND = 8
+MEDIAN_OF_NORMAL = 0.6745  # of the absolute value, in standard deviations
 SETTLED_NOT = "electrode-not-settled"
 
 
@@ -130,8 +131,14 @@ def _of_spoilt(of_all, sound, of_use):
     return {
         "spoilt": [sum(bool(spoilt(d)) for d in ds) / len(ds) for _, ds in of_all],
         "spoilt_by": dict(every.most_common()),
-        "spoilt_stretch": max(1.0, float(np.median(np.abs(off))) / 0.6745) if off else 1.0,
+        "spoilt_stretch": max(1.0, float(np.median(np.abs(off))) / MEDIAN_OF_NORMAL) if off else 1.0,
+        "spoilt_u": max(1.0, _u_of(of_all, bad=True) / _u_of(of_all, bad=False)) if every else 1.0,
     }
+
+
+def _u_of(of_all, *, bad):
+    ends = [d["end_point"] for _, ds in of_all for d in ds if bool(spoilt(d)) is bad]
+    return _median(end["u"] / end["umol_kg"] for end in ends)
 
 
 def _of_void(benches):
@@ -215,16 +222,16 @@ def _toml(value):
 def source_of(found):
     """Return where a table comes from, in lines."""
     seeds = sorted({bench["seed"] for benches in found.values() for bench in benches})
-    counts = ", ".join(
-        f"{world} {instruments} {len(benches)} ({sum(len(counted(b)) for b in benches)} determinations)"
+    counts = [
+        f"  {world}, {instruments}: {len(benches)} benches, {sum(len(counted(b)) for b in benches)} determinations"
         for (world, instruments), benches in found.items()
-    )
+    ]
     return (
         "How evaluations scatter, for the model of the instrument by its results: see instrument.py for what each is.",
         "Estimated by python -m tests.benchmarks.instrument estimate, and not written by hand, from benches that",
-        "python -m tests.benchmarks.instrument_at_the_wire played for five days at six a day each:",
-        f"{counts};",
-        f"seeds {seeds[0]} to {seeds[-1]}.",
+        "python -m tests.benchmarks.instrument_at_the_wire played at six a day, for two and a half to five days each:",
+        *counts,
+        f"Seeds lie between {seeds[0]} and {seeds[-1]}.",
     )
 
 
@@ -266,12 +273,14 @@ def by_results(instruments, world, seed, days=DAYS):
 
 
 def apart_in_sigmas(wire, results, name):
-    """Return what the two means over benches differ by, in its standard error; the benches of both are drawn alike."""
+    """Return by how many standard errors the means over benches differ; both samples scatter alike, if they agree."""
     one, other = ([course[name] for course in courses if name in course] for courses in (wire, results))
     if len(one) < 2 or len(other) < 2:
         return 0.0
-    error = sqrt(np.var(one, ddof=1) / len(one) + np.var(other, ddof=1) / len(other))
-    return float((np.mean(other) - np.mean(one)) / error) if error else 0.0
+    squares = (len(one) - 1) * np.var(one, ddof=1) + (len(other) - 1) * np.var(other, ddof=1)
+    error = sqrt(squares / (len(one) + len(other) - 2) * (1.0 / len(one) + 1.0 / len(other)))
+    off = float(np.mean(other) - np.mean(one))
+    return off / error if error else 0.0 if off == 0.0 else float("inf")
 
 
 def compare(found):

@@ -133,6 +133,7 @@ class Scatter:
     spoilt: tuple[float, ...]  # share of a bench's curves with something against them, one of these to each bench
     spoilt_by: Mapping[str, float]  # by what: flags, and readings that never settled
     spoilt_stretch: float  # how many times further off these are
+    spoilt_u: float  # how many times more uncertain by their own statement
     void: tuple[float, ...]  # share of a bench's runs that come to no end, one of these to each bench
     void_by: Mapping[str, float]
     u_relative: float  # what the evaluation states: medians
@@ -329,7 +330,7 @@ class Instrument:
         slope = electrode.slope * electrode.slope_error * electrode.slope_loss
         return {
             "alkalinity_umol": umol / strength * exp(off[0]),
-            "u_relative": self._u_relative,
+            "u_relative": self._u_relative * (s.spoilt_u if spoilt else 1.0),
             "e0_mv": self._e0_mv(slope, kelvin) - GAS_OVER_FARADAY_MV * kelvin * too_high + off[1],
             "e0_u_mv": s.e0_u_mv,
             "slope": slope + off[2],
