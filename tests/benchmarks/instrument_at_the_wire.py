@@ -10,7 +10,7 @@ the electrode's lag are what their files state, as of a bench whose keeper measu
 nothing: of the first seven that were drawn none gave a result that was accepted (an electrode six to eight times as
 slow as its file says, or a permit that holds for too long).
 
-    python -m tests.benchmarks.instrument_at_the_wire FILE.jsonl [benches of each class in the unfriendly world]
+    python -m tests.benchmarks.instrument_at_the_wire FILE.jsonl [seeds [days [first seed [world]]]]
 """
 
 import json
@@ -54,13 +54,13 @@ def scenario_of(instruments, world, seed, days=DAYS, **twin):
     )
 
 
-def at_the_wire(instruments, world, seed):
+def at_the_wire(instruments, world, seed, days=DAYS):
     """Return a bench to be played at the wire; one of the unfriendly world has passed its commissioning."""
-    scenario = scenario_of(instruments, world, seed)
+    scenario = scenario_of(instruments, world, seed, days)
     if world != "unfriendly":
         return scenario
     believed = stated(bench_of(scenario, Path()).model_dump(), INSTRUMENTS[instruments])
-    return scenario_of(instruments, world, seed, truth={name: believed[name] for name in COMMISSIONED})
+    return scenario_of(instruments, world, seed, days, truth={name: believed[name] for name in COMMISSIONED})
 
 
 def record(scenario):
@@ -147,27 +147,24 @@ def _row(entry, d, seen):
     }
 
 
-def main(path, benches=BENCHES):
-    """Append benches to the file until there are so many of each kind."""
+def main(path, benches=BENCHES, days=DAYS, first_seed=FIRST_SEED, only=""):
+    """Append benches to the file until all seeds are in it; of one world, if it is named."""
     quiet_logs()
     file = Path(path)
     lines = file.read_text().splitlines() if file.exists() else []
     done = {(each["instruments"], each["world"], each["seed"]) for each in map(json.loads, lines)}
-    for number in range(benches):
-        worlds = ("unfriendly", "near") if number % 2 == 0 else ("unfriendly",)
-        for world, instruments in product(worlds, INSTRUMENTS):
-            if (instruments, world, FIRST_SEED + number) in done:
+    for seed in range(int(first_seed), int(first_seed) + int(benches)):
+        worlds = ("unfriendly", "near") if seed % 2 == 0 else ("unfriendly",)
+        for world, instruments in product([only] if only else worlds, INSTRUMENTS):
+            if (instruments, world, seed) in done:
                 continue
             begun = time.process_time()
-            found = record(at_the_wire(instruments, world, FIRST_SEED + number))
+            found = record(at_the_wire(instruments, world, seed, float(days)))
             with file.open("a") as out:
                 out.write(json.dumps(found) + "\n")
             count = len(found["determinations"])
-            print(
-                f"{instruments} {world} {FIRST_SEED + number}: {count} in {time.process_time() - begun:.0f} s",
-                flush=True,
-            )
+            print(f"{instruments} {world} {seed}: {count} in {time.process_time() - begun:.0f} s", flush=True)
 
 
 if __name__ == "__main__":
-    main(sys.argv[1], *map(int, sys.argv[2:]))
+    main(*sys.argv[1:])
