@@ -54,7 +54,8 @@ def test_the_same_seed_plays_the_same():
     ],
 )
 def test_a_fault_of_a_volume_moves_results_and_e0_as_volumes_do(fault, percent):
-    found, kept = played(days=4.0, fault=[{"at_h": 46.0, **fault}])
+    still = {"electrode_drift_mv_per_h": 0.0}
+    found, kept = played(days=4.0, truth=still, fault=[{"at_h": 46.0, **fault}])
 
     moved = [d["alkalinity"]["umol_per_kg"] / d["alkalinity"]["truth"] for d in found["determinations"]]
     e0_mv = [d.end_point.e0_mv for d in kept]

@@ -74,7 +74,8 @@ def test_a_volume_moves_e0_at_the_wire_as_it_does_by_results(pump):
     """RT/F times the logarithm of what it multiplies a result with: 0.257 mV for a percent."""
     found = []
     fault = {"kind": "pump-gain-shift", "pump": pump, "size": 0.03 if pump == "sample" else -0.03, "at_h": 46.0}
-    run(Scenario.model_validate({"seed": 11, "days": 3.9, "fault": [fault]}), Path(), kept=found)
+    twin = {"truth": {"electrode_drift_mv_per_h": 0.0}}
+    run(Scenario.model_validate({"seed": 11, "days": 3.9, "twin": twin, "fault": [fault]}), Path(), kept=found)
 
     before, after = (
         [d.end_point.e0_mv for d in found if (d.started_s > 46.0 * 3600.0) is late] for late in (False, True)

@@ -219,14 +219,14 @@ class Instrument:
         The simulated bench: its truths, its faults, and the water that it draws.
     clock
         Passes while it measures.
-    scatter, seed
-        Of what is drawn.
+    scatter, seeds
+        Of what is drawn; benches of one seed and another class or world have other seeds, lest they go alike.
     """
 
-    def __init__(self, world: World, boards: Boards, clock: Passing, scatter: Scatter, seed: int) -> None:
+    def __init__(self, world: World, boards: Boards, clock: Passing, scatter: Scatter, seeds: list[int]) -> None:
         self._world, self._boards, self._clock, self._scatter = world, boards, clock, scatter
-        s, bench = scatter, np.random.default_rng([seed, crc32(b"instrument of a bench")])
-        self._random = np.random.default_rng([seed, crc32(b"results")])
+        s, bench = scatter, np.random.default_rng([*seeds, crc32(b"instrument of a bench")])
+        self._random = np.random.default_rng([*seeds, crc32(b"results")])
         self._off = np.array(s.bench_mean) + np.array(s.bench_sd) * (_root(s.bench_correlation) @ bench.normal(size=4))
         self._own_sd = np.array(s.own_sd) * exp(bench.normal(0.0, s.own_sd_spread))
         self._u_relative = s.u_relative * exp(bench.normal(0.0, s.u_spread))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from math import ceil, isfinite
 from typing import Any, Literal, Protocol
+from zlib import crc32
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, create_model, model_validator
@@ -455,7 +456,8 @@ class Play:
                 remedy='Say detail = "wire", or take a bench without draw-down and balance',
             )
         scatter = scatter_of(twin.instruments, twin.world)
-        return Instrument(self.world, self.boards, self.clock, scatter, self.scenario.seed)
+        seeds = [self.scenario.seed, crc32(f"{twin.instruments} {twin.world}".encode())]
+        return Instrument(self.world, self.boards, self.clock, scatter, seeds)
 
     def set_doser(self, dkh_per_day: float) -> None:
         """Set the doser, in dKH a day as the keeper counts."""
