@@ -7,6 +7,8 @@ import pytest
 from pydantic import ValidationError
 
 from saltern.cli.simulation import run
+from saltern.config.loading import shipped_config
+from saltern.errors import ConfigError
 from saltern_drivers.twin.scenario import Scenario
 
 TOP = {"schema_version", "determinations", "trips", "alerts", "truth", "ledger_bound_held", "wall_s", "tank"}
@@ -111,3 +113,12 @@ def test_the_tanks_picture_is_looked_for_as_ever():
     last = found["tank"]["daily"][-1]
     assert last["alkalinity_dkh"]["truth"] == pytest.approx(7.0, abs=0.1)
     assert found["tank"]["advice"]
+
+
+def test_a_bench_of_whose_results_nothing_is_known_is_refused(tmp_path):
+    text = shipped_config("bench-simulated.toml").read_text()
+    (tmp_path / "bench.toml").write_text(text.replace("schema_version = 1", 'schema_version = 1\nmethod = "gran"', 1))
+    scenario = Scenario.model_validate({"seed": 1, "days": 1.0, "bench": "bench.toml", "twin": {"detail": "result"}})
+
+    with pytest.raises(ConfigError, match="the method gran is not played by results"):
+        run(scenario, tmp_path)

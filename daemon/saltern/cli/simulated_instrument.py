@@ -49,10 +49,18 @@ class ResultComputer(Computer):
     """A computer whose service measures by results. It is never lost: what would take it from its bench is refused."""
 
     def start(self) -> None:
+        """Start a service that measures by results.
+
+        Raises
+        ------
+        ConfigError
+            The bench is none that results are known of, or its service does not start.
+        """
         super().start()
         service = self.service
         if service is None or self._waker is None:
             raise ConfigError("the bench did not start", where="simulate", remedy='Say detail = "wire" to see why')
+        _demand_known(service.config)
         self._waker.stop()  # the slots are known here
         account = service.bench.account  # no drain will prove what stands in the vessel; it is left as after a run
         kept_ml = service.config.sample.keep_wet_ml + service.config.vessel.residue_ml
@@ -72,6 +80,27 @@ class ResultComputer(Computer):
             self._slot_s = _next_slot_s(service, clock)
         else:
             clock.sleep(max(0.0, min(until_s, self._slot_s, clock.next_call_s()) - clock.monotonic()))
+
+
+def _demand_known(config: BenchConfig) -> None:
+    """Refuse a bench of whose results nothing is known: estimated were samples by the pump, and one method.
+
+    Raises
+    ------
+    ConfigError
+        It is such a bench.
+    """
+    wrong = [
+        *(["a draw-down"] if config.sample.draw_down is not None else []),
+        *(["a balance"] if config.probes.balance is not None else []),
+        *([f"the method {config.method}"] if config.method != DEFAULT else []),
+    ]
+    if wrong:
+        raise ConfigError(
+            f"a bench with {' and '.join(wrong)} is not played by results",
+            where="[twin] detail",
+            remedy='Say detail = "wire", or take another bench',
+        )
 
 
 def _next_slot_s(service: Service, clock: VirtualClock) -> float:

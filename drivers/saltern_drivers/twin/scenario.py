@@ -13,7 +13,7 @@ from zlib import crc32
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, create_model, model_validator
 
-from saltern.ports import MisuseError, Wires
+from saltern.ports import Wires
 from saltern_drivers.twin import mishaps
 from saltern_drivers.twin.boards import Cable
 from saltern_drivers.twin.hands import HandsName
@@ -441,20 +441,8 @@ class Play:
             self.clock.call_later(3600.0 * self.world.real["log_delay_h"], partial(self.note, event))
 
     def instrument(self) -> Instrument:
-        """Return the instrument by its results, of this bench.
-
-        Raises
-        ------
-        MisuseError
-            The bench does not meter its sample by the pump.
-        """
+        """Return the instrument by its results, of this bench."""
         twin = self.scenario.twin
-        if self.bench["sample"].get("draw_down") is not None or self.bench["probes"].get("balance") is not None:
-            raise MisuseError(
-                "only a sample that the pump meters is played by results",
-                where="[twin] detail",
-                remedy='Say detail = "wire", or take a bench without draw-down and balance',
-            )
         scatter = scatter_of(twin.instruments, twin.world)
         seeds = [self.scenario.seed, crc32(f"{twin.instruments} {twin.world}".encode())]
         return Instrument(self.world, self.boards, self.clock, scatter, seeds)
