@@ -92,6 +92,11 @@ class VirtualClock:
             due.action()
         self._advance(target_s)
 
+    def next_call_s(self) -> float:
+        """Return when the next armed call is due, monotonic; never, where none is."""
+        with self._lock:
+            return self._armed[0].due_s if self._armed else float("inf")
+
     def call_later(self, delay_s: float, action: Callable[[], None]) -> Timer:
         armed = _Armed(self._now_s + max(0.0, delay_s), next(self._order), action)
         with self._lock:

@@ -144,7 +144,7 @@ def test_a_doser_scatters_from_day_to_day():
             "more than the tank",
         ),
         ({"event": [{"at_h": 1, "kind": "feeding"}]}, "water-change"),
-        ({"twin": {"detail": "result"}}, "'wire'"),
+        ({"twin": {"detail": "coarse"}}, "'wire' or 'result'"),
     ],
 )
 def test_what_cannot_be_played_is_refused_with_its_reason(what, says):

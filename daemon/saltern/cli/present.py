@@ -142,6 +142,9 @@ def print_simulation(outcome: dict[str, Any]) -> None:
     for alert in outcome["alerts"]:
         say(f"{alert['at_h']:.2f} h: {alert['severity']}: {alert['text']}", hanging=2)
     truth = outcome["truth"]
+    if truth["peak_vessel_ml"] is None:
+        say(f"Played by results: no liquid moved. {outcome['wall_s']:.1f} s of computing.")
+        return
     say(
         f"Truth of the twin: vessel at most {truth['peak_vessel_ml']:.0f} of {truth['vessel_capacity_ml']:.0f} mL, "
         f"spilled {truth['spilled_ml']:.1f} mL, titrant to the tank {truth['titrant_to_tank_ml']:.2f} mL; "

@@ -17,6 +17,7 @@ from saltern.cli.guide import asked_of, is_guided
 from saltern.cli.hands import PracticeKeeper, run_guided
 from saltern.cli.simulated_card import unknown_record
 from saltern.cli.simulated_computer import Computer, post
+from saltern.cli.simulated_instrument import ResultComputer
 from saltern.cli.simulated_reef import ReefKeeper, begins_at, tank_table
 from saltern.cli.twin import of_the_twin
 from saltern.clock import VirtualClock
@@ -136,9 +137,13 @@ class Stage:
         self.clock = VirtualClock(begins_at(config))
         self.play: Play = of_the_twin("play")(scenario, config.model_dump(), self.clock)
         self.log = Log(self.play, watcher)
-        self.computer = Computer(config, self.play, self.clock, records, self.log, outputs_persist=outputs_persist)
+        by_results = scenario.twin.detail == "result"
+        self._attended_every_s = float("inf") if by_results else ATTENDED_EVERY_S
+        computer = ResultComputer if by_results else Computer
+        self.computer = computer(config, self.play, self.clock, records, self.log, outputs_persist=outputs_persist)
         self.play.computer = self.computer.befall
-        self.play.ledger_upper_ml = self.computer.ledger_upper_ml
+        if not by_results:
+            self.play.ledger_upper_ml = self.computer.ledger_upper_ml
         self.computer.start()
         self.reef = ReefKeeper(
             scenario,
@@ -155,7 +160,7 @@ class Stage:
     def play_until(self, end_s: float) -> None:
         """Let the scenario run."""
         while self.clock.monotonic() < end_s - 1e-6:
-            self.computer.run(min(end_s, self.clock.monotonic() + ATTENDED_EVERY_S))
+            self.computer.run(min(end_s, self.clock.monotonic() + self._attended_every_s))
             service = self.computer.service
             if self.scenario.keeper.attentive and service is not None:
                 _attend(self.play, service)

@@ -72,6 +72,8 @@ class Measuring:
         self._bench, self._store, self._clock, self._alerting = bench, store, clock, alerting
         self._at_work, self._hears, self._ending = at_work, hears, ending
         self._start_rules, self._probes, self._upkeep, self._no_result = start_rules, probes, upkeep, no_result
+        self.carry_out = determine
+        """How a determination is carried out: a simulation may have a way without pumps."""
         self._in_doubt = False
         self._unkept: list[Determination] = []
         self._log = structlog.get_logger("saltern").bind(bench=bench.config.name)
@@ -129,7 +131,7 @@ class Measuring:
         with structlog.contextvars.bound_contextvars(determination=number):
             self._log.info("determination.started", source=source.value)
             try:
-                measured = determine(self._bench, source, expected, self._at_work.watch, self._keep_draft, medium)
+                measured = self.carry_out(self._bench, source, expected, self._at_work.watch, self._keep_draft, medium)
                 outcome = anchored(self._store, self._bench.config.alerts, judged(self._settled(measured)))
             finally:
                 if alone:

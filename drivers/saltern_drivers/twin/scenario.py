@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from math import ceil, isfinite
 from typing import Any, Literal, Protocol
+from zlib import crc32
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, create_model, model_validator
@@ -16,6 +17,14 @@ from saltern.ports import Wires
 from saltern_drivers.twin import mishaps
 from saltern_drivers.twin.boards import Cable
 from saltern_drivers.twin.hands import HandsName
+from saltern_drivers.twin.instrument import (
+    KNOWN_FAULTS,
+    KNOWN_TRUTHS,
+    UNKNOWN_ACTS,
+    Instrument,
+    scatter_of,
+    scattered_worlds,
+)
 from saltern_drivers.twin.instruments import CLASSES, Errors, with_changes
 from saltern_drivers.twin.reef_life import Given, Wander, umol_kg_per_dkh
 from saltern_drivers.twin.tank import Tank
@@ -140,7 +149,10 @@ class TwinTable(Table):
     world: Literal["near", "apart", "unfriendly"] = "near"
     truth: TruthTable = TruthTable()
     commissioned: bool = True
-    detail: Literal["wire"] = Field(default="wire", description="of the instrument: there is no coarser model yet")
+    detail: Literal["wire", "result"] = Field(
+        default="wire",
+        description="of the instrument: its wires, or its results alone, which takes no time to speak of",
+    )
 
     @model_validator(mode="after")
     def _known_errors(self) -> "TwinTable":
@@ -300,6 +312,22 @@ class Scenario(Table):
                 raise ValueError(msg)
         return self
 
+    @model_validator(mode="after")
+    def _what_results_show(self) -> "Scenario":
+        """Refuse by name what is not played by results."""
+        if self.twin.detail == "wire":
+            return self
+        refused = [f"the world {self.twin.world}"] if self.twin.world not in scattered_worlds() else []
+        refused += [f"the fault {fault.kind}" for fault in self.fault if fault.kind not in KNOWN_FAULTS]
+        refused += [f"{fault.kind} at a phase" for fault in self.fault if fault.at_phase is not None]
+        refused += [f"the truth {name}" for name in self.twin.truth.given() if name not in KNOWN_TRUTHS]
+        refused += [f"the command {act.command[0]}" for act in self.operator if act.command[0] in UNKNOWN_ACTS]
+        refused += [f"the error {name}" for name in sorted(self.twin.asked().set_errors)]
+        if refused:
+            msg = f'detail = "result" does not play {", ".join(refused)}: leave it out, or say detail = "wire"'
+            raise ValueError(msg)
+        return self
+
     @property
     def acts(self) -> list[OperatorTable]:
         """Return what a person does, by the scenario and by the keeper's habits; a reference is named where none is."""
@@ -334,7 +362,7 @@ class Play:
     bench: Mapping[str, Any]
     clock: StepClock
     ledger_upper_ml: Callable[[], float] = lambda: float("inf")
-    bound_held: bool = True
+    bound_held: bool | None = True
     computer: Callable[[FaultTable], "End"] = lambda fault: None
     """Plays what befalls the computer and not the bench: whoever runs the service on it knows how."""
     note: Callable[[EventTable], None] = lambda event: None
@@ -363,8 +391,11 @@ class Play:
             seed=self.scenario.seed,
         )
         self._know_the_tank()
-        self.world.on_add = self._check_bound
-        self.clock.attach(lambda now_s: self._check_bound())  # at every instant, at rest too
+        if self.scenario.twin.detail == "wire":
+            self.world.on_add = self._check_bound
+            self.clock.attach(lambda now_s: self._check_bound())  # at every instant, at rest too
+        else:
+            self.bound_held = None
         self._determination = 0
         self._waiting = [fault for fault in self.scenario.fault if fault.at_phase is not None]
         for fault in self.scenario.fault:
@@ -408,6 +439,13 @@ class Play:
             tank.change_water(part, event.alkalinity_umol_kg or 0.0, salinity)
         if event.log and event.kind != "consumption":
             self.clock.call_later(3600.0 * self.world.real["log_delay_h"], partial(self.note, event))
+
+    def instrument(self) -> Instrument:
+        """Return the instrument by its results, of this bench."""
+        twin = self.scenario.twin
+        scatter = scatter_of(twin.instruments, twin.world)
+        seeds = [self.scenario.seed, crc32(f"{twin.instruments} {twin.world}".encode())]
+        return Instrument(self.world, self.boards, self.clock, scatter, seeds)
 
     def set_doser(self, dkh_per_day: float) -> None:
         """Set the doser, in dKH a day as the keeper counts."""
@@ -481,9 +519,11 @@ class Play:
                 return self.boards.ph_seen[index - 1][1:]
         return self.world.ph_total(), self.world.salinity()
 
-    def truth(self) -> dict[str, float]:
-        """Return what the simulation counted."""
+    def truth(self) -> dict[str, float | None]:
+        """Return what the simulation counted; None where it is played by results, and no liquid moves."""
         s = self.world.spilled
+        if self.scenario.twin.detail == "result":
+            return {**dict.fromkeys(COUNTED), "vessel_capacity_ml": self.world.capacity_ml}
         return {
             "peak_vessel_ml": s.peak_vessel_ml,
             "vessel_capacity_ml": self.world.capacity_ml,
@@ -493,6 +533,12 @@ class Play:
             "max_moving_s_after_trip": s.max_moving_s_after_trip,
         }
 
+
+COUNTED = (
+    "peak_vessel_ml", "vessel_capacity_ml", "spilled_ml", "titrant_to_tank_ml", "max_titrant_in_one_run_ml",
+    "max_moving_s_after_trip",
+)  # fmt: skip
+"""What `Play.truth` counts."""
 
 End = Callable[[], None] | None
 
