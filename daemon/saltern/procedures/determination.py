@@ -6,6 +6,7 @@ Read `determine` top-down: it is the lab's standard operating procedure.
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from math import hypot
 
 import numpy as np
 
@@ -54,6 +55,7 @@ from saltern.procedures.vessel import (
     wet_the_probes,
 )
 from saltern.procedures.weigh import Weighed, demand_empty, has_balance, in_vacuo_g, weigh
+from saltern.quality.carbon_balance import unseen_acid
 from saltern.quality.history import (
     NO_HISTORY,
     History,
@@ -61,6 +63,7 @@ from saltern.quality.history import (
     electrode_against,
     ph_against,
     salinity_against,
+    unseen_acid_against,
 )
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
 
@@ -435,7 +438,13 @@ def _finished(
     salinity = Estimate(drawn.salinity.value, salinity_parts.u)
     electrode_now = electrode_against(history, electrode, drawn.temperature_c)
     against = (*alkalinity_against(history, Estimate(alkalinity, parts.u_own), run.started_at), *electrode_now)
+    model = _ph_model(config, titration, electrode)
+    acid, all_in = (
+        unseen_acid(electrode, titration.conditions, Estimate(ph_fitted.value, u), drawn.temperature_c)
+        for u in (ph_fitted.u, hypot(ph_fitted.u, combined_u(model), config.probes.ph.tris_off_ph))
+    )
     against = (*against, *_titrant_weighed(notebook, run, titration, drawn))
+    against = (*against, *unseen_acid_against(history, acid, 0.0 if all_in is None else all_in.u))
     against_ph = (*ph_against(history, ph_total), *electrode_now)
     against_salinity = salinity_against(history, salinity)
     told = (*end_point.findings, *against, *against_ph[:1], *against_salinity)
@@ -443,7 +452,6 @@ def _finished(
     judged = judge_alkalinity(
         config, found, ph_total, end_point, titration.settled, against, proof_failed, budget.get(AGE, 0.0)
     )
-    model = _ph_model(config, titration, electrode)
     epoch = epoch_of("ph" if config.probes.ph.tris_u_ph is None else "tris", bench.calibrations)
     ph_parts = Parts(ph_total.u, {epoch: combined_u(model)})
     ph_now = Estimate(ph_total.value, ph_parts.u)

@@ -18,6 +18,7 @@ from saltern.ports import Clock
 from saltern.procedures.determination import Expectation, determine
 from saltern.procedures.standardise import StandardiseOptions
 from saltern.procedures.titre import titre_at
+from saltern.quality.carbon_balance import unseen_acids
 from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
@@ -162,6 +163,7 @@ class Measuring:
         titre = titre_at(config.titre, self._clock.now())
         cell_on = config.probes.conductivity.calibrated_on
         history = history_of(past, cell_on, None if titre is None else titre.factor)
+        history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(past)))
         loss = usual_loss(past)
         last = past[-1].alkalinity.value if past else None
         if last is not None:
