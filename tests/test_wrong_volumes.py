@@ -70,6 +70,7 @@ def test_a_little_air_before_the_first_reading_is_seen_by_a_bench_with_a_past(wi
     assert abs(error(with_a_past, second)) < LIE * second.alkalinity.u
     assert second.alkalinity.verdict.value == "accepted"
     assert_a_change_of_the_tank_is_accepted(with_a_past)
+    assert_water_that_ran_out_at_rest_is_missed(with_a_past)
 
 
 def assert_a_change_of_the_tank_is_accepted(hands):
@@ -79,6 +80,15 @@ def assert_a_change_of_the_tank_is_accepted(hands):
 
     assert abs(error(hands, d)) < LIE * d.alkalinity.u
     assert d.alkalinity.verdict.value == "accepted"
+
+
+def assert_water_that_ran_out_at_rest_is_missed(hands):
+    """A worn titrant head lets 7 mL of standing sea water run down into the bottle; no float and no cell sees it."""
+    hands.world.into_bottle(7.0)
+    d = hands.service.measure(Source.TANK)
+
+    assert d.alkalinity.verdict.value == "suspect"
+    assert "drained-volume-differs" in [reason.value for reason in d.alkalinity.reasons]
 
 
 @pytest.mark.parametrize("pump", ["titrant", pytest.param("sample", marks=pytest.mark.soak)])

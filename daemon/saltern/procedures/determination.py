@@ -57,6 +57,7 @@ from saltern.procedures.vessel import (
 )
 from saltern.procedures.weigh import Weighed, demand_empty, has_balance, in_vacuo_g, weigh
 from saltern.quality.carbon_balance import unseen_acid
+from saltern.quality.drain_witness import UsualDrains
 from saltern.quality.history import (
     NO_HISTORY,
     History,
@@ -93,6 +94,7 @@ class Expectation:
     alkalinity_umol_kg: Estimate | None = None
     co2_loss_per_min: Estimate | None = None
     history: History = NO_HISTORY
+    drains: UsualDrains = field(default_factory=UsualDrains)
 
 
 @dataclass(frozen=True)
@@ -172,7 +174,7 @@ def determine(
     _leave_clean_if_it_can(bench, notebook)
     if _acts(bench, MOVED_UNASKED):
         return _void(bench, notebook, run, Reason.INTERLOCK)
-    return _finished(bench, notebook, run, run.drawn, run.titration, run.end_point, electrode, expectation.history)
+    return _finished(bench, notebook, run, run.drawn, run.titration, run.end_point, electrode, expectation)
 
 
 _VOID: dict[type[SalternError], Reason] = {
@@ -411,9 +413,9 @@ def _finished(
     titration: Titration,
     end_point: EndPoint,
     electrode: EndPoint,
-    history: History,
+    expectation: Expectation,
 ) -> Determination:
-    config = bench.config
+    config, history = bench.config, expectation.history
     titre = titre_at(config.titre, run.started_at)
     factor = config.titre.factor if titre is None else titre.factor
     alkalinity = end_point.alkalinity_umol_kg * factor
@@ -447,6 +449,7 @@ def _finished(
     )
     against = (*against, *_titrant_weighed(notebook, run, titration, drawn))
     against = (*against, *unseen_acid_against(history, acid, 0.0 if all_in is None else all_in.u))
+    against = (*against, *expectation.drains.against(notebook.drains, run.started_s))
     against_ph = (*ph_against(history, ph_total), *electrode_now)
     against_salinity = salinity_against(history, salinity)
     told = (*end_point.findings, *against, *against_ph[:1], *against_salinity)
@@ -454,6 +457,8 @@ def _finished(
     judged = judge_alkalinity(
         config, found, ph_total, end_point, titration.settled, against, proof_failed, budget.get(AGE, 0.0)
     )
+    if judged.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL):
+        expectation.drains.learn(notebook.drains, bench.clock.monotonic())
     epoch = epoch_of("ph" if config.probes.ph.tris_u_ph is None else "tris", bench.calibrations)
     ph_parts = Parts(ph_total.u, {epoch: combined_u(model)})
     ph_now = Estimate(ph_total.value, ph_parts.u)

@@ -5,7 +5,7 @@ beyond the end point is taken for 5 % more than there is: the fitted potential f
 that changes leaves the potential alone, and an electrode that moves leaves the alkalinity alone. So a repeated change
 of both, in this proportion, does not become right by repetition.
 
-Acid that did not come before the first reading has a mark of its own: as much more is counted as is found missing.
+Acid that did not come before the first reading has a mark of its own (`carbon_balance`), which needs no step beside it.
 """
 
 from collections.abc import Sequence
@@ -23,6 +23,7 @@ from saltern.quality.history import (
     OFFSET_FLOOR_MV,
     UNSEEN_FLOOR_UMOL_KG,
     UNSEEN_OWN,
+    limit,
     pivot_mv,
     usual_of,
 )
@@ -38,40 +39,35 @@ WITNESSED = 2.5
 
 
 def volume_moved(new: Determination, past: Sequence[Determination]) -> str:
-    """Return in words how alkalinity and electrode moved as a wrong volume moves them; nothing where they did not.
+    """Return in words what says that a volume of this determination is wrong; nothing where nothing does.
 
     Parameters
     ----------
     new
-        A determination with a value.
+        A determination with a value, which is accepted if nothing speaks against it.
     past
-        Those before it that were believed, oldest first.
+        Those before it that were believed, oldest first. What was calibrated otherwise does not count.
     """
-    accepted = [d for d in past if d.alkalinity.verdict is Verdict.ACCEPTED]
+    accepted = [d for d in past if d.alkalinity.verdict is Verdict.ACCEPTED and d.calibrations == new.calibrations]
     if len(accepted) < LEAST_RESULTS or new.alkalinity.value is None:
         return ""
-    if new.calibrations != accepted[-1].calibrations:  # the two rest on other volumes
-        return ""
+    acid = _unseen_acid(new, accepted)
+    if acid is not None and abs(acid.value) > limit() * acid.u:
+        return f"{acid.value:+.0f} umol/kg of acid beyond the usual were counted before the first reading used, unseen"
     last = accepted[-1].alkalinity
     before, now = last.value or 0.0, new.alkalinity.value
     u = hypot(last.in_parts().u_own, new.alkalinity.in_parts().u_own)
-    steps = [abs((b.alkalinity.value or 0.0) - (a.alkalinity.value or 0.0)) for a, b in pairwise(accepted)]
-    step = median(steps)
+    step = median(abs((b.alkalinity.value or 0.0) - (a.alkalinity.value or 0.0)) for a, b in pairwise(accepted))
     moved = Estimate(now - before, hypot(u, step))
-    if abs(moved.value) <= max(SHOWS * u, BEYOND_USUAL * step):
+    off = _by_potential(new, accepted)
+    if off is None or abs(off.value) <= WITNESSED * off.u or abs(moved.value) <= max(SHOWS * u, BEYOND_USUAL * step):
         return ""
-    for says, of_volume in (
-        ("the electrode's potential", _by_potential(new, accepted)),
-        ("acid that is counted and not seen", _by_unseen_acid(new, accepted)),
-    ):
-        if of_volume is None or abs(of_volume.value) <= WITNESSED * of_volume.u:
-            continue
-        if abs(of_volume.value - moved.value) <= TOGETHER * hypot(of_volume.u, moved.u):
-            return (
-                f"the alkalinity moved by {moved.value:+.0f} umol/kg, and {says} as a volume does that is wrong by "
-                f"{100.0 * of_volume.value / before:+.1f} %"
-            )
-    return ""
+    if abs(off.value - moved.value) > TOGETHER * hypot(off.u, moved.u):
+        return ""
+    return (
+        f"the alkalinity moved by {moved.value:+.0f} umol/kg, and the electrode's potential as it does for a volume "
+        f"that is wrong by {100.0 * off.value / before:+.1f} %"
+    )
 
 
 def _by_potential(new: Determination, accepted: Sequence[Determination]) -> Estimate | None:
@@ -85,7 +81,7 @@ def _by_potential(new: Determination, accepted: Sequence[Determination]) -> Esti
     return Estimate(-per_mv * (pivot - usual), per_mv * scatter_mv)
 
 
-def _by_unseen_acid(new: Determination, accepted: Sequence[Determination]) -> Estimate | None:
+def _unseen_acid(new: Determination, accepted: Sequence[Determination]) -> Estimate | None:
     past, now = unseen_acids(accepted), unseen_acids([new])
     if len(past) < LEAST_RESULTS or not now:
         return None

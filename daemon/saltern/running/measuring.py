@@ -19,6 +19,7 @@ from saltern.procedures.determination import Expectation, determine
 from saltern.procedures.standardise import StandardiseOptions
 from saltern.procedures.titre import titre_at
 from saltern.quality.carbon_balance import unseen_acids
+from saltern.quality.drain_witness import UsualDrains
 from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
@@ -74,6 +75,7 @@ class Measuring:
         self._at_work, self._hears, self._ending = at_work, hears, ending
         self._start_rules, self._probes, self._upkeep, self._no_result = start_rules, probes, upkeep, no_result
         self._in_doubt = False
+        self._drains = UsualDrains()
         self._unkept: list[Determination] = []
         self._log = structlog.get_logger("saltern").bind(bench=bench.config.name)
 
@@ -168,11 +170,11 @@ class Measuring:
         last = past[-1].alkalinity.value if past else None
         if last is not None:
             raw = last / config.titre.factor
-            return Expectation(Estimate(raw, 0.25 * raw), loss, history)
+            return Expectation(Estimate(raw, 0.25 * raw), loss, history, self._drains)
         if config.expected_dkh is not None and source is Source.TANK:
             raw = dkh_to_umol_kg(config.expected_dkh, 35.0)
-            return Expectation(Estimate(raw, 0.4 * raw), loss, history)
-        return Expectation(None, loss, history)
+            return Expectation(Estimate(raw, 0.4 * raw), loss, history, self._drains)
+        return Expectation(None, loss, history, self._drains)
 
     def _settled(self, d: Determination) -> Determination:
         """Make provisional what a part that is still settling bears on, and say which part and how long."""
