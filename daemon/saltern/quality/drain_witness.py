@@ -45,18 +45,25 @@ class DrainSeen:
 
 @dataclass
 class UsualDrains:
-    """What the one drain usually is over the other, as long as this process has seen them."""
+    """What the one drain usually is over the other, by the mL that stood, as long as this process has seen them.
 
-    seen: deque[float] = field(default_factory=lambda: deque(maxlen=MOST_RESULTS))
+    After `empty` or a rinse by hand another volume stands, and the cell's height, which is set with a rule, counts
+    otherwise in it: it is not held against the usual one.
+    """
+
+    seen: dict[int, deque[float]] = field(default_factory=dict)
     learned_s: float | None = None  # when it last learned, monotonic
 
     def against(self, drains: Sequence[DrainSeen], begun_s: float) -> tuple[Finding, ...]:
         """Judge the drains of a run that began at a monotonic time; water that stood for long has evaporated."""
         both = _both(drains)
-        if both is None or len(self.seen) < LEAST_RESULTS:
+        if both is None:
             return ()
         stood, titrated = both
-        usual, scatter = usual_of(list(self.seen), 0.0)
+        past = self.seen.get(round(stood.above_ml), ())
+        if len(past) < LEAST_RESULTS:
+            return ()
+        usual, scatter = usual_of(list(past), 0.0)
         off = stood.share / titrated.share / usual - 1.0
         rested_d = 0.0 if self.learned_s is None else (begun_s - self.learned_s) / 86400.0
         beyond = max(off, -off - EVAPORATES_ML_PER_DAY * rested_d / stood.above_ml, 0.0)
@@ -70,7 +77,8 @@ class UsualDrains:
         """Take up those of a run that was believed, and that ended at a monotonic time."""
         both = _both(drains)
         if both is not None:
-            self.seen.append(both[0].share / both[1].share)
+            past = self.seen.setdefault(round(both[0].above_ml), deque(maxlen=MOST_RESULTS))
+            past.append(both[0].share / both[1].share)
             self.learned_s = ended_s
 
 
