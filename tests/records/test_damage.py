@@ -128,6 +128,20 @@ def living(tmp_path):
     made.stage.close()
 
 
+def test_books_that_are_damaged_while_the_service_lives_are_reported_within_a_minute(living):
+    """Not after the next power cut; the bench goes on, for it knows its ledger, and the file beside has it."""
+    before = living.service.bench.ledger.vessel_ml
+    write(living.path, "ledger", "vessel_high_ml", flipped)
+    living.play(80.0 / 3600.0)
+
+    told = {alert.code: alert.text for alert in living.service.told}
+    assert "ledger" in told[SET_ASIDE]
+    assert living.service.bench.ledger.vessel_ml == before
+    living.die()
+    assert LOST not in living.live_again()
+    assert living.service.bench.ledger.vessel_ml.high == pytest.approx(before.high, abs=1.0)
+
+
 ROWS = [
     ("determination", "curve", flipped),
     ("determination", "readings", flipped),

@@ -177,6 +177,9 @@ REASONS: dict[Reason, Code] = {
         None, "A step is repeated and unexplained", "Measure a reference, or log what it was: a dose, a water change"
     ),
     Reason.TITRANT_WEIGHED: Code(None, "By weight another volume of titrant came", "Look at bottle and tube"),
+    Reason.DRAINED_VOLUME: Code(
+        None, "The vessel held another volume than was pumped in", "Look at the pump heads, the lines and the bottle"
+    ),
 }
 
 REFUSALS: dict[Cause, Code] = {

@@ -44,6 +44,7 @@ class Reason(StrEnum):
     STEP_UNEXPLAINED = "step-unexplained"
     CALIBRATION_DAMAGED = "calibration-damaged"
     TITRANT_WEIGHED = "titrant-weighed-differs"
+    DRAINED_VOLUME = "drained-volume-differs"
 
 
 ASKED_AGAIN = frozenset(

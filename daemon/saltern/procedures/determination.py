@@ -6,6 +6,7 @@ Read `determine` top-down: it is the lab's standard operating procedure.
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from math import hypot
 
 import numpy as np
 
@@ -34,6 +35,7 @@ from saltern.procedures.budget import (
     combined_u,
     epoch_of,
     of_doubted_motion,
+    of_observed_scatter,
 )
 from saltern.procedures.calibrated import calibrated_options, e0_from_calibration, ph_nbs, sample_salinity
 from saltern.procedures.notebook import Notebook, Watcher
@@ -54,6 +56,8 @@ from saltern.procedures.vessel import (
     wet_the_probes,
 )
 from saltern.procedures.weigh import Weighed, demand_empty, has_balance, in_vacuo_g, weigh
+from saltern.quality.carbon_balance import unseen_acid
+from saltern.quality.drain_witness import UsualDrains
 from saltern.quality.history import (
     NO_HISTORY,
     History,
@@ -61,6 +65,7 @@ from saltern.quality.history import (
     electrode_against,
     ph_against,
     salinity_against,
+    unseen_acid_against,
 )
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
 
@@ -89,6 +94,7 @@ class Expectation:
     alkalinity_umol_kg: Estimate | None = None
     co2_loss_per_min: Estimate | None = None
     history: History = NO_HISTORY
+    drains: UsualDrains = field(default_factory=UsualDrains)
 
 
 @dataclass(frozen=True)
@@ -168,7 +174,7 @@ def determine(
     _leave_clean_if_it_can(bench, notebook)
     if _acts(bench, MOVED_UNASKED):
         return _void(bench, notebook, run, Reason.INTERLOCK)
-    return _finished(bench, notebook, run, run.drawn, run.titration, run.end_point, electrode, expectation.history)
+    return _finished(bench, notebook, run, run.drawn, run.titration, run.end_point, electrode, expectation)
 
 
 _VOID: dict[type[SalternError], Reason] = {
@@ -407,9 +413,9 @@ def _finished(
     titration: Titration,
     end_point: EndPoint,
     electrode: EndPoint,
-    history: History,
+    expectation: Expectation,
 ) -> Determination:
-    config = bench.config
+    config, history = bench.config, expectation.history
     titre = titre_at(config.titre, run.started_at)
     factor = config.titre.factor if titre is None else titre.factor
     alkalinity = end_point.alkalinity_umol_kg * factor
@@ -420,6 +426,7 @@ def _finished(
     )
     doubted_ml = {role: doubted.most_ml for role, doubted in run.doubted.items()}
     budget |= of_doubted_motion(config, alkalinity, sample_ml, notebook.titrant_ml, doubted_ml)
+    budget |= of_observed_scatter(history, budget)
     notebook.remarks += [
         f"up to {doubted.most_ml:.2g} mL of {role} may be missing: {doubted.why}"
         for role, doubted in run.doubted.items()
@@ -435,7 +442,14 @@ def _finished(
     salinity = Estimate(drawn.salinity.value, salinity_parts.u)
     electrode_now = electrode_against(history, electrode, drawn.temperature_c)
     against = (*alkalinity_against(history, Estimate(alkalinity, parts.u_own), run.started_at), *electrode_now)
+    model = _ph_model(config, titration, electrode)
+    acid, all_in = (
+        unseen_acid(electrode, titration.conditions, Estimate(ph_fitted.value, u), drawn.temperature_c)
+        for u in (ph_fitted.u, hypot(ph_fitted.u, combined_u(model), config.probes.ph.tris_off_ph))
+    )
     against = (*against, *_titrant_weighed(notebook, run, titration, drawn))
+    against = (*against, *unseen_acid_against(history, acid, 0.0 if all_in is None else all_in.u))
+    against = (*against, *expectation.drains.against(notebook.drains, run.started_s))
     against_ph = (*ph_against(history, ph_total), *electrode_now)
     against_salinity = salinity_against(history, salinity)
     told = (*end_point.findings, *against, *against_ph[:1], *against_salinity)
@@ -443,7 +457,8 @@ def _finished(
     judged = judge_alkalinity(
         config, found, ph_total, end_point, titration.settled, against, proof_failed, budget.get(AGE, 0.0)
     )
-    model = _ph_model(config, titration, electrode)
+    if judged.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL):
+        expectation.drains.learn(notebook.drains, bench.clock.monotonic())
     epoch = epoch_of("ph" if config.probes.ph.tris_u_ph is None else "tris", bench.calibrations)
     ph_parts = Parts(ph_total.u, {epoch: combined_u(model)})
     ph_now = Estimate(ph_total.value, ph_parts.u)

@@ -7,6 +7,7 @@ from saltern.bench.bench import Bench
 from saltern.chemistry.endpoint.curve import Curve
 from saltern.model.determination import Notice, Sighting
 from saltern.model.phase import Phase, phase_of
+from saltern.quality.drain_witness import DrainSeen
 
 Watcher = Callable[["Step"], None]
 
@@ -34,6 +35,7 @@ class Notebook:
     readings: list[Sighting] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     noticed: dict[Notice, str] = field(default_factory=dict)
+    drains: list[DrainSeen] = field(default_factory=list)
     titrant_ml: float = 0.0  # given to the sample so far
     curve: Curve | None = None  # as far as it has come
 

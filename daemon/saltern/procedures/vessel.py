@@ -5,6 +5,7 @@ from saltern.config.tables import DrawDown
 from saltern.errors import InterlockError, MotionError
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.rinse import RinsePlan
+from saltern.quality.drain_witness import DrainSeen
 
 DRAW_DOWN_FACTOR, DRAW_DOWN_S = 2.5, 3.0
 """Longer than what is above the tip needs: a fill that gave more, and a pump that gives less."""
@@ -36,7 +37,9 @@ def empty(bench: Bench, notebook: Notebook, phase: str = "empty") -> None:
         No such transition came in the computed time.
     """
     notebook.enter(phase)
+    filled_ml = bench.filled_ml
     drained = bench.drain()
+    _note_drain(bench, notebook, phase, filled_ml, drained.dry_after_s)
     if not drained.proved:
         seen = "the cell stayed wet" if drained.wet_seen else "the cell was dry from the start"
         raise NotEmptyError(
@@ -45,6 +48,15 @@ def empty(bench: Bench, notebook: Notebook, phase: str = "empty") -> None:
             remedy="Look at the waste line and container and the vessel's level, then run `saltern empty`; if you see "
             "that it is empty, say so: saltern part BENCH.toml emptied vessel",
         )
+
+
+def _note_drain(bench: Bench, notebook: Notebook, phase: str, filled_ml: float, dry_after_s: float | None) -> None:
+    """Write down how long the waste pump took, where it is known what was in."""
+    vessel, waste = bench.config.vessel, bench.config.pumps.waste
+    above_ml = filled_ml - vessel.volume_at_ml(vessel.conductivity_tip_mm)
+    if dry_after_s is not None and above_ml > 0.0:
+        expected_s = above_ml / (waste.ml_per_unit * bench.devices.pumps["waste"].rate)
+        notebook.drains.append(DrainSeen(phase, dry_after_s / expected_s, above_ml))
 
 
 def wet_the_probes(bench: Bench, notebook: Notebook) -> bool:

@@ -13,12 +13,18 @@ from saltern.model.verdict import Reason, Verdict
 from saltern.procedures.determination import TITRANT_WITHIN, TITRANT_WITHIN_G
 from saltern.quality.baseline import Step, Witnesses, seen, unexplained_step
 from saltern.quality.history import MOST_RESULTS
+from saltern.quality.volume_witness import volume_moved
 from saltern.records.calibrations import ACCEPTED, ENDS_TITRE, in_force
 from saltern.records.store import Store
 
 USUAL_SALINITY = 35.0
 WEIGHED_SAMPLE = 0.002
 """What two weighings of a sample may be off by, relative: some tenths of a gram in a hundred (assumed)."""
+
+ASKS = (
+    "It is repeated and unexplained: a worn tube repeats as well as a true change. Measure a reference (saltern "
+    "standardise), or log what it was: a dose, a water change, your own test"
+)
 
 
 def step_of(store: Store, rules: Alerts, d: Determination) -> Step | None:
@@ -54,10 +60,11 @@ def surprising(store: Store, rules: Alerts, d: Determination) -> Determination:
 def anchored(store: Store, rules: Alerts, d: Determination) -> Determination:
     """Keep provisional what lies beyond a step that nothing explains, however often it repeats."""
     step = step_of(store, rules, d) if _accepted(d) else None
-    if step is None:
+    marked = "" if step is not None or not _accepted(d) else volume_moved(d, store.believed(Source.TANK, MOST_RESULTS))
+    if step is None and not marked:
         return d
     reasons = (*d.alkalinity.reasons, Reason.STEP_UNEXPLAINED)
-    text = said_of(step, d)
+    text = said_of(step, d) if step is not None else f"{marked}. {ASKS}"
     open_still = replace(d.alkalinity, verdict=Verdict.PROVISIONAL, reasons=reasons)
     return replace(
         d,
@@ -85,11 +92,10 @@ def said_of(step: Step, d: Determination) -> str:
     how_far = f"{size:+.2f} dKH against the last accepted result, of {since}; {allowed:.2f} dKH is what"
     if not step.umol_kg:
         how_far = f"a step of {since} or before is still open: it was more than"
-    return (
-        f"{how_far} the tank may change by in the time (alerts.most_dkh_per_day). It is repeated and unexplained: a "
-        "worn tube repeats as well as a true change. Measure a reference (saltern standardise), or log what it was: a "
-        "dose, a water change, your own test"
-    )
+    elif abs(step.umol_kg) <= abs(step.allowed_umol_kg):
+        moved = f"{size:+.2f} dKH against the last accepted result, of {since}"
+        return f"{moved}: alkalinity and electrode moved as a wrong volume moves them. {ASKS}"
+    return f"{how_far} the tank may change by in the time (alerts.most_dkh_per_day). {ASKS}"
 
 
 def _times(logged: list[Logged], wanted: Callable[[object], bool]) -> tuple[datetime, ...]:

@@ -18,6 +18,8 @@ from saltern.ports import Clock
 from saltern.procedures.determination import Expectation, determine
 from saltern.procedures.standardise import StandardiseOptions
 from saltern.procedures.titre import titre_at
+from saltern.quality.carbon_balance import unseen_acids
+from saltern.quality.drain_witness import UsualDrains
 from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
@@ -75,6 +77,7 @@ class Measuring:
         self.carry_out = determine
         """How a determination is carried out: a simulation may have a way without pumps."""
         self._in_doubt = False
+        self._drains = UsualDrains()
         self._unkept: list[Determination] = []
         self._log = structlog.get_logger("saltern").bind(bench=bench.config.name)
 
@@ -164,15 +167,16 @@ class Measuring:
         titre = titre_at(config.titre, self._clock.now())
         cell_on = config.probes.conductivity.calibrated_on
         history = history_of(past, cell_on, None if titre is None else titre.factor)
+        history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(past)))
         loss = usual_loss(past)
         last = past[-1].alkalinity.value if past else None
         if last is not None:
             raw = last / config.titre.factor
-            return Expectation(Estimate(raw, 0.25 * raw), loss, history)
+            return Expectation(Estimate(raw, 0.25 * raw), loss, history, self._drains)
         if config.expected_dkh is not None and source is Source.TANK:
             raw = dkh_to_umol_kg(config.expected_dkh, 35.0)
-            return Expectation(Estimate(raw, 0.4 * raw), loss, history)
-        return Expectation(None, loss, history)
+            return Expectation(Estimate(raw, 0.4 * raw), loss, history, self._drains)
+        return Expectation(None, loss, history, self._drains)
 
     def _settled(self, d: Determination) -> Determination:
         """Make provisional what a part that is still settling bears on, and say which part and how long."""

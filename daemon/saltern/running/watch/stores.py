@@ -21,5 +21,6 @@ def of_stores(config: BenchConfig, ledger: Ledger) -> Iterator[Watched]:
     yield Watched(
         ledger.waste_ml.high > config.alerts.waste_part * (container_ml - config.vessel.capacity_ml),
         "waste-nearly-full",
-        f"the waste container may hold {ledger.waste_ml.high / 1000:.1f} of {container_ml / 1000:.1f} L: empty it",
+        f"the waste container may hold {ledger.waste_ml.high / 1000:.1f} of {container_ml / 1000:.1f} L: empty it, and "
+        "look at the waste line's end if there is much less in it",
     )
