@@ -94,8 +94,13 @@ def grid(breaks: tuple[Break, ...] = ()) -> list[Variant]:
 
 def log_likelihood(filtered: Filtered) -> FloatArray:
     """Return the logarithm of each grid model's likelihood times how likely it was before, shape (m,)."""
-    before = np.log([p * q for p in WANDERS_DKH_PER_DAY.values() for q in SCATTERS.values()])
-    found: FloatArray = filtered.log_likelihood.sum(axis=0) + before
+    found: FloatArray = filtered.log_likelihood.sum(axis=0) + log_priors()
+    return found
+
+
+def log_priors() -> FloatArray:
+    """Return the logarithm of how likely each grid model is before anything is seen, shape (m,)."""
+    found: FloatArray = np.log([p * q for p in WANDERS_DKH_PER_DAY.values() for q in SCATTERS.values()])
     return found
 
 

@@ -5,14 +5,15 @@ electrode's offset that each titration fits, tell them apart, and are in the mod
 the keeper's log (`Circumstances`) tells causes apart within a group.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from heapq import merge
 from math import erf, exp, hypot, log, sqrt
 
 from saltern.tank.history import Beliefs, History
 from saltern.tank.model import Break, Kind
-from saltern.tank.shocks import Shock, Suspicion, Suspicions, suspicions
+from saltern.tank.shocks import Shock, Suspicion, Suspicions, follow
 
 TOLD_AT = 0.9
 """A change is told when it is so probable that there was one that matters."""
@@ -211,18 +212,62 @@ def look(
     told
         Everything that has been told, in its order.
     """
+    newest = max((each.at_d for each in history.seen if each.at_d <= at_d), default=None)
+    return None if newest is None else _next(history, beliefs, newest, at_d, told, around)
+
+
+def looks(
+    history: History, beliefs: Beliefs, from_d: float, to_d: float, told: Sequence[Finding], around: Circumstances
+) -> list[Finding]:
+    """Return all that is to be told after the results of a time, each as it stood when its result had come.
+
+    Parameters
+    ----------
+    history, beliefs, told, around
+        As `look` takes them.
+    from_d, to_d
+        The first and last moment. This is the same as to `look` after each result, in far fewer passes.
+    """
+    found: list[Finding] = []
+    for each in history.seen:
+        if each.at_d < from_d or each.at_d > to_d or (found and each.at_d <= found[-1].at_d):
+            continue
+        finding = _next(history, beliefs, each.at_d, to_d, [*told, *found], around)
+        if finding is None:
+            break
+        found.append(finding)
+    return found
+
+
+def _next(
+    history: History, beliefs: Beliefs, from_d: float, to_d: float, told: Sequence[Finding], around: Circumstances
+) -> Finding | None:
+    """Return the first thing that is to be told after the results of a time."""
     standing = in_force(told)
     newest = standing[-1] if standing else None
     number = len(told) + 1
-    if newest is not None and at_d - newest.at_d <= REVISED_FOR_D:
-        revised = _revised(history, beliefs, at_d, newest, standing[:-1], around, number)
-        if revised is not None:
-            return revised
+    again: Iterator[Suspicions] = iter(())
+    if newest is not None:
+        about = newest.since_d - NEAR_ONSET_D, newest.since_d + NEAR_ONSET_D
+        until, others = min(to_d, newest.at_d + REVISED_FOR_D), breaks_of(standing[:-1])
+        again = follow(history, beliefs, from_d, until, others, since_d=about[0], until_d=about[1])
     since = max((each.at_d for each in told if each.supersedes is None), default=None)
-    found = suspicions(history, beliefs, at_d, breaks_of(standing), since_d=since)
-    if found is None or found.matters(*OF_TANK, *OF_INSTRUMENT) < TOLD_AT:
-        return None
-    return _finding(found, history, at_d, around, number, None)
+    anew = follow(history, beliefs, from_d, to_d, breaks_of(standing), since_d=since)
+    for found, of in merge(((each, newest) for each in again), ((each, None) for each in anew), key=_when):
+        then = history.until(found.at_d)
+        if of is not None:
+            finding = _revised(found, then, of, around, number)
+        elif 1.0 - found.nothing >= TOLD_AT and found.matters(*OF_TANK, *OF_INSTRUMENT) >= TOLD_AT:
+            finding = _finding(found, then, around, number, None)
+        else:
+            continue
+        if finding is not None:
+            return finding
+    return None
+
+
+def _when(one: tuple[Suspicions, Finding | None]) -> float:
+    return one[0].at_d
 
 
 def in_force(told: Sequence[Finding]) -> list[Finding]:
@@ -247,36 +292,26 @@ def breaks_of(standing: Sequence[Finding]) -> tuple[Break, ...]:
 
 
 def _revised(
-    history: History,
-    beliefs: Beliefs,
-    at_d: float,
-    newest: Finding,
-    others: Sequence[Finding],
-    around: Circumstances,
-    number: int,
+    found: Suspicions, history: History, newest: Finding, around: Circumstances, number: int
 ) -> Finding | None:
     """Look again at the newest finding; say only what is different now."""
-    about = newest.since_d - NEAR_ONSET_D, newest.since_d + NEAR_ONSET_D
-    found = suspicions(history, beliefs, at_d, breaks_of(others), since_d=about[0], until_d=about[1])
-    if found is None:
-        return None
     probability = found.probability(*OF_TANK, *OF_INSTRUMENT)
     if probability < TAKEN_BACK_BELOW:
         unit = newest.unit
         return Finding(
-            number, at_d, newest.since_d, Whose.CANNOT_TELL, Cause.UNKNOWN, 1.0 - probability, 0.0, 0.0, unit,
+            number, found.at_d, newest.since_d, Whose.CANNOT_TELL, Cause.UNKNOWN, 1.0 - probability, 0.0, 0.0, unit,
             newest.id, None, None, None,
         )  # fmt: skip
     if probability < TOLD_AT:
         return None
-    now = _finding(found, history, at_d, around, number, newest.id)
+    now = _finding(found, history, around, number, newest.id)
     if now.whose is newest.whose or now.whose is Whose.CANNOT_TELL:
         return None
     return now
 
 
 def _finding(
-    found: Suspicions, history: History, at_d: float, around: Circumstances, number: int, supersedes: int | None
+    found: Suspicions, history: History, around: Circumstances, number: int, supersedes: int | None
 ) -> Finding:
     of_tank, of_instrument = found.probability(*OF_TANK), found.probability(*OF_INSTRUMENT)
     share = of_tank / (of_tank + of_instrument)
@@ -293,7 +328,7 @@ def _finding(
     in_unit = IN_UNIT[best.kind]
     return Finding(
         number,
-        at_d,
+        found.at_d,
         best.since_d,
         whose,
         cause,
