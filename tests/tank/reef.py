@@ -95,7 +95,7 @@ def play(reef, seed):
     references = [[] for _ in range(n)]
     sampled_at = 3  # 0:30
     scatter, offset, followed = np.zeros(n), np.full(n, 400.0), np.zeros(n)
-    factors = [Factor(0.0, 0.01 * reef.factor_percent)]
+    factors = [[Factor(0.0, 0.01 * reef.factor_percent)] for _ in range(n)]
     decay = np.exp(-STEP_D / reef.wander_days)
     for k in range(steps):
         d = k * STEP_D
@@ -121,14 +121,19 @@ def play(reef, seed):
             for i in range(n):
                 seen[i].append(Seen(d, float(results[i]), own, e0[i], reef.e0_mv))
             lost = level * reef.sample_l / (VOLUME_L * ratio)
-        if reef.reference_every_d and d > 1.0 and (k - round(2.0 / STEP_D)) % round(reef.reference_every_d / STEP_D) == 0:
+        if (
+            reef.reference_every_d
+            and d > 1.0
+            and (k - round(2.0 / STEP_D)) % round(reef.reference_every_d / STEP_D) == 0
+        ):
             noise = (reef.reference_u**2 + (own / 7.0 / np.sqrt(3.0)) ** 2) ** 0.5
             found = error + noise * random.standard_normal(n)
             for i in range(n):
                 references[i].append(Reference(d, float(found[i]), noise))
+                if reef.standardised:
+                    factors[i].append(Factor(d + 1e-4, noise, -float(found[i])))
             if reef.standardised:
                 followed = followed + found
-                factors.append(Factor(d + 1e-4, noise))
         rate = mean.copy()
         if reef.rate_step is not None:
             rate = rate + np.where(d >= reef.rate_step[0], reef.rate_step[1], 0.0)
@@ -149,7 +154,7 @@ def play(reef, seed):
             seen=tuple(seen[i]),
             doses=doses,
             doser=(Doser(0.0, float(dosed[i])),),
-            factors=tuple(factors),
+            factors=tuple(factors[i]),
             references=tuple(references[i]),
         )
         for i in range(n)

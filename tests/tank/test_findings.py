@@ -16,6 +16,7 @@ from saltern.tank.findings import (
     breaks_of,
     in_force,
     look,
+    looks,
     right_afterwards,
 )
 from saltern.tank.history import Beliefs, Doser, History, Seen
@@ -40,13 +41,7 @@ CHANGES = {
 
 
 def told_of(history, beliefs, begin_d, end_d, around=WIDE):
-    told = []
-    for each in history.seen:
-        if begin_d <= each.at_d <= end_d:
-            found = look(history, beliefs, each.at_d + 1e-3, told, around)
-            if found is not None:
-                told.append(found)
-    return told
+    return looks(history, beliefs, begin_d, end_d, [], around)
 
 
 def played(world, tanks, seed, begin_d, end_d, days=17, around=WIDE):
@@ -67,15 +62,37 @@ def test_twice_the_unit_size_is_named_rightly_by_the_next_reference(change, tank
     assert sum(columns[whose.value] for whose in Whose if whose not in (right, Whose.CANNOT_TELL)) <= 0.02 * tanks
 
 
+def test_one_pass_over_a_time_is_told_the_same_as_a_look_after_each_result():
+    reef = Reef(1, 17, **GOOD | QUIET | {"level_step": (AT_D, 0.4), "standardised": True})
+    (history,) = play(reef, 6).histories
+    begin, end, beliefs = 14.0, 16.5, beliefs_of(reef)
+    told = []
+    for each in history.seen:
+        if begin <= each.at_d <= end:
+            found = look(history, beliefs, each.at_d + 1e-3, told, WIDE)
+            told += [] if found is None else [found]
+    at_once = looks(history, beliefs, begin, end, [], WIDE)
+
+    assert told
+    assert [(each.whose, each.cause, each.supersedes) for each in told] == [
+        (each.whose, each.cause, each.supersedes) for each in at_once
+    ]
+    for one, other in zip(told, at_once, strict=True):
+        assert (one.at_d, one.size) == pytest.approx((other.at_d, other.size), rel=0.02)
+
+
 def test_before_a_reference_a_jump_is_told_and_not_named_and_a_reference_is_asked_for():
-    (told,) = played(GOOD | {"level_step": (AT_D, 0.3)}, 1, 5, 13.9, AT_D + 0.5)
-    (found,) = told
+    reef = Reef(1, 17, **GOOD | {"level_step": (AT_D, 0.3)})
+    (history,) = play(reef, 5).histories
+    (found,) = told_of(history, beliefs_of(reef), 13.9, AT_D + 0.5)
+    level = next(each.dkh for each in reversed(history.seen) if each.at_d < AT_D)
 
     assert found.whose is Whose.CANNOT_TELL
     assert found.at_d - AT_D < 0.34  # two results show it
     assert (found.cause, found.ask, found.cost_ml) == (Cause.UNKNOWN, Ask.REFERENCE, 600.0)
     assert abs(found.since_d - AT_D) < 0.2
-    assert found.size == pytest.approx(0.3, abs=0.08) or found.size == pytest.approx(0.3 / 8 * 100, abs=1.0)
+    assert found.unit in ("dKH", "%")
+    assert (found.size if found.unit == "dKH" else found.size / 100 * level) == pytest.approx(0.3, abs=0.08)
 
 
 @pytest.mark.parametrize(

@@ -64,10 +64,20 @@ class Reference:
 
 @dataclass(frozen=True)
 class Factor:
-    """From then on results come from another factor, of the relative standard uncertainty `u`."""
+    """From then on results come from another factor.
+
+    Parameters
+    ----------
+    at_d, u
+        When, and its relative standard uncertainty.
+    moved
+        By how much results moved with it, relative, where the same titrant and pumps go on: then that is all that is
+        new, and what was known of the old factor's error goes on. None where nothing is known in common.
+    """
 
     at_d: float
     u: float
+    moved: float | None = None
 
 
 @dataclass(frozen=True)
@@ -117,7 +127,7 @@ class Beliefs:
     factor_u
         Relative standard uncertainty of the first factor, if no other is said.
     factor_drift_u
-        Relative drift of the factor that is allowed for, a day (k = 1).
+        Relative drift of the factor that is allowed for, a day (k = 1; assumed: 0.6 % a month).
     wander_days
         How long a wander of the consumption lasts (assumed; two days).
     growth
@@ -134,7 +144,7 @@ class Beliefs:
     sample_part: float = 0.0
     top_up_fresh: bool = True
     factor_u: float = 0.006
-    factor_drift_u: float = 0.00012
+    factor_drift_u: float = 0.0002
     wander_days: float = 2.0
     growth: float = 0.005
     electrode_wander_mv: float = 0.3

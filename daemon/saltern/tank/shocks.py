@@ -14,9 +14,9 @@ from math import erfc
 import numpy as np
 
 from saltern.chemistry.quantities import FloatArray
-from saltern.tank.consumption import grid, log_priors
+from saltern.tank.consumption import grid, log_priors, swing_until
 from saltern.tank.history import Beliefs, History
-from saltern.tank.model import Break, Part, lay
+from saltern.tank.model import SWINGS, Break, Part, lay, swing_over_mean
 from saltern.tank.state_space import Filtered, Step, kalman_filter
 
 LOOK_BACK_D = 28.0
@@ -25,8 +25,6 @@ SUSPECTED_D = 21.0
 
 LEAST_RESULTS, LEAST_BEFORE = 6, 3
 A_DAY_D = 1.0 - 1e-6
-SWINGS = [Part.COS1, Part.SIN1, Part.COS2, Part.SIN2]
-LEAST_CONSUMPTION_DKH_PER_DAY = 0.15
 _ERFC = np.vectorize(erfc, otypes=[float])
 CLOSELY_D = 4.0
 """So far back any result may have been the last before a change; before that, one a day."""
@@ -54,10 +52,10 @@ class Supposed:
 
 
 SUPPOSED = (
-    Supposed(Shock.RATE, Part.MEAN, 0.01, 0.35, 0.12),
+    Supposed(Shock.RATE, Part.MEAN, 0.03, 0.35, 0.12),
     Supposed(Shock.LEVEL, Part.LEVEL, 0.01, 0.4, 0.12),
-    Supposed(Shock.FACTOR, Part.FACTOR, 0.008, 0.05, 0.008),
-    Supposed(Shock.DRIFT, Part.DRIFT, 0.005, 0.0013, 0.0005),
+    Supposed(Shock.FACTOR, Part.FACTOR, 0.01, 0.05, 0.008),
+    Supposed(Shock.DRIFT, Part.DRIFT, 0.01, 0.0017, 0.0005),
     Supposed(Shock.RESULT, None, 0.06, 0.4, 0.0),
 )
 """Assumed, not measured: each kind a few times a year, 1 % of results off; sizes that matter to a keeper."""
@@ -188,7 +186,7 @@ def follow(
     if len(known.seen) < LEAST_RESULTS:
         return
     variants = grid(breaks)
-    laid = lay(known, beliefs, variants, to_d)
+    laid = lay(known, beliefs, variants, to_d, swing=swing_until(known, beliefs, from_d))
     filtered = kalman_filter(laid.start, laid.steps, len(variants))
     of_model = log_priors() + np.cumsum(filtered.log_likelihood, axis=0)
     trace = _Trace(tuple(supposed), len(variants), filtered.mean.shape[-1])
@@ -208,7 +206,7 @@ def follow(
             yield trace.weigh(at_d, of_model[i], np.mean(charted, axis=1))
         trace.forget(at_d)
         if r >= LEAST_BEFORE and (since_d is None or at_d >= since_d) and (until_d is None or at_d <= until_d):
-            trace.begin(at_d, _swing_over_mean(filtered, i))
+            trace.begin(at_d, swing_over_mean(filtered.mean[i], filtered.covariance[i]))
 
 
 class _Trace:
@@ -306,11 +304,3 @@ def _beyond(size: FloatArray, u: FloatArray, least: float) -> FloatArray:
     above, below = (least - size) / (u * np.sqrt(2.0)), (least + size) / (u * np.sqrt(2.0))
     found: FloatArray = 0.5 * (_ERFC(above) + _ERFC(below))
     return found
-
-
-def _swing_over_mean(filtered: Filtered, i: int) -> FloatArray:
-    """Return the day-and-night parts over the mean consumption, shape (m, 4); zero where next to nothing is taken."""
-    mean, spread = filtered.mean[i, :, Part.MEAN], filtered.covariance[i, :, Part.MEAN, Part.MEAN]
-    sure = mean > np.maximum(LEAST_CONSUMPTION_DKH_PER_DAY, 2.0 * np.sqrt(np.maximum(spread, 0.0)))
-    found: FloatArray = np.where(sure[:, None], filtered.mean[i][:, SWINGS] / np.where(sure, mean, 1.0)[:, None], 0.0)
-    return np.clip(found, -1.0, 1.0)
