@@ -29,6 +29,7 @@ TAKEN_BACK_BELOW = 0.25
 NEAR_D = 0.5
 """A thing done so near a change's onset may be its cause."""
 
+DOUBTED_FOR_D = 7.0
 REVISED_FOR_D = 10.0
 NEAR_ONSET_D = 1.0
 """A finding is looked at again from so long before its onset to so long after: what came later is another change."""
@@ -266,7 +267,7 @@ def _next(
     newest = standing[-1] if standing else None
     number = len(told) + 1
     again: Iterator[Suspicions] = iter(())
-    if newest is not None:
+    if newest is not None and from_d - newest.at_d <= REVISED_FOR_D:
         about = newest.since_d - NEAR_ONSET_D, newest.since_d + NEAR_ONSET_D
         until, others = min(to_d, newest.at_d + REVISED_FOR_D), breaks_of(standing[:-1])
         again = follow(history, beliefs, from_d, until, others, since_d=about[0], until_d=about[1])
@@ -299,6 +300,12 @@ def in_force(told: Sequence[Finding]) -> list[Finding]:
     """Return the findings that stand: neither replaced nor taken back."""
     gone = {each.supersedes for each in told}
     return [each for each in told if each.id not in gone and each.shape is not None]
+
+
+def doubted(told: Sequence[Finding], history: History, at_d: float) -> list[Finding]:
+    """Return the findings that stand and bear on advice: none from before the newest factor, and none of a week ago."""
+    since_factor = max((each.at_d for each in history.factors if each.at_d <= at_d), default=0.0)
+    return [each for each in in_force(told) if each.since_d > since_factor and at_d - each.at_d <= DOUBTED_FOR_D]
 
 
 def breaks_of(standing: Sequence[Finding]) -> tuple[Break, ...]:
