@@ -1,6 +1,7 @@
 """Was it the tank or the instrument, on reefs that know nothing of the filter (`reef.py`)."""
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -20,7 +21,7 @@ from saltern.tank.findings import (
     right_afterwards,
 )
 from saltern.tank.history import Beliefs, Doser, History, Seen
-from saltern.tank.shocks import suspicions
+from saltern.tank.shocks import suspicions, without_outliers
 from tests.sizes import sizes
 from tests.tank.reef import HOBBY_OWN_UMOL_KG, Reef, beliefs_of, play
 
@@ -166,6 +167,21 @@ def test_one_result_that_is_off_is_asked_again_and_not_told():
     assert look(off, Beliefs(), last.at_d, [], WIDE) is None
     found = suspicions(off, Beliefs(), last.at_d)
     assert found.nothing < 0.05
+
+
+def test_a_result_that_was_off_alone_hides_no_change_after_it():
+    history = steady(12.0, jump_at_d=10.0, jump=0.3)
+    seen = tuple(replace(each, dkh=each.dkh + 1.5) if i == 40 else each for i, each in enumerate(history.seen))
+    off = History(seen, doser=history.doser)
+    told = told_of(off, Beliefs(), 9.0, 11.0)
+    cleaned = without_outliers(off, Beliefs(), 9.5)
+
+    assert told
+    assert abs(told[0].since_d - 10.0) < 0.3
+    assert [i for i, (one, other) in enumerate(zip(cleaned.seen, seen, strict=True)) if one != other] == [40]
+    found = consumption(cleaned, Beliefs(), 9.5, (7.0,)).windows[7.0]
+    assert abs(found.net_dkh_per_day.value) < 3.0 * found.net_dkh_per_day.u
+    assert abs(found.alkalinity_dkh.value - 8.0) < 0.05
 
 
 def test_salinity_that_moved_as_much_is_the_cause():

@@ -19,6 +19,7 @@ from saltern.tank.advice import Advice, Situation, Wish, advice
 from saltern.tank.consumption import Consumption, consumption
 from saltern.tank.findings import Circumstances, Finding, breaks_of, doubted, in_force, look, looks
 from saltern.tank.forecast import Forecast, forecast
+from saltern.tank.shocks import without_outliers
 
 WINDOWS_D = (1.0, 3.0, 7.0, 14.0)
 SHOWN_WINDOWS_D = WINDOWS_D[1:]
@@ -89,6 +90,7 @@ def pictured(found: Known, tank: TankTable, now: datetime, told: Sequence[Findin
     """Return the tank at a moment, where what has been told of it is known."""
     history, beliefs, now_d = found.history, found.beliefs, found.day_of(now)
     breaks = breaks_of(in_force(told))
+    history = without_outliers(history, beliefs, now_d, breaks)
     taken = consumption(history, beliefs, now_d, WINDOWS_D, breaks)
     ahead = forecast(history, beliefs, now_d, tank.low_dkh, tank.high_dkh, breaks=breaks)
     carbonate = _carbonate(found, tank, now)

@@ -15,7 +15,7 @@ from saltern.tank.history import Beliefs, History
 from saltern.tank.model import Break, Kind
 from saltern.tank.shocks import Shock, Suspicion, Suspicions, follow
 
-TOLD_AT, RATE_TOLD_AT = 0.9, 0.5
+TOLD_AT, RATE_TOLD_AT = 0.9, 0.65
 """A change is told when it is so probable that there was one that matters.
 
 One of the consumption is told sooner, for each hour counts and a tank that wanders hides it: tuned to one false alarm a

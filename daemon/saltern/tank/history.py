@@ -3,7 +3,9 @@
 Alkalinity is in dKH, times are days: a whole number is a midnight where the tank is.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+SAYS_NOTHING_DKH = 20.0
 
 
 @dataclass(frozen=True)
@@ -104,6 +106,16 @@ class History:
             early = [each for each in kind if each.at_d < at_d] if kind in states else []
             kept.append((*early[-1:], *late))
         return History(*kept)
+
+    def without(self, at_d: float) -> "History":
+        """Return it with the result of a moment as one that says nothing; its sample was drawn all the same."""
+        return replace(
+            self,
+            seen=tuple(
+                replace(each, u_own_dkh=SAYS_NOTHING_DKH, e0_mv=None) if each.at_d == at_d else each
+                for each in self.seen
+            ),
+        )
 
     @property
     def _kinds(self) -> tuple[tuple, ...]:  # type: ignore[type-arg]

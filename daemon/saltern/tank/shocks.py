@@ -24,6 +24,7 @@ SUSPECTED_D = 21.0
 """So far back a change is looked for; results from before that say what was usual."""
 
 LEAST_RESULTS, LEAST_BEFORE = 6, 3
+SURELY_ALONE, LEAST_LATER = 0.95, 2
 A_DAY_D = 1.0 - 1e-6
 _ERFC = np.vectorize(erfc, otypes=[float])
 CLOSELY_D = 4.0
@@ -116,6 +117,16 @@ class Suspicions:
     def matters(self, *kinds: Shock) -> float:
         return sum(self.by_kind[kind].matters for kind in kinds)
 
+    def alone_at(self, history: History) -> float | None:
+        """Return when a result was drawn that is surely off alone, as later ones agree; None where there is none."""
+        for i, each in enumerate(self._kinds):
+            by_onset = self._posterior[:, :, i].sum(axis=0) if each.kind is Shock.RESULT else np.zeros(0)
+            for k in np.flatnonzero(by_onset >= SURELY_ALONE):
+                after = [one.at_d for one in history.seen if self._onsets_d[k] < one.at_d <= self.at_d]
+                if len(after) > LEAST_LATER:
+                    return after[0]
+        return None
+
     @cached_property
     def by_kind(self) -> dict[Shock, Suspicion]:
         """Return what is thought of each kind; with `nothing` their probabilities come to one."""
@@ -169,6 +180,8 @@ def follow(
 ) -> Iterator[Suspicions]:
     """Return what may have changed, after each result of a time, as far as it was known then: one pass of the filter.
 
+    A result that was surely off alone is set aside from then on: it would outweigh, and so hide, any change after it.
+
     Parameters
     ----------
     history, beliefs
@@ -182,7 +195,42 @@ def follow(
     since_d, until_d
         Nothing before or after these moments is suspected; none: all of the last three weeks.
     """
-    known = history.until(to_d).since(from_d - LOOK_BACK_D)
+    while True:
+        known = history.until(to_d).since(from_d - LOOK_BACK_D)
+        alone: float | None = None
+        for found in _followed(known, beliefs, from_d, to_d, breaks, supposed, since_d, until_d):
+            alone = found.alone_at(known)
+            if alone is not None:
+                from_d, history = found.at_d, history.without(alone)
+                break
+            yield found
+        if alone is None:
+            return
+
+
+def without_outliers(history: History, beliefs: Beliefs, at_d: float, breaks: tuple[Break, ...] = ()) -> History:
+    """Return a history without the results that were off alone, as far as that was sure at a moment."""
+    newest = max((each.at_d for each in history.seen if each.at_d <= at_d), default=at_d)
+    while True:
+        known = history.until(at_d).since(newest - LOOK_BACK_D)
+        found = next(_followed(known, beliefs, newest, at_d, breaks, SUPPOSED, None, None), None)
+        alone = None if found is None else found.alone_at(known)
+        if alone is None:
+            return history
+        history = history.without(alone)
+
+
+def _followed(
+    known: History,
+    beliefs: Beliefs,
+    from_d: float,
+    to_d: float,
+    breaks: tuple[Break, ...],
+    supposed: Sequence[Supposed],
+    since_d: float | None,
+    until_d: float | None,
+) -> Iterator[Suspicions]:
+    """Return what may have changed after each result, with nothing set aside."""
     if len(known.seen) < LEAST_RESULTS:
         return
     variants = grid(breaks)
