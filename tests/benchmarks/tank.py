@@ -266,15 +266,24 @@ def print_matrix(title, rows):
     right = [end for end in ends[2] if end[1] == RIGHT[end[0]].value]
     every = [end for size in ends for end in ends[size]]
     wrong = [end for end in every if end[1] in ("tank", "instrument") and end[1] != RIGHT[end[0]].value]
+    before = [(row, in_force([each for each in row[3] if each.at_d <= NEXT_REFERENCE_D])) for row in rows]
+    wrongly = [(row, stood[-1].id) for row, stood in before if stood and _is_wrong(row[0], stood[-1])]
+    mended = sum(any(each.supersedes == number for each in row[3]) for row, number in wrongly)
     quiet = [row for row in rows if row[0] == "nothing"]
     told = sum(any(each.whose is not Whose.CANNOT_TELL for each in row[3]) for row in quiet)
     asks = [each.ask for row in rows for each in row[3] if each.shape is not None and each.whose is Whose.CANNOT_TELL]
     print(
         f"   below one unit named {len(named)} of {len(ends[0])}; above two right {len(right)} of {len(ends[2])}, "
         f"their group {sum(end[2] for end in ends[2])}; wrong {len(wrong)} of {len(every)}; nothing happened, named "
-        f"{told} of {len(quiet)}; of {len(asks)} that cannot tell {sum(each is not None for each in asks)} ask",
+        f"{told} of {len(quiet)}; of {len(asks)} that cannot tell {sum(each is not None for each in asks)} ask; "
+        f"wrong before the reference {len(wrongly)}, of them taken back or replaced within a day of it {mended}",
         flush=True,
     )
+
+
+def _is_wrong(kind, finding):
+    """Return whether a finding names the other one, or anything where nothing happened."""
+    return finding.whose is not Whose.CANNOT_TELL and finding.whose is not RIGHT.get(kind)
 
 
 def _size(units):

@@ -123,19 +123,16 @@ def test_nothing_is_told_of_tanks_in_which_nothing_happens(world, tanks):
 
 @pytest.mark.soak
 @pytest.mark.parametrize(
-    ("own", "wander", "size", "within_h", "least"),
+    ("own", "wander", "size", "within_h"),
     [
-        (3.2, 0.03, 0.3, 16.0, 0.9),
-        (HOBBY_OWN_UMOL_KG, 0.03, 0.3, 30.0, 0.5),
-        (3.2, 0.08, 0.3, 24.0, 0.3),
-        (HOBBY_OWN_UMOL_KG, 0.08, 0.45, 36.0, 0.3),
+        (3.2, 0.03, 0.3, 16.0),
+        (HOBBY_OWN_UMOL_KG, 0.03, 0.3, 30.0),
+        (3.2, 0.08, 0.3, 24.0),
+        (HOBBY_OWN_UMOL_KG, 0.08, 0.45, 36.0),
     ],
 )
-def test_how_soon_a_change_of_the_consumption_is_told(own, wander, size, within_h, least):
-    """The change begins at any hour of the day; figures are printed.
-
-    The aim is 90 % in every row. Only the first is known to reach it; the others are guarded against a loss.
-    """
+def test_how_soon_a_change_of_the_consumption_is_told(own, wander, size, within_h):
+    """The change begins at any hour of the day; 90 % are told in time, on a steady tank and on one that wanders."""
     delays = []
     for k, begin in enumerate((16.0, 16.25, 16.5, 16.75)):
         reef = Reef(15, 20, own_umol_kg=own, wander=(wander, wander), rate_step=(begin, size))
@@ -147,7 +144,7 @@ def test_how_soon_a_change_of_the_consumption_is_told(own, wander, size, within_
         f"median {np.median(delays):.0f} h"
     )
 
-    assert share > least
+    assert share >= 0.9
 
 
 def steady(days, jump_at_d=99.0, jump=0.0, u=0.01, doser=0.0):
