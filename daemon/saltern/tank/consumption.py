@@ -17,7 +17,7 @@ from saltern.tank.history import Beliefs, History
 from saltern.tank.model import LEVELS, NET, UPTAKE, Break, Laid, Part, Variant, lay, swing_over_mean
 from saltern.tank.state_space import Filtered, kalman_filter
 
-WANDERS_DKH_PER_DAY = {0.012: 0.15, 0.025: 0.25, 0.05: 0.30, 0.1: 0.20, 0.2: 0.10}
+WANDERS_DKH_PER_DAY = {0.015: 0.15, 0.03: 0.20, 0.05: 0.20, 0.075: 0.20, 0.1: 0.15, 0.2: 0.10}
 """The grid over which the wander is learnt, and how likely each is before anything is seen (assumed)."""
 
 SCATTERS = {0.0: 0.4, 0.025: 0.35, 0.07: 0.25}

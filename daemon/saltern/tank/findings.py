@@ -15,11 +15,13 @@ from saltern.tank.history import Beliefs, History
 from saltern.tank.model import Break, Kind
 from saltern.tank.shocks import Shock, Suspicion, Suspicions, follow
 
-TOLD_AT, RATE_TOLD_AT = 0.9, 0.65
-"""A change is told when it is so probable that there was one that matters.
+TOLD_AT = 0.9
+"""A change is told when it is so probable that there was one that matters."""
 
-One of the consumption is told sooner, for each hour counts and a tank that wanders hides it: tuned to one false alarm a
-year at most, by `tests/benchmarks/tank.py`.
+RATE_TOLD_AT, RATE_TOLD_AT_MOST, LATER_BY_OWN = 0.55, 0.8, 0.07
+"""One of the consumption is told sooner, for each hour counts and a tank that wanders hides it.
+
+The coarser the results, the surer: tuned to about one false alarm a year by `tests/benchmarks/tank.py`.
 """
 
 NAMED_AT = 0.9
@@ -277,7 +279,7 @@ def _next(
         then = history.until(found.at_d)
         if of is not None:
             finding = _revised(found, then, of, around, number)
-        elif _is_told(found):
+        elif _is_told(found, then):
             finding = _finding(found, then, around, number, None)
         else:
             continue
@@ -286,10 +288,12 @@ def _next(
     return None
 
 
-def _is_told(found: Suspicions) -> bool:
-    if 1.0 - found.nothing < RATE_TOLD_AT:  # most often so, and much sooner known
+def _is_told(found: Suspicions, history: History) -> bool:
+    coarse = max(0.0, history.seen[-1].u_own_dkh / USUAL_OWN_DKH - 1.0)
+    at = min(RATE_TOLD_AT_MOST, RATE_TOLD_AT + LATER_BY_OWN * coarse)
+    if 1.0 - found.nothing < at:  # most often so, and much sooner known
         return False
-    return found.matters(Shock.RATE) >= RATE_TOLD_AT or found.matters(*OF_TANK, *OF_INSTRUMENT) >= TOLD_AT
+    return found.matters(Shock.RATE) >= at or found.matters(*OF_TANK, *OF_INSTRUMENT) >= TOLD_AT
 
 
 def _when(one: tuple[Suspicions, Finding | None]) -> float:

@@ -147,7 +147,7 @@ class Beliefs:
     electrode_wander_mv
         How much the electrode's own offset may change in the square root of a day (assumed; k = 1).
     swing_dkh_per_day
-        Of the consumption with the light: amplitudes once and twice a day that are usual (assumed; k = 1).
+        Of the consumption with the light: amplitudes once, twice and three times a day that are usual (assumed; k = 1).
     """
 
     volume_u: float = 0.015
@@ -160,4 +160,4 @@ class Beliefs:
     wander_days: float = 2.0
     growth: float = 0.005
     electrode_wander_mv: float = 0.3
-    swing_dkh_per_day: tuple[float, float] = (0.5, 0.1)
+    swing_dkh_per_day: tuple[float, float, float] = (0.5, 0.15, 0.1)

@@ -47,11 +47,13 @@ class Part(IntEnum):
     SIN1 = 4
     COS2 = 5
     SIN2 = 6
-    GAIN = 7
-    TODAY = 8
-    FACTOR = 9
-    DRIFT = 10
-    OFFSET = 11
+    COS3 = 7
+    SIN3 = 8
+    GAIN = 9
+    TODAY = 10
+    FACTOR = 11
+    DRIFT = 12
+    OFFSET = 13
 
 
 PARTS = len(Part)
@@ -72,9 +74,12 @@ class Kind(StrEnum):
 OF_KIND = {Kind.RATE: Part.MEAN, Kind.LEVEL: Part.LEVEL, Kind.FACTOR: Part.FACTOR, Kind.DRIFT: Part.DRIFT}
 
 
-SWINGS = [Part.COS1, Part.SIN1, Part.COS2, Part.SIN2]
+BY_TURNS = ((Part.COS1, Part.SIN1), (Part.COS2, Part.SIN2), (Part.COS3, Part.SIN3))
+"""Of the day and night: once, twice and three times a day; lamps that go on and off have them all."""
+
+SWINGS = [part for pair in BY_TURNS for part in pair]
 LEAST_CONSUMPTION_DKH_PER_DAY = 0.15
-SWINGS_WITH_RATE = {Part.COS1: 0.5, Part.SIN1: 0.5, Part.COS2: 0.2, Part.SIN2: 0.2}
+SWINGS_WITH_RATE = {part: share for pair, share in zip(BY_TURNS, (0.5, 0.2, 0.1), strict=True) for part in pair}
 """A tank that takes more also swings more; how far is learnt anew."""
 
 
@@ -138,7 +143,7 @@ def lay(
     windows_d
         Lengths of the windows that end there, in days; one longer than the history begins with it.
     swing
-        The day-and-night parts over the mean consumption, shape (4,), as `swing_over_mean` finds them: what wanders
+        The day-and-night parts over the mean consumption, shape (6,), as `swing_over_mean` finds them: what wanders
         goes with the light too. None: it does not.
     draws_d
         When samples are going to be drawn that nobody has seen yet: each dilutes.
@@ -227,8 +232,8 @@ class _Frame:
         b = self.beliefs
         factor_u = next((each.u for each in history.factors if each.at_d <= history.seen[0].at_d), b.factor_u)
         sd = np.zeros(self.n)
-        first, second = b.swing_dkh_per_day
-        sd[[Part.COS1, Part.SIN1]], sd[[Part.COS2, Part.SIN2]] = first, second
+        for pair, amplitude in zip(BY_TURNS, b.swing_dkh_per_day, strict=True):
+            sd[list(pair)] = amplitude
         sd[Part.GAIN] = np.hypot(b.volume_u, b.doser_u)
         sd[Part.FACTOR], sd[Part.DRIFT] = factor_u, b.factor_drift_u
         sd[Part.OFFSET] = UNKNOWN_OFFSET_MV
@@ -243,7 +248,7 @@ class _Frame:
         kept = exp(-dt / tau)
         taken = np.zeros(self.n)
         taken[Part.MEAN], taken[Part.WANDER] = dt, tau * (1.0 - kept)
-        for k, (c, s) in enumerate(((Part.COS1, Part.SIN1), (Part.COS2, Part.SIN2)), start=1):
+        for k, (c, s) in enumerate(BY_TURNS, start=1):
             turn = TURN * k
             taken[c] = (sin(turn * end) - sin(turn * begin)) / turn
             taken[s] = (cos(turn * begin) - cos(turn * end)) / turn
@@ -385,7 +390,7 @@ class _Frame:
 
 
 def swing_over_mean(mean: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Return the day-and-night parts over the mean consumption, shape (m, 4); zero where next to nothing is taken.
+    """Return the day-and-night parts over the mean consumption, shape (m, 6); zero where next to nothing is taken.
 
     Parameters
     ----------
