@@ -66,7 +66,7 @@ def test_twice_the_unit_size_is_named_rightly_by_the_next_reference(change, tank
 def test_one_pass_over_a_time_is_told_the_same_as_a_look_after_each_result():
     reef = Reef(1, 17, **GOOD | QUIET | {"level_step": (AT_D, 0.4), "standardised": True})
     (history,) = play(reef, 6).histories
-    begin, end, beliefs = 14.0, 16.5, beliefs_of(reef)
+    begin, end, beliefs = 14.0, 15.6, beliefs_of(reef)
     told = []
     for each in history.seen:
         if begin <= each.at_d <= end:
