@@ -381,11 +381,11 @@ def _finding(
 
 
 def _large_enough(best: Suspicion, history: History) -> bool:
-    """Return whether a change is as large as results of this kind can tell apart from what else moves them."""
+    """Return whether a change is, by one u, as large as results can tell apart from what else moves them."""
     size, power = NAMED_FROM[best.kind]
     own = max(1.0, history.seen[-1].u_own_dkh / USUAL_OWN_DKH)
     least: float = size * own**power
-    return abs(best.size) >= least
+    return abs(best.size) - best.u >= least
 
 
 def _tank_cause(best: Suspicion, history: History, around: Circumstances) -> Cause:
