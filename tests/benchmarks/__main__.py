@@ -16,6 +16,8 @@ from tests.benchmarks import (
     organics,
     ph_departures,
     status_start,
+    tank,
+    tank_followed,
     titre_ramps,
     twin_speed,
 )
@@ -47,6 +49,8 @@ for title, table in (
     ("A titre factor that drifts", lambda: titre_ramps.main(of(titre_ramps.BENCHES))),
     ("A change, a mean and a trend", lambda: changes.main(of(changes.BENCHES))),
     ("What is noticed of faults, and false alarms", lambda: diagnostics.main(of(diagnostics.BENCHES))),
+    ("What is said of tanks whose truth it does not know", lambda: tank.main(of(tank.TANKS))),
+    ("A tank whose keeper follows the advice", lambda: tank_followed.main(of(tank_followed.TANKS))),
     ("Processor time of `saltern status` from cold", status_start.main),
     ("Processor time of a simulated day", twin_speed.main),
 ):

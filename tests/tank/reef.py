@@ -38,12 +38,16 @@ class Reef:
     ramp_percent_per_month: tuple[float, float] = (0.0, 0.0)
     sample_l: float = 0.2
     test_dose_at_d: float | None = None  # of 1 dKH
+    # of the changes, day and size are numbers, or arrays with one for each tank
     rate_step: tuple[float, float] | None = None  # at day, dKH/day
     level_step: tuple[float, float] | None = None  # at day, dKH, which nobody logs
     factor_step: tuple[float, float] | None = None  # at day, percent of the results
     ramp_step: tuple[float, float] | None = None  # from day, percent a month
     reference_every_d: float = 0.0
     reference_u: float = 0.002
+    standardised: bool = False  # whether results follow the newest reference
+    outliers: float = 0.0  # share of results that are off
+    outlier_dkh: float = 0.3
     electrode_wander_mv: float | None = None  # in the square root of a day; None: no offset is known
     e0_mv: float = 0.05  # noise of one fitted offset
 
@@ -90,41 +94,55 @@ def play(reef, seed):
     seen = [[] for _ in range(n)]
     references = [[] for _ in range(n)]
     sampled_at = 3  # 0:30
-    scatter, offset = np.zeros(n), np.full(n, 400.0)
+    scatter, offset, followed = np.zeros(n), np.full(n, 400.0), np.zeros(n)
+    factors = [[Factor(0.0, 0.01 * reef.factor_percent)] for _ in range(n)]
     decay = np.exp(-STEP_D / reef.wander_days)
     for k in range(steps):
         d = k * STEP_D
         if k % 144 == 0:
             scatter = 0.01 * reef.scatter_percent * random.standard_normal(n)
-        error = factor + ramp * d
-        if reef.factor_step is not None and d >= reef.factor_step[0]:
-            error = error + 0.01 * reef.factor_step[1]
-        if reef.ramp_step is not None and d >= reef.ramp_step[0]:
-            error = error + 0.01 / 30.0 * reef.ramp_step[1] * (d - reef.ramp_step[0])
+        physical = ramp * d
+        if reef.factor_step is not None:
+            physical = physical + np.where(d >= reef.factor_step[0], 0.01 * reef.factor_step[1], 0.0)
+        if reef.ramp_step is not None:
+            physical = physical + 0.01 / 30.0 * reef.ramp_step[1] * np.maximum(0.0, d - reef.ramp_step[0])
+        error = factor + physical - followed
         lost = np.zeros(n)
         if k % SAMPLE_EVERY == sampled_at:
             results = level * (1.0 + error) + own * random.standard_normal(n)
+            if reef.outliers:
+                off = np.where(random.random(n) < 0.5, -1.0, 1.0) * reef.outlier_dkh
+                results = results + np.where(random.random(n) < reef.outliers, off, 0.0)
             e0 = [None] * n
             if reef.electrode_wander_mv is not None:
                 offset = offset + reef.electrode_wander_mv * np.sqrt(SAMPLE_EVERY * STEP_D) * random.standard_normal(n)
-                e0 = (offset - 25.7 * error + reef.e0_mv * random.standard_normal(n)).tolist()
+                # results and offset of one titration come from the same volumes, whatever factor is counted with
+                e0 = (offset - 25.7 * (factor + physical) + reef.e0_mv * random.standard_normal(n)).tolist()
             for i in range(n):
                 seen[i].append(Seen(d, float(results[i]), own, e0[i], reef.e0_mv))
             lost = level * reef.sample_l / (VOLUME_L * ratio)
-        if reef.reference_every_d and d > 1.0 and abs((d - 2.0) % reef.reference_every_d) < STEP_D / 2.0:
+        if (
+            reef.reference_every_d
+            and d > 1.0
+            and (k - round(2.0 / STEP_D)) % round(reef.reference_every_d / STEP_D) == 0
+        ):
             noise = (reef.reference_u**2 + (own / 7.0 / np.sqrt(3.0)) ** 2) ** 0.5
             found = error + noise * random.standard_normal(n)
             for i in range(n):
                 references[i].append(Reference(d, float(found[i]), noise))
+                if reef.standardised:
+                    factors[i].append(Factor(d + 1e-4, noise, -float(found[i])))
+            if reef.standardised:
+                followed = followed + found
         rate = mean.copy()
-        if reef.rate_step is not None and d >= reef.rate_step[0]:
-            rate = rate + reef.rate_step[1]
+        if reef.rate_step is not None:
+            rate = rate + np.where(d >= reef.rate_step[0], reef.rate_step[1], 0.0)
         taken = (rate + wander) * (1.0 + reef.swing * light_of(reef.light, d % 1.0)) * STEP_D
         given = dosed * strength * (1.0 + scatter) / ratio * STEP_D
         if reef.test_dose_at_d is not None and k == round(reef.test_dose_at_d / STEP_D):
             given = given + strength / ratio
-        if reef.level_step is not None and k == round(reef.level_step[0] / STEP_D):
-            given = given + reef.level_step[1]
+        if reef.level_step is not None:
+            given = given + np.where(k == np.round(np.divide(reef.level_step[0], STEP_D)), reef.level_step[1], 0.0)
         level = level + given - taken - lost
         levels.append(level)
         consumed.append(consumed[-1] + taken)
@@ -136,7 +154,7 @@ def play(reef, seed):
             seen=tuple(seen[i]),
             doses=doses,
             doser=(Doser(0.0, float(dosed[i])),),
-            factors=(Factor(0.0, 0.01 * reef.factor_percent),),
+            factors=tuple(factors[i]),
             references=tuple(references[i]),
         )
         for i in range(n)

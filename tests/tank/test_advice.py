@@ -167,6 +167,18 @@ def test_a_forecast_names_the_night_on_which_the_band_is_left():
     assert found.nights[0].below < 0.01
 
 
+def test_samples_to_come_are_counted_into_a_forecast():
+    """Six a day of 0.2 L, from 400 L with fresh top-up: 0.3 % of the alkalinity a day, 0.18 dKH in a week."""
+    taken = replace(Beliefs(), sample_part=0.2 / 400.0)
+    steady = forecast(falling(0.0), Beliefs(), 10.0, 7.0, 9.5).nights[-1].level_dkh.value
+    still = forecast(falling(0.0), replace(taken, top_up_fresh=False), 10.0, 7.0, 9.5).nights[-1].level_dkh.value
+    later = forecast(falling(0.0), taken, 10.0, 7.0, 9.5).nights[-1].level_dkh.value
+
+    assert still == pytest.approx(steady)
+    # what dilutes by 0.025 dKH a day while results stand still is made up for by something: it goes on to be
+    assert later == pytest.approx(steady, abs=0.03)
+
+
 def test_a_steady_tank_stays_in_its_band_and_few_results_say_nothing():
     assert forecast(falling(0.0), Beliefs(), 10.0, 7.5, 9.5).leaves is None
     assert forecast(falling(0.0, days=0.5), Beliefs(), 0.5, 7.5, 9.5) is None

@@ -1,6 +1,7 @@
 """Was it the tank or the instrument, on reefs that know nothing of the filter (`reef.py`)."""
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,10 +17,11 @@ from saltern.tank.findings import (
     breaks_of,
     in_force,
     look,
+    looks,
     right_afterwards,
 )
 from saltern.tank.history import Beliefs, Doser, History, Seen
-from saltern.tank.shocks import suspicions
+from saltern.tank.shocks import suspicions, without_outliers
 from tests.sizes import sizes
 from tests.tank.reef import HOBBY_OWN_UMOL_KG, Reef, beliefs_of, play
 
@@ -40,13 +42,7 @@ CHANGES = {
 
 
 def told_of(history, beliefs, begin_d, end_d, around=WIDE):
-    told = []
-    for each in history.seen:
-        if begin_d <= each.at_d <= end_d:
-            found = look(history, beliefs, each.at_d + 1e-3, told, around)
-            if found is not None:
-                told.append(found)
-    return told
+    return looks(history, beliefs, begin_d, end_d, [], around)
 
 
 def played(world, tanks, seed, begin_d, end_d, days=17, around=WIDE):
@@ -67,15 +63,37 @@ def test_twice_the_unit_size_is_named_rightly_by_the_next_reference(change, tank
     assert sum(columns[whose.value] for whose in Whose if whose not in (right, Whose.CANNOT_TELL)) <= 0.02 * tanks
 
 
+def test_one_pass_over_a_time_is_told_the_same_as_a_look_after_each_result():
+    reef = Reef(1, 17, **GOOD | QUIET | {"level_step": (AT_D, 0.4), "standardised": True})
+    (history,) = play(reef, 6).histories
+    begin, end, beliefs = 14.0, 15.6, beliefs_of(reef)
+    told = []
+    for each in history.seen:
+        if begin <= each.at_d <= end:
+            found = look(history, beliefs, each.at_d + 1e-3, told, WIDE)
+            told += [] if found is None else [found]
+    at_once = looks(history, beliefs, begin, end, [], WIDE)
+
+    assert told
+    assert [(each.whose, each.cause, each.supersedes) for each in told] == [
+        (each.whose, each.cause, each.supersedes) for each in at_once
+    ]
+    for one, other in zip(told, at_once, strict=True):
+        assert (one.at_d, one.size) == pytest.approx((other.at_d, other.size), rel=0.02)
+
+
 def test_before_a_reference_a_jump_is_told_and_not_named_and_a_reference_is_asked_for():
-    (told,) = played(GOOD | {"level_step": (AT_D, 0.3)}, 1, 5, 13.9, AT_D + 0.5)
-    (found,) = told
+    reef = Reef(1, 17, **GOOD | {"level_step": (AT_D, 0.3)})
+    (history,) = play(reef, 5).histories
+    (found,) = told_of(history, beliefs_of(reef), 13.9, AT_D + 0.5)
+    level = next(each.dkh for each in reversed(history.seen) if each.at_d < AT_D)
 
     assert found.whose is Whose.CANNOT_TELL
     assert found.at_d - AT_D < 0.34  # two results show it
     assert (found.cause, found.ask, found.cost_ml) == (Cause.UNKNOWN, Ask.REFERENCE, 600.0)
     assert abs(found.since_d - AT_D) < 0.2
-    assert found.size == pytest.approx(0.3, abs=0.08) or found.size == pytest.approx(0.3 / 8 * 100, abs=1.0)
+    assert found.unit in ("dKH", "%")
+    assert (found.size if found.unit == "dKH" else found.size / 100 * level) == pytest.approx(0.3, abs=0.08)
 
 
 @pytest.mark.parametrize(
@@ -105,19 +123,16 @@ def test_nothing_is_told_of_tanks_in_which_nothing_happens(world, tanks):
 
 @pytest.mark.soak
 @pytest.mark.parametrize(
-    ("own", "wander", "size", "within_h", "least"),
+    ("own", "wander", "size", "within_h"),
     [
-        (3.2, 0.03, 0.3, 16.0, 0.9),
-        (HOBBY_OWN_UMOL_KG, 0.03, 0.3, 30.0, 0.5),
-        (3.2, 0.08, 0.3, 24.0, 0.3),
-        (HOBBY_OWN_UMOL_KG, 0.08, 0.45, 36.0, 0.3),
+        (3.2, 0.03, 0.3, 16.0),
+        (HOBBY_OWN_UMOL_KG, 0.03, 0.3, 30.0),
+        (3.2, 0.08, 0.3, 24.0),
+        (HOBBY_OWN_UMOL_KG, 0.08, 0.45, 36.0),
     ],
 )
-def test_how_soon_a_change_of_the_consumption_is_told(own, wander, size, within_h, least):
-    """The change begins at any hour of the day; figures are printed.
-
-    The aim is 90 % in every row. Only the first is known to reach it; the others are guarded against a loss.
-    """
+def test_how_soon_a_change_of_the_consumption_is_told(own, wander, size, within_h):
+    """The change begins at any hour of the day; 90 % are told in time, on a steady tank and on one that wanders."""
     delays = []
     for k, begin in enumerate((16.0, 16.25, 16.5, 16.75)):
         reef = Reef(15, 20, own_umol_kg=own, wander=(wander, wander), rate_step=(begin, size))
@@ -129,7 +144,7 @@ def test_how_soon_a_change_of_the_consumption_is_told(own, wander, size, within_
         f"median {np.median(delays):.0f} h"
     )
 
-    assert share > least
+    assert share >= 0.9
 
 
 def steady(days, jump_at_d=99.0, jump=0.0, u=0.01, doser=0.0):
@@ -149,6 +164,21 @@ def test_one_result_that_is_off_is_asked_again_and_not_told():
     assert look(off, Beliefs(), last.at_d, [], WIDE) is None
     found = suspicions(off, Beliefs(), last.at_d)
     assert found.nothing < 0.05
+
+
+def test_a_result_that_was_off_alone_hides_no_change_after_it():
+    history = steady(12.0, jump_at_d=10.0, jump=0.3)
+    seen = tuple(replace(each, dkh=each.dkh + 1.5) if i == 40 else each for i, each in enumerate(history.seen))
+    off = History(seen, doser=history.doser)
+    told = told_of(off, Beliefs(), 9.0, 11.0)
+    cleaned = without_outliers(off, Beliefs(), 9.5)
+
+    assert told
+    assert abs(told[0].since_d - 10.0) < 0.3
+    assert [i for i, (one, other) in enumerate(zip(cleaned.seen, seen, strict=True)) if one != other] == [40]
+    found = consumption(cleaned, Beliefs(), 9.5, (7.0,)).windows[7.0]
+    assert abs(found.net_dkh_per_day.value) < 3.0 * found.net_dkh_per_day.u
+    assert abs(found.alkalinity_dkh.value - 8.0) < 0.05
 
 
 def test_salinity_that_moved_as_much_is_the_cause():

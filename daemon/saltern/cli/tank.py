@@ -104,7 +104,8 @@ def _print_ahead(ahead: dict[str, Any] | None) -> None:
     when = datetime.fromisoformat(ahead["leaves_at_utc"]) - timedelta(hours=1)
     way = "below" if ahead["downwards"] else "above"
     sure = min(99, round(100 * ahead["probability"]))
-    say(f"{way} its band on {when:%A %d %B}, if nothing else is done, {sure} % sure")
+    limit = ahead["limit_dkh"]
+    say(f"{way} {limit:g} dKH, out of its band, on {when:%A %d %B} if nothing else is done, {sure} % sure")
 
 
 def _print_finding(finding: dict[str, Any]) -> None:

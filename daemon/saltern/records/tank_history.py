@@ -21,7 +21,7 @@ from saltern.model.logbook import DoserChange, Logged, OtherTest
 from saltern.model.logbook import WaterChange as LoggedChange
 from saltern.procedures.arithmetic import sample_per_run_ml
 from saltern.procedures.titre import factor_of
-from saltern.records.calibrations import ACCEPTED
+from saltern.records.calibrations import ACCEPTED, Kept
 from saltern.records.calibrations import history as calibrations
 from saltern.records.store import Store
 from saltern.tank.history import Beliefs, Dose, Doser, Factor, History, Reference, Seen, WaterChange
@@ -111,7 +111,7 @@ def known(store: Store, config: BenchConfig, tank: TankTable, until: datetime) -
         doser,
         changes,
         _references(store, midnight, until),
-        _factors(results, midnight),
+        _factors(store, results, midnight),
     )
     beliefs = Beliefs(
         volume_u=tank.volume_u_percent / 100.0,
@@ -164,16 +164,27 @@ def _shared_u(d: Determination) -> float:
     return max(shared / (d.alkalinity.value or 1.0), 1e-4)
 
 
-def _factors(results: tuple[Determination, ...], midnight: datetime) -> tuple[Factor, ...]:
+def _factors(store: Store, results: tuple[Determination, ...], midnight: datetime) -> tuple[Factor, ...]:
     """Return a factor for each change of what results were calibrated with, just before the first result of it."""
+    standardised = {kept.id: kept for kept in calibrations(store, Kind.TITRE) if kept.outcome == ACCEPTED}
     found: list[Factor] = []
-    last: object = None
+    last: Determination | None = None
     for each in results:
-        now = (each.calibrations, each.calibrated)
-        if now != last:
-            found.append(Factor(_days(midnight, each.started_at) - 1e-4, _shared_u(each)))
-        last = now
+        if last is None or (each.calibrations, each.calibrated) != (last.calibrations, last.calibrated):
+            moved = None if last is None else _moved(last, each, standardised)
+            found.append(Factor(_days(midnight, each.started_at) - 1e-4, _shared_u(each), moved))
+        last = each
     return tuple(found)
+
+
+def _moved(last: Determination, newer: Determination, standardised: dict[int, Kept]) -> float | None:
+    """Return by how much results moved between two of them; None where a bottle, say, is new too."""
+    kept = standardised.get(newer.calibrations.get("titre", 0))
+    others = [{kind: n for kind, n in each.calibrations.items() if kind != "titre"} for each in (last, newer)]
+    if kept is None or kept.at < last.started_at or others[0] != others[1]:
+        return None
+    old, new = factor_of(kept.before, kept.at), factor_of(kept.values, kept.at)
+    return None if not old or not new else new / old - 1.0
 
 
 def _references(store: Store, midnight: datetime, until: datetime) -> tuple[Reference, ...]:

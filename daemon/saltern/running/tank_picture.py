@@ -17,8 +17,9 @@ from saltern.records.store import Store
 from saltern.records.tank_history import Known, known
 from saltern.tank.advice import Advice, Situation, Wish, advice
 from saltern.tank.consumption import Consumption, consumption
-from saltern.tank.findings import Circumstances, Finding, breaks_of, in_force, look
+from saltern.tank.findings import Circumstances, Finding, breaks_of, doubted, in_force, look, looks
 from saltern.tank.forecast import Forecast, forecast
+from saltern.tank.shocks import without_outliers
 
 WINDOWS_D = (1.0, 3.0, 7.0, 14.0)
 SHOWN_WINDOWS_D = WINDOWS_D[1:]
@@ -26,7 +27,6 @@ LOOKED_AT_D = 5.0
 """Findings are looked for in results so old at most: each is looked at as it stood when it came."""
 
 CALCIUM_FRESH_D = 30.0
-DOUBTED_FOR_D = 7.0
 TRUSTED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
 
 
@@ -63,11 +63,7 @@ def picture(store: Store, config: BenchConfig, now: datetime) -> Picture | None:
     if found is None:
         return None
     now_d = found.day_of(now)
-    told: list[Finding] = []
-    for each in found.history.seen:
-        if now_d - LOOKED_AT_D <= each.at_d <= now_d:
-            new = look_at(found, tank, each.at_d, told)
-            told += [] if new is None else [new]
+    told = looks(found.history, found.beliefs, now_d - LOOKED_AT_D, now_d, [], _around(found, tank))
     return pictured(found, tank, now, told)
 
 
@@ -83,14 +79,18 @@ def look_at(found: Known, tank: TankTable, result_d: float, told: Sequence[Findi
     told
         What has been told before.
     """
-    around = Circumstances(a_run_ml=1000.0 * found.beliefs.sample_part * tank.volume_l)
-    return look(found.history, found.beliefs, result_d + 1e-3, told, around)
+    return look(found.history, found.beliefs, result_d + 1e-3, told, _around(found, tank))
+
+
+def _around(found: Known, tank: TankTable) -> Circumstances:
+    return Circumstances(a_run_ml=1000.0 * found.beliefs.sample_part * tank.volume_l)
 
 
 def pictured(found: Known, tank: TankTable, now: datetime, told: Sequence[Finding]) -> Picture:
     """Return the tank at a moment, where what has been told of it is known."""
     history, beliefs, now_d = found.history, found.beliefs, found.day_of(now)
     breaks = breaks_of(in_force(told))
+    history = without_outliers(history, beliefs, now_d, breaks)
     taken = consumption(history, beliefs, now_d, WINDOWS_D, breaks)
     ahead = forecast(history, beliefs, now_d, tank.low_dkh, tank.high_dkh, breaks=breaks)
     carbonate = _carbonate(found, tank, now)
@@ -112,8 +112,6 @@ def _situation(
 ) -> Situation:
     seen, now_d = found.history.seen, found.day_of(now)
     doser = [each.dkh_per_day for each in found.history.doser if each.at_d <= now_d]
-    since_factor = max((each.at_d for each in found.history.factors), default=0.0)
-    doubted = [each for each in in_force(told) if each.since_d > since_factor and now_d - each.at_d <= DOUBTED_FOR_D]
     a_day = [each for each in seen if now_d - 7.0 < each.at_d <= now_d]
     dilution = found.beliefs.sample_part * len(a_day) / 7.0 * seen[-1].dkh if found.beliefs.top_up_fresh else 0.0
     ph = found.results[-1].ph_total
@@ -122,7 +120,7 @@ def _situation(
         taken,
         tuple(Estimate(each.dkh, each.u_own_dkh) for each in seen[-2:]),
         now_d - seen[-1].at_d,
-        tuple(doubted),
+        tuple(doubted(told, found.history, now_d)),
         found.beliefs.volume_u,
         doser[-1] if doser else 0.0,
         dilution,
@@ -172,7 +170,7 @@ def as_json(found: Picture, tank: TankTable) -> dict[str, Any]:
         "at_utc": found.at.isoformat(),
         "salinity": found.known.salinity,
         "consumption": _consumption_json(found.consumption),
-        "forecast": _forecast_json(found),
+        "forecast": _forecast_json(found, tank),
         "findings": [_finding_json(each, found.known) for each in found.findings],
         "carbonate": _carbonate_json(found.carbonate),
         "advice": _advice_json(found, tank),
@@ -208,7 +206,7 @@ def _consumption_json(found: Consumption | None) -> dict[str, Any] | None:
     }
 
 
-def _forecast_json(found: Picture) -> dict[str, Any] | None:
+def _forecast_json(found: Picture, tank: TankTable) -> dict[str, Any] | None:
     ahead = found.forecast
     if ahead is None:
         return None
@@ -226,6 +224,7 @@ def _forecast_json(found: Picture) -> dict[str, Any] | None:
         "leaves_at_utc": None if leaves is None else found.known.time_of(leaves.at_d).isoformat(),
         "probability": None if leaves is None else max(leaves.below, leaves.above),
         "downwards": None if leaves is None else ahead.downwards,
+        "limit_dkh": None if leaves is None else tank.low_dkh if ahead.downwards else tank.high_dkh,
     }
 
 

@@ -14,10 +14,10 @@ import numpy as np
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.quantities import FloatArray
 from saltern.tank.history import Beliefs, History
-from saltern.tank.model import LEVELS, NET, UPTAKE, Break, Laid, Part, Variant, lay
+from saltern.tank.model import LEVELS, NET, UPTAKE, Break, Laid, Part, Variant, lay, swing_over_mean
 from saltern.tank.state_space import Filtered, kalman_filter
 
-WANDERS_DKH_PER_DAY = {0.012: 0.15, 0.025: 0.25, 0.05: 0.30, 0.1: 0.20, 0.2: 0.10}
+WANDERS_DKH_PER_DAY = {0.015: 0.15, 0.03: 0.20, 0.05: 0.20, 0.075: 0.20, 0.1: 0.15, 0.2: 0.10}
 """The grid over which the wander is learnt, and how likely each is before anything is seen (assumed)."""
 
 SCATTERS = {0.0: 0.4, 0.025: 0.35, 0.07: 0.25}
@@ -30,6 +30,8 @@ EARLY_U_DKH_PER_DAY = 0.15
 """Too early to say: fewer days or results than that, or a consumption that is not known better than that."""
 
 ALWAYS_AFTER_D = 3.0
+SWING_AFTER_D = 4.0
+USUAL_WANDER_DKH_PER_DAY = 0.05
 WINDOWS_D = (3.0, 7.0, 14.0)
 
 
@@ -87,6 +89,20 @@ class Consumption:
     too_early: bool
 
 
+def swing_until(history: History, beliefs: Beliefs, until_d: float) -> FloatArray | None:
+    """Return the day-and-night parts over the mean consumption, as they were known at a moment; None in the first days.
+
+    A model without breaks is enough for that: the light changes less than what is taken.
+    """
+    known = history.until(until_d)
+    if len(known.seen) < LEAST_RESULTS or until_d - known.seen[0].at_d < SWING_AFTER_D:
+        return None
+    laid = lay(known, beliefs, [Variant(USUAL_WANDER_DKH_PER_DAY)], until_d)
+    filtered = kalman_filter(laid.start, laid.steps)
+    found: FloatArray = swing_over_mean(filtered.mean[-1], filtered.covariance[-1])[0]
+    return found
+
+
 def grid(breaks: tuple[Break, ...] = ()) -> list[Variant]:
     """Return the models over which wander and scatter are learnt."""
     return [Variant(wander, scatter, breaks) for wander in WANDERS_DKH_PER_DAY for scatter in SCATTERS]
@@ -94,8 +110,13 @@ def grid(breaks: tuple[Break, ...] = ()) -> list[Variant]:
 
 def log_likelihood(filtered: Filtered) -> FloatArray:
     """Return the logarithm of each grid model's likelihood times how likely it was before, shape (m,)."""
-    before = np.log([p * q for p in WANDERS_DKH_PER_DAY.values() for q in SCATTERS.values()])
-    found: FloatArray = filtered.log_likelihood.sum(axis=0) + before
+    found: FloatArray = filtered.log_likelihood.sum(axis=0) + log_priors()
+    return found
+
+
+def log_priors() -> FloatArray:
+    """Return the logarithm of how likely each grid model is before anything is seen, shape (m,)."""
+    found: FloatArray = np.log([p * q for p in WANDERS_DKH_PER_DAY.values() for q in SCATTERS.values()])
     return found
 
 
@@ -123,7 +144,7 @@ def consumption(
     if len(known.seen) < 3:
         return None
     variants = grid(breaks)
-    laid = lay(known, beliefs, variants, at_d, windows_d)
+    laid = lay(known, beliefs, variants, at_d, windows_d, swing_until(known, beliefs, at_d))
     filtered = kalman_filter(laid.start, laid.steps, len(variants))
     mix = _Mix(filtered, weights(filtered))
     span = at_d - known.seen[0].at_d

@@ -4,13 +4,14 @@ from dataclasses import dataclass
 from math import erfc, sqrt
 
 from saltern.chemistry.endpoint.curve import Estimate
-from saltern.tank.consumption import LEAST_RESULTS, LOOK_BACK_D, grid, weights
+from saltern.tank.consumption import LEAST_RESULTS, LOOK_BACK_D, grid, swing_until, weights
 from saltern.tank.history import Beliefs, History
 from saltern.tank.model import Break, Part, lay
 from saltern.tank.state_space import kalman_filter
 
 HORIZON_D = 7.0
 TOLD_WHEN_SURE = 0.7
+USUAL_OVER_D = 7.0
 
 
 @dataclass(frozen=True)
@@ -61,13 +62,13 @@ def forecast(
     if len(known.seen) < LEAST_RESULTS:
         return None
     variants = grid(breaks)
-    laid = lay(known, beliefs, variants, at_d + horizon_d)
+    end_d, swing = at_d + horizon_d, swing_until(known, beliefs, at_d)
+    laid = lay(known, beliefs, variants, end_d, swing=swing, draws_d=_draws_to_come(known, at_d, end_d))
     filtered = kalman_filter(laid.start, laid.steps, len(variants))
     likely = weights(filtered)
     nights = []
-    for i, time in enumerate(laid.times_d):
-        if time <= at_d or time != round(time):
-            continue
+    midnights = {time: i for i, time in enumerate(laid.times_d) if time > at_d and time == round(time)}
+    for time, i in midnights.items():
         means = filtered.mean[i, :, Part.LEVEL]
         spreads = [sqrt(max(1e-12, v)) for v in filtered.covariance[i, :, Part.LEVEL, Part.LEVEL]]
         mean = float(likely @ means)
@@ -77,6 +78,13 @@ def forecast(
         nights.append(Ahead(time, Estimate(mean, sqrt(variance)), below, above))
     leaves = next((each for each in nights if max(each.below, each.above) >= TOLD_WHEN_SURE), None)
     return Forecast(tuple(nights), leaves, leaves is not None and leaves.below >= leaves.above)
+
+
+def _draws_to_come(known: History, at_d: float, end_d: float) -> list[float]:
+    """Return when samples will be drawn, if it goes on as in the week past."""
+    week = [each for each in known.seen if each.at_d > at_d - USUAL_OVER_D]
+    every_d = min(USUAL_OVER_D, at_d - known.seen[0].at_d) / max(len(week), 1)
+    return [] if every_d <= 0.0 else [at_d + every_d * (k + 1) for k in range(int((end_d - at_d) / every_d))]
 
 
 def _below(limit: float, mean: float, spread: float) -> float:

@@ -3,7 +3,9 @@
 Alkalinity is in dKH, times are days: a whole number is a midnight where the tank is.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+SAYS_NOTHING_DKH = 20.0
 
 
 @dataclass(frozen=True)
@@ -64,10 +66,20 @@ class Reference:
 
 @dataclass(frozen=True)
 class Factor:
-    """From then on results come from another factor, of the relative standard uncertainty `u`."""
+    """From then on results come from another factor.
+
+    Parameters
+    ----------
+    at_d, u
+        When, and its relative standard uncertainty.
+    moved
+        By how much results moved with it, relative, where the same titrant and pumps go on: then that is all that is
+        new, and what was known of the old factor's error goes on. None where nothing is known in common.
+    """
 
     at_d: float
     u: float
+    moved: float | None = None
 
 
 @dataclass(frozen=True)
@@ -95,6 +107,16 @@ class History:
             kept.append((*early[-1:], *late))
         return History(*kept)
 
+    def without(self, at_d: float) -> "History":
+        """Return it with the result of a moment as one that says nothing; its sample was drawn all the same."""
+        return replace(
+            self,
+            seen=tuple(
+                replace(each, u_own_dkh=SAYS_NOTHING_DKH, e0_mv=None) if each.at_d == at_d else each
+                for each in self.seen
+            ),
+        )
+
     @property
     def _kinds(self) -> tuple[tuple, ...]:  # type: ignore[type-arg]
         return (self.seen, self.doses, self.doser, self.water_changes, self.references, self.factors)
@@ -117,7 +139,7 @@ class Beliefs:
     factor_u
         Relative standard uncertainty of the first factor, if no other is said.
     factor_drift_u
-        Relative drift of the factor that is allowed for, a day (k = 1).
+        Relative drift of the factor that is allowed for, a day (k = 1; assumed: 0.6 % a month).
     wander_days
         How long a wander of the consumption lasts (assumed; two days).
     growth
@@ -125,7 +147,7 @@ class Beliefs:
     electrode_wander_mv
         How much the electrode's own offset may change in the square root of a day (assumed; k = 1).
     swing_dkh_per_day
-        Of the consumption with the light: amplitudes once and twice a day that are usual (assumed; k = 1).
+        Of the consumption with the light: amplitudes once, twice and three times a day that are usual (assumed; k = 1).
     """
 
     volume_u: float = 0.015
@@ -134,8 +156,8 @@ class Beliefs:
     sample_part: float = 0.0
     top_up_fresh: bool = True
     factor_u: float = 0.006
-    factor_drift_u: float = 0.00012
+    factor_drift_u: float = 0.0002
     wander_days: float = 2.0
     growth: float = 0.005
     electrode_wander_mv: float = 0.3
-    swing_dkh_per_day: tuple[float, float] = (0.5, 0.1)
+    swing_dkh_per_day: tuple[float, float, float] = (0.5, 0.15, 0.1)

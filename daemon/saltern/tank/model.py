@@ -47,11 +47,13 @@ class Part(IntEnum):
     SIN1 = 4
     COS2 = 5
     SIN2 = 6
-    GAIN = 7
-    TODAY = 8
-    FACTOR = 9
-    DRIFT = 10
-    OFFSET = 11
+    COS3 = 7
+    SIN3 = 8
+    GAIN = 9
+    TODAY = 10
+    FACTOR = 11
+    DRIFT = 12
+    OFFSET = 13
 
 
 PARTS = len(Part)
@@ -72,7 +74,12 @@ class Kind(StrEnum):
 OF_KIND = {Kind.RATE: Part.MEAN, Kind.LEVEL: Part.LEVEL, Kind.FACTOR: Part.FACTOR, Kind.DRIFT: Part.DRIFT}
 
 
-SWINGS_WITH_RATE = {Part.COS1: 0.5, Part.SIN1: 0.5, Part.COS2: 0.2, Part.SIN2: 0.2}
+BY_TURNS = ((Part.COS1, Part.SIN1), (Part.COS2, Part.SIN2), (Part.COS3, Part.SIN3))
+"""Of the day and night: once, twice and three times a day; lamps that go on and off have them all."""
+
+SWINGS = [part for pair in BY_TURNS for part in pair]
+LEAST_CONSUMPTION_DKH_PER_DAY = 0.15
+SWINGS_WITH_RATE = {part: share for pair, share in zip(BY_TURNS, (0.5, 0.2, 0.1), strict=True) for part in pair}
 """A tank that takes more also swings more; how far is learnt anew."""
 
 
@@ -113,7 +120,13 @@ class Laid:
 
 
 def lay(
-    history: History, beliefs: Beliefs, variants: Sequence[Variant], until_d: float, windows_d: Sequence[float] = ()
+    history: History,
+    beliefs: Beliefs,
+    variants: Sequence[Variant],
+    until_d: float,
+    windows_d: Sequence[float] = (),
+    swing: FloatArray | None = None,
+    draws_d: Sequence[float] = (),
 ) -> Laid:
     """Return the steps of a history up to a moment.
 
@@ -129,6 +142,11 @@ def lay(
         The last step's time.
     windows_d
         Lengths of the windows that end there, in days; one longer than the history begins with it.
+    swing
+        The day-and-night parts over the mean consumption, shape (6,), as `swing_over_mean` finds them: what wanders
+        goes with the light too. None: it does not.
+    draws_d
+        When samples are going to be drawn that nobody has seen yet: each dilutes.
     """
     history = history.until(until_d)
     if not history.seen:
@@ -137,11 +155,11 @@ def lay(
     begin = history.seen[0].at_d
     doser = [each for each in history.doser if each.at_d <= begin][-1:]
     rate = doser[0].dkh_per_day if doser else 0.0
-    frame = _Frame(beliefs, variants, len(windows_d))
+    frame = _Frame(beliefs, variants, len(windows_d), np.zeros(len(SWINGS)) if swing is None else swing)
     steps: list[Step] = []
     result_steps, times = [], []
     now, before = begin, history.seen[0].dkh
-    for at_d, event in _events(history, variants, begin, until_d, windows_d):
+    for at_d, event in _events(history, variants, begin, until_d, windows_d, draws_d):
         step = frame.motion(now, at_d, rate)
         now = at_d
         if isinstance(event, Doser):
@@ -179,7 +197,12 @@ _Event = Seen | Dose | Doser | WaterChange | Reference | Factor | Break | _Drawn
 
 
 def _events(
-    history: History, variants: Sequence[Variant], begin: float, until_d: float, windows_d: Sequence[float]
+    history: History,
+    variants: Sequence[Variant],
+    begin: float,
+    until_d: float,
+    windows_d: Sequence[float],
+    draws_d: Sequence[float],
 ) -> list[tuple[float, _Event]]:
     found: list[tuple[float, _Event]] = []
     found += [(max(begin, until_d - length), _Opened(i)) for i, length in enumerate(windows_d)]
@@ -187,6 +210,7 @@ def _events(
     found += [(each.at_d, each) for each in dict.fromkeys(each for variant in variants for each in variant.breaks)]
     found += [(each.at_d, each) for each in history.seen]
     found += [(each.at_d + AT_ONCE_D, _Drawn()) for each in history.seen]
+    found += [(at_d, _Drawn()) for at_d in draws_d]
     for kind in (history.doses, history.doser, history.water_changes, history.references, history.factors):
         found += [(each.at_d, each) for each in kind]
     found.append((until_d, None))
@@ -196,8 +220,8 @@ def _events(
 class _Frame:
     """The matrices of one layout."""
 
-    def __init__(self, beliefs: Beliefs, variants: Sequence[Variant], windows: int) -> None:
-        self.beliefs, self.variants, self.windows = beliefs, variants, windows
+    def __init__(self, beliefs: Beliefs, variants: Sequence[Variant], windows: int, swing: FloatArray) -> None:
+        self.beliefs, self.variants, self.windows, self.swing = beliefs, variants, windows, swing
         self.n = PARTS + PER_WINDOW * windows
         self.wander_2 = np.array([each.wander_dkh_per_day**2 for each in variants])
         self.scatter_2 = np.array([each.scatter**2 for each in variants])
@@ -208,8 +232,8 @@ class _Frame:
         b = self.beliefs
         factor_u = next((each.u for each in history.factors if each.at_d <= history.seen[0].at_d), b.factor_u)
         sd = np.zeros(self.n)
-        first, second = b.swing_dkh_per_day
-        sd[[Part.COS1, Part.SIN1]], sd[[Part.COS2, Part.SIN2]] = first, second
+        for pair, amplitude in zip(BY_TURNS, b.swing_dkh_per_day, strict=True):
+            sd[list(pair)] = amplitude
         sd[Part.GAIN] = np.hypot(b.volume_u, b.doser_u)
         sd[Part.FACTOR], sd[Part.DRIFT] = factor_u, b.factor_drift_u
         sd[Part.OFFSET] = UNKNOWN_OFFSET_MV
@@ -224,10 +248,12 @@ class _Frame:
         kept = exp(-dt / tau)
         taken = np.zeros(self.n)
         taken[Part.MEAN], taken[Part.WANDER] = dt, tau * (1.0 - kept)
-        for k, (c, s) in enumerate(((Part.COS1, Part.SIN1), (Part.COS2, Part.SIN2)), start=1):
+        for k, (c, s) in enumerate(BY_TURNS, start=1):
             turn = TURN * k
             taken[c] = (sin(turn * end) - sin(turn * begin)) / turn
             taken[s] = (cos(turn * begin) - cos(turn * end)) / turn
+        if dt > 0.0:
+            taken[Part.WANDER] *= 1.0 + float(self.swing @ taken[SWINGS]) / dt
         dosed = np.zeros(self.n)
         dosed[Part.GAIN] = dosed[Part.TODAY] = rate * dt
         transition = self._one.copy()
@@ -287,6 +313,10 @@ class _Frame:
             return self._diluted(step, event.part, new, u, ())
         if isinstance(event, _Drawn) and b.top_up_fresh and b.sample_part > 0.0:
             return self._diluted(step, b.sample_part, 0.0, 0.0, (NET,))
+        if isinstance(event, Factor) and event.moved is not None:
+            shift = np.zeros(self.n)
+            shift[Part.FACTOR], shift[Part.OFFSET] = event.moved, -OFFSET_MV * event.moved
+            return _then(step, self._one, shift, np.zeros((1, self.n, self.n)))
         if isinstance(event, Factor):
             step = self._handed_over(step)
             return self._anew(step, (Part.FACTOR,), np.full(len(self.variants), event.u**2))
@@ -357,6 +387,20 @@ class _Frame:
                     for swing, share in SWINGS_WITH_RATE.items():
                         noise[i, swing, swing] += (share * event.sd) ** 2
         return Step(step.transition, step.shift, noise)
+
+
+def swing_over_mean(mean: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Return the day-and-night parts over the mean consumption, shape (m, 6); zero where next to nothing is taken.
+
+    Parameters
+    ----------
+    mean, covariance
+        Of the state, shapes (m, n) and (m, n, n).
+    """
+    rate, spread = mean[:, Part.MEAN], covariance[:, Part.MEAN, Part.MEAN]
+    sure = rate > np.maximum(LEAST_CONSUMPTION_DKH_PER_DAY, 2.0 * np.sqrt(np.maximum(spread, 0.0)))
+    found: FloatArray = np.where(sure[:, None], mean[:, SWINGS] / np.where(sure, rate, 1.0)[:, None], 0.0)
+    return np.clip(found, -1.0, 1.0)
 
 
 def _then(step: Step, moved: FloatArray, shift: FloatArray, noise: FloatArray) -> Step:
