@@ -9,7 +9,8 @@ from collections import Counter, defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
-from tests.faults.campaign import INVARIANTS, Case, Outcome, cases_of_one, cases_of_two, play
+from tests.faults.campaign import Case, Outcome, cases_of_one, cases_of_two, play
+from tests.faults.judge import INVARIANTS
 from tests.faults.layers import without
 from tests.faults.mutants import score
 
