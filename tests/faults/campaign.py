@@ -46,13 +46,12 @@ draws, and would be told as a lie of whatever fault it was drawn with."""
 
 OF_A_PUMP = {"head-leak", "pump-gain-shift", "permit-stuck-on"}
 
-NOT_PLAYED_YET = {
+DRAWN_ALONE = {
     "board-reboot", "brown-out", "cell-film", "control-stall", "direction-wire-dead", "float-stuck-wet", "ground-loop",
     "record-damaged", "sd-stall", "siphon-through-head", "steps-lost", "tube-off",
 }  # fmt: skip
-"""Faults of the twin that the campaign has no verdict on yet. A dead direction wire and a stalled control thread are
-known to be accepted and wrong."""
-KINDS = sorted(set(FAULTS) - NOT_PLAYED_YET)
+"""Faults that `drawn` alone plays, with sizes: what is here has none."""
+KINDS = sorted(set(FAULTS) - DRAWN_ALONE)
 
 
 @dataclass(frozen=True)

@@ -226,7 +226,9 @@ class Judge:
             return
         self._alive_since_s = None
         self._died_s.append(now_s)
-        self._unproved_deaths += 1
+        left = self.file.promise()
+        if left is None or left.stage is not None:  # what a process leaves in no stage, its ledger knows
+            self._unproved_deaths += 1
         self._world.lowest_ml = inf  # what stood there before says nothing of what stands there now
         self.outlet.close()
         self.file.close()
@@ -395,8 +397,8 @@ class Judge:
         numbers = [result.row["id"] for result in results]
         demand("no record lost", set(numbers) <= kept, f"{sorted(kept)} of {numbers} are kept")
         demand("no record lost", numbers == list(range(1, len(numbers) + 1)), str(numbers))
-        runs_by_itself = any(kind.endswith("-runaway") or kind in RUNS_BY_ITSELF for kind in self._kinds)
-        enough = runs_by_itself or self._titrated <= len(numbers)
+        other_acid = any(kind.endswith("-runaway") or kind in RUNS_BY_ITSELF for kind in self._kinds)
+        enough = other_acid or bool(self._kinds & TAKES_NOTHING) or self._titrated <= len(numbers)
         demand("no record lost", enough, f"{self._titrated} fillings were titrated, {len(numbers)} are kept")
 
     def _judge_alerts(self, results: Sequence[Result], now_s: float) -> None:
@@ -423,3 +425,6 @@ class Judge:
 
 RUNS_BY_ITSELF = {"head-leak", "siphon-through-head", "permit-stuck-on"}
 """Faults by which acid may come into the vessel without a determination."""
+
+TAKES_NOTHING = {"disk-full", "disk-readonly"}
+"""Where a disk takes nothing, a result waits in memory, and a death ends it there: nothing else is promised."""
