@@ -29,6 +29,7 @@ def dipping(config):
 
 LEAK_AND_KILL = case(at("leak", "fill", for_h=0.02), {"kind": "process-killed", "at_h": 1.5})
 LEAK_AND_POWER_CUT = case(at("leak", "fill", for_h=0.02), {"kind": "power-cut", "at_h": 1.5})
+NEVER_EMPTIED = case(at("clock-step", "idle", 60.0))
 PASSING_LEAK = case({"kind": "leak", "at_h": 0.75, "for_h": 0.05})
 
 SEEN_BY = [
@@ -41,7 +42,7 @@ SEEN_BY = [
     ("vessel within capacity", ("guard", "ledger", "proof of empty"), case(at("waste-line-blocked", "empty"))),
     ("no acid to the tank", ("hydraulics",), case(at("head-leak", "titrate", pump="sample"))),
     ("acid of a run within its ceiling", ("guard", "permits"), case(at("titrant-pump-runaway", "rinse"))),
-    ("acid of a run within its ceiling", ("a drain without its tail",), case(at("clock-step", "idle"))),
+    ("acid of a run within its ceiling", ("a drain without its tail",), NEVER_EMPTIED),
     ("acid of a day within its ceiling", ("guard", "permits"), case(at("titrant-pump-runaway", "rinse"))),
     ("trips within their deadline", ("guard",), case(at("leak", "empty"))),
     ("off after a death", ("permits", "safe-off"), case(at("process-killed", "empty"))),
@@ -69,7 +70,11 @@ SEEN_BY = [
     ("the service goes on", ("loop",), case(at("clock-step", "idle"))),
 ]
 BUILT = {"no acid to the tank": dipping}
-DETERMINATIONS = 3
+
+
+def determinations_of(scenario):
+    """Return how many are enough: what strikes in the second shows there, but for what comes after it, or adds up."""
+    return 3 if scenario in (LEAK_AND_KILL, LEAK_AND_POWER_CUT, NEVER_EMPTIED) else 2
 
 
 def test_every_invariant_is_shown_to_fail_and_every_bug_is_found():
@@ -80,7 +85,7 @@ def test_every_invariant_is_shown_to_fail_and_every_bug_is_found():
 @pytest.mark.parametrize(("invariant", "bugs", "scenario"), SEEN_BY, ids=lambda one: str(one).replace("'", ""))
 def test_with_bug_or_protection_off_it_is_violated_and_seen(invariant, bugs, scenario):
     with seeded(*bugs):
-        outcome = play(scenario, BUILT.get(invariant, as_it_is), DETERMINATIONS)
+        outcome = play(scenario, BUILT.get(invariant, as_it_is), determinations_of(scenario))
 
     assert invariant in outcome.violated, outcome
 
@@ -90,4 +95,4 @@ SOUND = {str(scenario): scenario for _, _, scenario in SEEN_BY}
 
 @pytest.mark.parametrize("scenario", SOUND.values(), ids=str)
 def test_without_a_bug_the_same_scenario_violates_nothing(scenario):
-    assert play(scenario, determinations=DETERMINATIONS).violated == {}
+    assert play(scenario, determinations=determinations_of(scenario)).violated == {}
