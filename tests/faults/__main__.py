@@ -65,7 +65,7 @@ def _as_they_come(seed: int, outcomes: Iterable[tuple[int, Drawn, Outcome]]) -> 
         for number, case, outcome in outcomes:
             if outcome.violated:
                 print(f"seed {seed}, number {number}: {outcome.violated}; {outcome.verdicts} {sorted(outcome.alerts)}")
-                print(f"    {json.dumps(case.table)}", flush=True)
+                print(f"    {json.dumps(case.table)}, outputs persist: {case.persist}", flush=True)
             yield case, outcome
     except KeyboardInterrupt:
         print("interrupted")
