@@ -247,7 +247,7 @@ class Judge:
                 self._owed_ever.append((role, now_s))
 
     def _read_promise(self, now_s: float) -> None:
-        newest = self.file.promise()
+        newest = self.file.promise() if self._alive_since_s is not None else None  # the dead write nothing
         if newest is not None and newest != self._promise:
             self._promise, self._promised_s = newest, now_s
 
@@ -395,7 +395,7 @@ class Judge:
         demand, rows = self.found.demand, self.file.results()
         kept = {row["id"] for row in rows or []} | self.file.set_aside()
         numbers = [result.row["id"] for result in results]
-        demand("no record lost", set(numbers) <= kept, f"{sorted(kept)} of {numbers} are kept")
+        demand("no record lost", set(numbers) <= kept, f"{sorted(kept)} of {numbers} are kept {self.file.trouble}")
         demand("no record lost", numbers == list(range(1, len(numbers) + 1)), str(numbers))
         other_acid = any(kind.endswith("-runaway") or kind in RUNS_BY_ITSELF for kind in self._kinds)
         enough = other_acid or bool(self._kinds & TAKES_NOTHING) or self._titrated <= len(numbers)

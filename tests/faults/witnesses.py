@@ -1,7 +1,7 @@
 """What the judge hears and reads: an outlet that writes down what it is given, and the records as a file.
 
 Neither asks the service anything. An outlet is handed the records' queue of alerts when a process starts, as every
-outlet is; the file is opened by its path, read-only, as `sqlite3 -readonly` would.
+outlet is; the file is opened by its path, and only read.
 """
 
 import sqlite3
@@ -68,6 +68,7 @@ class RecordsFile:
     _connection: sqlite3.Connection | None = None
     _inode: int = -1
     _version: int = -1
+    trouble: str = ""  # why it could not be read when it was last asked
 
     def changed(self) -> bool:
         """Return whether another connection has committed since this was last asked, or it cannot be read."""
@@ -87,14 +88,19 @@ class RecordsFile:
             inode = self.path.stat().st_ino
             if self._connection is None or inode != self._inode:
                 self.close()
-                self._connection = sqlite3.connect(f"file:{self.path}?mode=ro", uri=True, isolation_level=None)
+                # Not mode=ro: such a connection cannot share the index of a write-ahead log that needs a recovery.
+                self._connection = sqlite3.connect(f"file:{self.path}?mode=rw", uri=True, isolation_level=None)
+                self._connection.execute("PRAGMA query_only = ON")
                 self._connection.row_factory = sqlite3.Row
                 self._inode = inode
-            return [dict(row) for row in self._connection.execute(query)]
-        except (OSError, sqlite3.Error):
+            found = [dict(row) for row in self._connection.execute(query)]
+        except (OSError, sqlite3.Error) as error:
+            self.trouble = repr(error)
             with suppress(sqlite3.Error):
                 self.close()
             return None
+        self.trouble = ""
+        return found
 
     def promise(self) -> Promise | None:
         """Return the newest row of the ledger."""
