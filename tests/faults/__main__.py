@@ -1,18 +1,27 @@
-"""`make soak`: the whole fault campaign, as tables. About forty minutes on two cores.
+"""The fault campaign of drawn truth, as tables, with what each layer's absence lets through, and mutants of the table.
 
-python -m tests.faults [--every 10: every tenth case alone]
+python -m tests.faults [--scenarios 3000] [--seed 1] [--from 0] [--workers: one a core] [--quick: 300, and no layers]
+
+A scenario has some two seconds of processor time. It is named by its seed and number: `tests.faults.drawn.drawn`.
+Ended by a signal (INT, TERM), it prints the tables of what it has played.
 """
 
 import argparse
+import json
+import signal
 import sys
 from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
+from functools import partial
 
-from tests.faults.campaign import INVARIANTS, Case, Outcome, cases_of_one, cases_of_two, play
+from tests.faults.campaign import Case, cases_of_one, play
+from tests.faults.drawn import Drawn, drawn
+from tests.faults.judge import INVARIANTS, Outcome
 from tests.faults.layers import without
 from tests.faults.mutants import score
 
+WHOLE, QUICK = 3000, 300
 LAYERS_ALONE: tuple[tuple[str, ...], ...] = (
     ("guard",),
     ("permits",),
@@ -27,38 +36,70 @@ LAYERS_ALONE: tuple[tuple[str, ...], ...] = (
 LAYER_CASES_EVERY = 12
 
 
-def main(every: int = 1) -> int:
-    cases = [*cases_of_one(), *cases_of_two(5), *cases_of_two(6)][::every]
-    with ProcessPoolExecutor() as pool:
-        played = list(zip(cases, pool.map(play, cases, chunksize=4), strict=True))
+def main(scenarios: int, seed: int, begin: int, workers: int | None, *, quick: bool) -> int:
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    numbers = range(begin, begin + scenarios)
+    with ProcessPoolExecutor(workers) as pool:
+        played = list(_as_they_come(seed, pool.map(partial(_numbered, seed), numbers)))
         by_kind(played)
+        by_invariant(played)
         violated = sum(bool(outcome.violated) for _, outcome in played)
-        print(f"\n{len(played)} scenarios, {violated} with something violated")
-        for case, outcome in played:
-            if outcome.violated:
-                print(f"  {case}: {outcome.violated}; {outcome.verdicts} {sorted(outcome.alerts)}")
+        print(f"\n{len(played)} scenarios of seed {seed}, {violated} with something violated", flush=True)
+        if quick:
+            return 1 if violated else 0
         layers(list(cases_of_one())[::LAYER_CASES_EVERY], pool)
     killed, made, survivors = score()
     print(f"\nMutants of the table's rows killed: {killed} of {made} {survivors or ''}")
     return 1 if violated or killed < made else 0
 
 
-def by_kind(played: list[tuple[Case, Outcome]]) -> None:
-    """Print, for each kind alone, what became of its determinations and what was told."""
+def _numbered(seed: int, number: int) -> tuple[int, Drawn, Outcome]:
+    case = drawn(seed, number)
+    return number, case, case.play()
+
+
+def _as_they_come(seed: int, outcomes: Iterable[tuple[int, Drawn, Outcome]]) -> Iterator[tuple[Drawn, Outcome]]:
+    """Print what is violated at once: a campaign is long."""
+    try:
+        for number, case, outcome in outcomes:
+            if outcome.violated:
+                print(f"seed {seed}, number {number}: {outcome.violated}; {outcome.verdicts} {sorted(outcome.alerts)}")
+                print(f"    {json.dumps(case.table)}, outputs persist: {case.persist}", flush=True)
+            yield case, outcome
+    except KeyboardInterrupt:
+        print("interrupted")
+
+
+def by_kind(played: list[tuple[Drawn, Outcome]]) -> None:
+    """Print, for each kind, alone or with others, what became of its determinations and what was told."""
     tally: dict[str, Counter[str]] = defaultdict(Counter)
     told: dict[str, Counter[str]] = defaultdict(Counter)
     for case, outcome in played:
-        if len(case.faults) == 1:
-            (kind,) = case.kinds
+        for kind in case.kinds:
             tally[kind].update(["cases", *(f"v:{verdict}" for verdict in outcome.verdicts)])
             tally[kind]["violated"] += bool(outcome.violated)
-            told[kind].update(outcome.alerts)
-    print(f"{'fault, alone':30} cases accepted suspect void  violated  told most often")
+            if len(case.kinds) == 1:
+                tally[kind]["alone"] += 1
+                tally[kind]["violated alone"] += bool(outcome.violated)
+                told[kind].update(outcome.alerts)
+    names = ("accepted", "provisional", "suspect", "void")
+    heads = " ".join(f"{name:>11}" for name in names)
+    print(f"\n{'fault':30} cases {heads}  violated  alone  violated  told most often, alone")
     for kind in sorted(tally):
         t = tally[kind]
         most = ", ".join(code for code, _ in told[kind].most_common(2)) or "nothing"
-        counts = f"{t['cases']:5} {t['v:accepted']:8} {t['v:suspect']:7} {t['v:void']:4}  {t['violated']:8}"
-        print(f"{kind:30} {counts}  {most}")
+        verdicts = " ".join(f"{t[f'v:{name}']:11}" for name in names)
+        alone = f"{t['alone']:5}  {t['violated alone']:8}"
+        print(f"{kind:30} {t['cases']:5} {verdicts}  {t['violated']:8}  {alone}  {most}")
+
+
+def by_invariant(played: list[tuple[Drawn, Outcome]]) -> None:
+    """Print how often each invariant was violated."""
+    times = Counter(name for _, outcome in played for name in outcome.violated)
+    print()
+    for name in INVARIANTS:
+        print(f"{name:50} {times[name]:4}")
 
 
 def layers(cases: list[Case], pool: ProcessPoolExecutor) -> None:
@@ -78,7 +119,12 @@ def _play_without(names: tuple[str, ...], case: Case) -> Outcome:
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).parents[2]))
     options = argparse.ArgumentParser(prog="python -m tests.faults")
-    options.add_argument("--every", type=int, default=1, help="play every n-th case alone")
-    sys.exit(main(options.parse_args().every))
+    options.add_argument("--quick", action="store_true", help="the campaign alone, of 300")
+    options.add_argument("--scenarios", type=int, help="how many are played")
+    options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--from", type=int, default=0, dest="begin", metavar="NUMBER", help="the first one's number")
+    options.add_argument("--workers", type=int, help="processes; one a core otherwise")
+    given = options.parse_args()
+    count = given.scenarios or (QUICK if given.quick else WHOLE)
+    sys.exit(main(count, given.seed, given.begin, given.workers, quick=given.quick))

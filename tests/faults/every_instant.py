@@ -26,7 +26,8 @@ from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import Stage, bench_of
 from saltern.records.beside import LATCHES, LEDGER
 from saltern_drivers.twin.scenario import FaultTable
-from tests.faults.campaign import SOUND_SEEDS, Case, Outcome, Watch, scenario_of
+from tests.faults.campaign import SOUND_SEEDS, Case, scenario_of
+from tests.faults.judge import Judge
 from tests.faults.layers import without
 
 KINDS = ("power-cut", "process-killed")
@@ -74,9 +75,8 @@ class Splitting:
         scenario = scenario_of(case, determinations=2)
         config = bench_of(scenario, folder)
         self.stage = Stage(scenario, config, str(folder / "parent.sqlite"))
-        self._limits = config.limits
-        self._outcome = Outcome()
-        self._watch = Watch(self.stage, case, self._outcome, determinations=1)  # whatever becomes of it
+        wanted = 1  # whatever becomes of it
+        self._judge = Judge(self.stage, case.faults, folder / "parent.sqlite", config.limits, wanted)
         self._pipe: int | None = None  # of a child, to its parent
         self._died_s = 0.0
         self._seen = 0
@@ -134,11 +134,12 @@ class Splitting:
                 )
         computer = self.stage.computer
         computer._records = str(self._folder / "child.sqlite")
+        self._judge.read_on_from(self._folder / "child.sqlite")
         computer._left_open = _NeverClosed()
         computer.befall(self._fault)  # raises: nothing of the process goes on
 
-    def _let_it_come_to_rest(self) -> float:
-        """Play until what the last process left is dealt with, or told; return when that was."""
+    def _let_it_come_to_rest(self) -> None:
+        """Play until what the last process left is dealt with, or told."""
         end_s = self._died_s + LEAST_S
         self.stage.play_until(end_s)
         while end_s < self._died_s + AFTER_S:
@@ -148,15 +149,13 @@ class Splitting:
                 break
             end_s += STEP_S
             self.stage.play_until(end_s)
-        return end_s
 
     def _end_of_child(self, pipe: int) -> None:
         """Let the bench come to rest, judge it, tell the parent, and be no more."""
         violated: dict[str, str] = {"the child answers": "it does not"}
         try:
-            end_s = self._let_it_come_to_rest()
-            self._watch.judge(self.stage.log.finish(end_s), self._limits)
-            violated = self._outcome.violated
+            self._let_it_come_to_rest()
+            violated = self._judge.judge().violated
             with closing(sqlite3.connect(self._folder / "child.sqlite")) as database:
                 if database.execute("PRAGMA integrity_check").fetchone() != ("ok",):
                     violated["records are sound"] = "integrity_check says otherwise"

@@ -1,0 +1,31 @@
+"""What a stage may move stands on the disk before a pump turns; what it has moved, after it."""
+
+from dataclasses import replace
+
+from saltern.model.ledger import Interval
+from tests.twin_bench import TwinBench
+
+
+def test_a_stage_is_on_the_disk_while_it_is_open_and_settled_when_it_has_ended():
+    twin = TwinBench()
+    bench, store = twin.bench, twin.store
+    bench.account.ledger = replace(bench.ledger, vessel_ml=Interval(0.0, 10.0))
+    with bench.stage("a try", sample_ml=5.0, titrant_ml=1.0):
+        promised = store.ledger
+
+    assert promised.stage == "a try"
+    assert promised.vessel_ml.high > 10.0 + 5.0 + 1.0
+    assert promised.titrant_left_ml.low < bench.ledger.titrant_left_ml.low - 1.0
+    assert store.ledger == bench.ledger
+    assert store.ledger.stage is None
+    assert store.ledger.vessel_ml == Interval(0.0, 10.0)
+
+
+def test_a_new_trip_is_on_the_disk_before_the_ledger_that_follows_it():
+    twin = TwinBench()
+    kept = []
+    twin.store.on_commit = lambda: kept.append(list(twin.store.latches))
+    twin.bench.guard.trip("liquid_unasked")
+    twin.bench.note(twin.bench.ledger, "a try")
+
+    assert kept == [["unasked"]]
