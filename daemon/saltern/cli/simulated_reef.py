@@ -22,6 +22,7 @@ from saltern.errors import ConfigError
 from saltern.model.logbook import Dose, OtherTest, WaterChange
 from saltern.records.store import Store
 from saltern.records.tank_history import Known, known
+from saltern.running.circumstances import circumstances
 from saltern.running.service import Service
 from saltern.running.tank_picture import look_at, pictured
 from saltern.tank.advice import Advice, Withheld
@@ -193,9 +194,10 @@ class ReefKeeper:
             return
         new = [each.at_d for each in found.history.seen if each.at_d > self._looked_d]
         before = len(self._told)
+        around = circumstances(store, self._config, self._tank, found, self._clock.now())
         for at_d in new:
             self._looked_d = at_d
-            finding = look_at(found, self._tank, at_d, self._told)
+            finding = look_at(found, at_d, self._told, around)
             if finding is not None:
                 self._told.append(finding)
                 self._findings.append(self._finding_json(finding, found))

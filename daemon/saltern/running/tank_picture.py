@@ -15,6 +15,8 @@ from saltern.errors import ConfigError, CurveError
 from saltern.model.verdict import Quantity, Verdict
 from saltern.records.store import Store
 from saltern.records.tank_history import Known, known
+from saltern.records.tank_records import findings, last_kept
+from saltern.running.circumstances import circumstances
 from saltern.tank.advice import Advice, Situation, Wish, advice
 from saltern.tank.consumption import Consumption, consumption
 from saltern.tank.findings import Circumstances, Finding, breaks_of, doubted, in_force, look, looks
@@ -24,7 +26,9 @@ from saltern.tank.shocks import without_outliers
 WINDOWS_D = (1.0, 3.0, 7.0, 14.0)
 SHOWN_WINDOWS_D = WINDOWS_D[1:]
 LOOKED_AT_D = 5.0
-"""Findings are looked for in results so old at most: each is looked at as it stood when it came."""
+"""Where nothing has looked yet, findings are looked for in results so old at most, each as it stood when it came."""
+
+JUST_AFTER_D = 1e-3
 
 CALCIUM_FRESH_D = 30.0
 TRUSTED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
@@ -63,27 +67,28 @@ def picture(store: Store, config: BenchConfig, now: datetime) -> Picture | None:
     if found is None:
         return None
     now_d = found.day_of(now)
-    told = looks(found.history, found.beliefs, now_d - LOOKED_AT_D, now_d, [], _around(found, tank))
+    kept, last = findings(store, found, now), last_kept(store)
+    since_d = now_d - LOOKED_AT_D if last is None else found.day_of(last) + JUST_AFTER_D
+    around = circumstances(store, config, tank, found, now)
+    told = [*kept, *looks(found.history, found.beliefs, since_d, now_d, kept, around)]
     return pictured(found, tank, now, told)
 
 
-def look_at(found: Known, tank: TankTable, result_d: float, told: Sequence[Finding]) -> Finding | None:
+def look_at(found: Known, result_d: float, told: Sequence[Finding], around: Circumstances) -> Finding | None:
     """Return what is to be told once a result has come, as it stood then.
 
     Parameters
     ----------
-    found, tank
-        What the records knew, and the bench file's table.
+    found
+        What the records knew.
     result_d
         When the result's sample was drawn, in days of the history.
     told
         What has been told before.
+    around
+        What else the records know: `saltern.running.circumstances`.
     """
-    return look(found.history, found.beliefs, result_d + 1e-3, told, _around(found, tank))
-
-
-def _around(found: Known, tank: TankTable) -> Circumstances:
-    return Circumstances(a_run_ml=1000.0 * found.beliefs.sample_part * tank.volume_l)
+    return look(found.history, found.beliefs, result_d + JUST_AFTER_D, told, around)
 
 
 def pictured(found: Known, tank: TankTable, now: datetime, told: Sequence[Finding]) -> Picture:
