@@ -31,6 +31,7 @@ from saltern.records import calibrations
 from saltern.records.calibrations import ENDS_TITRE, NO_TITRE
 from saltern.records.upkeep import install, keep_state, tube_changed_since
 from saltern.rpc.protocol import problems
+from saltern.running.first_question import FromTheFirstQuestion
 from saltern.running.workplace import Workplace
 
 
@@ -164,7 +165,7 @@ def run(service: Workplace, name: str, options: Any, prompts: Prompts, who: str)
     purpose = Purpose.GUIDED if by_hand or name == "prime" else Purpose.ASKED
     service.bench.gate.demand(purpose)
     if by_hand:
-        service.hands_at_the_bench(name)
+        prompts = FromTheFirstQuestion(prompts, lambda: service.hands_at_the_bench(name))
     try:
         with service.bench.gate.through(purpose):
             found = PROCEDURES[name].run(service, prompts, options)
