@@ -301,8 +301,9 @@ def begin(
     if as_json:
         print_json({"schema_version": 1, "procedure": ended["procedure"], **ended["result"]})
     else:
-        number = ended["result"].get("calibration")
-        console().print("Done." if number is None else f"Done: calibration {number} is in force.")
+        number, kind = ended["result"].get("calibration"), ended["result"].get("kind", "")
+        done = f"Done: calibration {number} is in force."
+        console().print("Done." if number is None or kind.startswith("bring-up") else done)
 
 
 def guide(
@@ -422,6 +423,8 @@ def _follow(watching: Any, asking: Any, question: dict[str, Any] | None, *, yes:
                 "the service went away", where="guided", remedy="Look at its log; what was in force stands"
             )
         kind, what = found
+        if question is not None and asking.call("status")["question"] != question:
+            question = None  # somebody else has answered it
         if kind == "question":
             question = what
         elif kind == "said":

@@ -31,8 +31,8 @@ def _until_killed(site: Site) -> NoReturn:
     volume_ml = min(RUNS_S * bench.machine.rate_ml_s("sample"), room_ml / (1.0 + 2.0 * bench.machine.gain_u("sample")))
     prompts.confirm(
         "kill-ready",
-        "Type at a second terminal, without Enter: sudo systemctl kill -s KILL 'saltern@*'. Press Enter here; when the "
-        "sample pump turns, press it there, and see how long the pump goes on. Then: saltern bring-up",
+        "Type at a second terminal, without Enter: sudo systemctl kill -s KILL saltern. Press Enter here; when the "
+        "sample pump turns, press it there, and see how long it goes on. When the service is back: saltern bring-up",
     )
     site.remember({"asked_ml": volume_ml})
     with bench.stage("fill", sample_ml=volume_ml):
