@@ -140,7 +140,7 @@ def test_the_first_scheduled_determination_of_a_new_bench_is_accepted_and_true(d
     truth = day.hands.stage.play.tank_alkalinity(first.ph_read_s)
 
     assert first.alkalinity.verdict.value == "accepted"
-    assert abs(first.alkalinity.value - truth) < 2.0 * first.alkalinity.u
+    assert abs(first.alkalinity.value - truth) < 3.0 * first.alkalinity.u  # one bench, drawn once
     with capsys.disabled():
         for what, count, minutes in day.questions:
             print(f"{what:28}{count:4} questions {minutes:7.1f} min")

@@ -10,6 +10,9 @@ SHOWS_S = 3.0
 
 TURNS_S = 2.0
 
+SAYS_SO_S = 1.0
+"""An input has said what it is by then: its debounce time, and a hand that lets go as it presses Enter."""
+
 WIGGLED_S = 10.0
 WIGGLE_LOOK_S = 0.05
 INPUTS: dict[str, tuple[str, str, str]] = {
@@ -91,6 +94,7 @@ def inputs(site: Site) -> Found:
         what, provoke, put_back = INPUTS[name]
         _demand_quiet(bench)
         prompts.confirm(f"open {name}", provoke)
+        bench.wait(SAYS_SO_S)
         opened = _active(bench)
         if opened != {name}:
             others = ", ".join(INPUTS[other][0] for other in sorted(opened - {name}))
@@ -102,6 +106,7 @@ def inputs(site: Site) -> Found:
                 + (": two plugs may be swapped" if others else ""),
             )
         prompts.confirm(f"close {name}", put_back)
+        bench.wait(SAYS_SO_S)
         _demand_quiet(bench)
         prompts.confirm(f"wiggle {name}", f"Press Enter, then wiggle plug and cable of {what} for {WIGGLED_S:.0f} s")
         bounces = statistics[f"bounces_{name}"] = float(_bounces(bench, name))

@@ -4,10 +4,11 @@ from saltern.bench.bench import Bench
 from saltern.bench.proof import trials
 from saltern.errors import InterlockError
 from saltern.model.calibration import Cause, Kind
+from saltern.procedures.bring_up.dry import SAYS_SO_S
 from saltern.procedures.bring_up.site import Found, Site, StepRefusedError, choose
-from saltern.procedures.bring_up.water import pour
+from saltern.procedures.bring_up.water import pour, wet_well
 from saltern.procedures.notebook import Notebook
-from saltern.procedures.vessel import empty, keep_wet, wet_the_probes
+from saltern.procedures.vessel import empty, keep_wet
 
 RUNS_S = 10.0
 """How long the sample pump turns at most, for a person who presses the stop button meanwhile."""
@@ -21,7 +22,7 @@ def floats(site: Site) -> Found:
     """Carry out the proof test, then let water lift the float, try the second float, and stop a running pump."""
     bench, notebook = site.bench, Notebook(site.bench)
     tried = _by_hand(site)
-    wet_the_probes(bench, notebook)
+    wet_well(bench, notebook)
     empty(bench, notebook)
     for trial in (_second_float, _stop_a_running_pump):
         trial(site)
@@ -42,8 +43,10 @@ def _by_hand(site: Site) -> int:
     tried = trials(bench.config)
     for trial in tried:
         prompts.confirm(f"provoke {trial.interlock}", f"{trial.provoke}, until you have pressed Enter")
+        bench.wait(SAYS_SO_S)
         acted = trial.interlock in _acting(bench)
         prompts.confirm(f"put-back {trial.interlock}", trial.put_back)
+        bench.wait(SAYS_SO_S)
         if acted:
             bench.guard.reset("bring-up")
         site.proved(trial.interlock, acted)
@@ -91,6 +94,7 @@ def _stop_a_running_pump(site: Site) -> None:
         if not cut:
             raise
     prompts.confirm("put-back stop", "Release the stop button")
+    bench.wait(SAYS_SO_S)
     if "stop" in _acting(bench):
         bench.guard.reset("bring-up")
     if not cut:

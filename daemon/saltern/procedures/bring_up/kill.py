@@ -4,8 +4,9 @@ from typing import NoReturn
 
 from saltern.model.calibration import Cause, Kind
 from saltern.procedures.bring_up.site import Found, Site, StepRefusedError
+from saltern.procedures.bring_up.water import wet_well
 from saltern.procedures.notebook import Notebook
-from saltern.procedures.vessel import empty, wet_the_probes
+from saltern.procedures.vessel import empty
 
 RUNS_S = 40.0
 """Time to type the second command."""
@@ -23,9 +24,9 @@ def kill(site: Site) -> Found:
 
 def _until_killed(site: Site) -> NoReturn:
     bench, prompts, notebook = site.bench, site.prompts, Notebook(site.bench)
-    wet_the_probes(bench, notebook)
+    wet_well(bench, notebook)
     empty(bench, notebook)
-    wet_the_probes(bench, notebook)
+    wet_well(bench, notebook)
     config = bench.config
     room_ml = 0.9 * config.vessel.volume_at_ml(config.vessel.overfill_switch_mm) - bench.ledger.vessel_ml.high
     volume_ml = min(RUNS_S * bench.machine.rate_ml_s("sample"), room_ml / (1.0 + 2.0 * bench.machine.gain_u("sample")))
@@ -67,7 +68,7 @@ def _after_it(site: Site) -> Found:
             f"the sample pump went on for {ran_on_s:g} s after the kill; its permit should hold for {stated_s:g} s",
             "Repair the one-shot of its permit before anything else: nothing would stop a pump if the computer hung",
         )
-    wet_the_probes(bench, notebook)
+    wet_well(bench, notebook)
     empty(bench, notebook)
     return Found(f"killed in the middle of a fill, the pump stopped within {max(ran_on_s, 0.1):.2g} s",
                  statistics={"ran_on_s": ran_on_s})  # fmt: skip

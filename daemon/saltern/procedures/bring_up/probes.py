@@ -2,8 +2,9 @@
 
 from saltern.model.calibration import Cause, Kind
 from saltern.procedures.bring_up.site import Found, Site, StepRefusedError
+from saltern.procedures.bring_up.water import wet_well
 from saltern.procedures.notebook import Notebook
-from saltern.procedures.vessel import empty, wet_the_probes
+from saltern.procedures.vessel import empty
 
 LOOP_MV = 3.0
 """An electrode that is at rest and well isolated moves by less when a motor starts; a ground loop moves it by ten and
@@ -18,9 +19,9 @@ SETTLES_LAGS, DISTURBED_S = 10.0, 2.0
 def probes(site: Site) -> Found:
     """Hold each probe against what it must say, then switch on what may disturb it."""
     bench, prompts, notebook = site.bench, site.prompts, Notebook(site.bench)
-    wet_the_probes(bench, notebook)
+    wet_well(bench, notebook)
     empty(bench, notebook)  # air: a drain is proved by the cell alone
-    wet_the_probes(bench, notebook)  # water: it raises where the cell stays dry
+    wet_well(bench, notebook)  # water: it raises where the cell stays dry
     temperature_c = bench.temperature_c()
     bench.readings.wait_for_rest_mv(bench.config.probes.ph.lag_s)
     quiet_mv = bench.readings.steady_emf_mv()

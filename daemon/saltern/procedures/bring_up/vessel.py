@@ -3,7 +3,7 @@
 from saltern.bench.bench import Bench
 from saltern.model.calibration import Cause, Kind, Value
 from saltern.procedures.bring_up.site import Found, Site, StepRefusedError
-from saltern.procedures.bring_up.water import pour
+from saltern.procedures.bring_up.water import pour, wet_well
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.vessel import empty, wet_the_probes
 
@@ -25,7 +25,7 @@ def vessel(site: Site) -> Found:
     """Weigh what a drain leaves and what lifts the float, and see how much wets the cell."""
     bench, prompts, notebook = site.bench, site.prompts, Notebook(site.bench)
     stated = bench.config.vessel
-    wet_the_probes(bench, notebook)
+    wet_well(bench, notebook)
     empty(bench, notebook)
     residue_ml = _ml(prompts.number(
         "residue", "Take up with a weighed tissue all that the drain has left. How much is it?", "g", 0.0, 50.0

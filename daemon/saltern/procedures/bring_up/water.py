@@ -10,14 +10,23 @@ from saltern.model.calibration import Cause, Kind
 from saltern.procedures.bring_up.site import Found, Site, StepRefusedError, choose
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.prime import suggested_ml
-from saltern.procedures.vessel import SampleNotDrawnError, empty, fill, keep_wet, prove_direction, wet_the_probes
+from saltern.procedures.vessel import (
+    ELECTRODE_WET_LAGS,
+    ROOM_FOR_GAIN,
+    SampleNotDrawnError,
+    empty,
+    fill,
+    keep_wet,
+    prove_direction,
+    wet_the_probes,
+)
 
 POURED = 1.8
 """Of what covers the cell: enough to see it fall, far from the float (assumed)."""
 
 ACID_SHOWS_MV = 20.0
-"""A little water moves the electrode by less. 0.2 mL of 0.05 mol/L acid turns a sixth of the bicarbonate in 20 mL of
-tap water of 3 mmol/L into CO2: from pH 8 to 7.1 by pK1 6.35 at 25 degC (handbook), which is 50 mV."""
+"""A little water moves the electrode by less. 0.2 mL of 0.05 mol/L acid turns a twentieth of the bicarbonate in 60 mL
+of tap water of 3 mmol/L into CO2: from pH 8 to 7.4 by pK1 6.35 at 25 degC (handbook), which is 35 mV."""
 
 FIRST_FILL_LINES = 4.0
 """Of the line's content, above the cell: one stays in the line, and of what is counted as filled 0.6 must leave before
@@ -31,6 +40,22 @@ def pour(bench: Bench, most_ml: float, why: str) -> None:
     """Let the ledger know of what a person pours into the vessel by hand."""
     vessel_ml = bench.ledger.vessel_ml.high + most_ml
     bench.note(books.level_unknown(bench.ledger, min(bench.config.vessel.capacity_ml, vessel_ml)), why)
+
+
+def wet_well(bench: Bench, notebook: Notebook) -> None:
+    """Stand the probes in several times what covers them: how high the cell hangs is not measured before its step.
+
+    What covers it by a millimetre alone would fall dry before its time, and prove nothing.
+    """
+    config, vessel = bench.config, bench.config.vessel
+    most_ml = bench.ledger.vessel_ml.high + ROOM_FOR_GAIN * (
+        config.sample.keep_wet_ml + 2.0 * config.sample.air_break_ml
+    )
+    if bench.cell_is_wet() or most_ml > vessel.volume_at_ml(vessel.overfill_switch_mm):
+        wet_the_probes(bench, notebook)
+        return
+    keep_wet(bench, notebook)
+    bench.wait(ELECTRODE_WET_LAGS * config.probes.ph.lag_s)
 
 
 def acid_shows_mv(bench: Bench) -> float:
@@ -133,7 +158,7 @@ def _fill_and_drain(site: Site, notebook: Notebook) -> None:
 
 def _titrant(site: Site, notebook: Notebook) -> None:
     bench, prompts = site.bench, site.prompts
-    wet_the_probes(bench, notebook)
+    wet_well(bench, notebook)
     moved_mv = acid_shows_mv(bench)
     if abs(moved_mv) > ACID_SHOWS_MV:
         raise StepRefusedError(
@@ -161,7 +186,7 @@ def _titrant(site: Site, notebook: Notebook) -> None:
 def leaks(site: Site) -> Found:
     """Let a full vessel stand for an hour, and look for drops."""
     bench, prompts = site.bench, site.prompts
-    wet_the_probes(bench, Notebook(bench))
+    wet_well(bench, Notebook(bench))
     empty(bench, Notebook(bench))
     fill(bench, Notebook(bench), bench.config.sample.volume_ml, "fill")
     prompts.confirm("papers-laid", "Lay dry paper under vessel, pump heads and bottles; it is looked at in an hour")
