@@ -3,10 +3,13 @@
 import tomllib
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from saltern.bench.gate import HANDS
+from saltern.cli.bring_up import checklist_lines
+from saltern.cli.present_live import status_lines
 from saltern.cli.simulated_computer import ProcessDeath
 from saltern.clock import RealClock
 from saltern.config.loading import load_bench
@@ -18,9 +21,11 @@ from saltern.procedures.bring_up.steps import AFTERWARDS, STEPS
 from saltern.records import calibrations
 from saltern.records.store import open_store
 from saltern.records.upkeep import proved, state
+from saltern.rpc.replies import Status
 from saltern.running.bring_up_computer import amiss_with_computer
 from saltern.running.bringing_up import OutOfOrderError, checklist
 from saltern.running.commissioning import commissioned
+from saltern.running.remote_reads import Reads
 from saltern_drivers.twin.hands import MISTAKES
 from tests.cli.command import run as command
 from tests.keeper import keeper
@@ -420,3 +425,45 @@ def test_a_computer_that_is_not_ready_is_told_what_to_type(tmp_path):
     assert amiss_with_computer(now, None, tmp_path) == []
     (early,) = amiss_with_computer(datetime(1970, 1, 1, tzinfo=UTC), None, tmp_path)
     assert "timedatectl" in early.remedy
+
+
+def test_a_board_that_is_silent_keeps_the_first_step_from_passing(hands):
+    hands.world.temperature_open = True  # the probe is pulled: its board sends what no liquid has
+    with pytest.raises(RefusedError) as refused:
+        hands.run("bring-up")
+    assert refused.value.cause is Cause.NOT_READY
+    assert "temperature board" in str(refused.value)
+    assert names(hands) == []
+
+
+# What is shown --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("width", [80, 60])
+def test_the_checklist_fits_the_screen_and_says_what_is_next(hands, width):
+    hands.run("bring-up")
+    service = hands.service
+    found = checklist(service.store, service.config).as_json()
+    lines = checklist_lines(found, hands.stage.clock.now(), ZoneInfo("Europe/Berlin"), width)
+
+    assert max(len(line) for line in lines) <= width
+    assert lines[0] == "1 of 20 are on record"
+    assert lines[-1] == "Next: saltern bring-up"
+    assert [line[4:] for line in lines if line.startswith(">")] == [" outputs: each output alone, on a meter or an LED"]
+    (passed, *_) = (line for line in lines if line.startswith("*"))
+    assert "computer" in passed
+    assert "by the keeper" in " ".join(" ".join(lines).split())
+
+
+def test_status_says_how_far_a_new_bench_is_and_nothing_of_it_once_it_is_commissioned(hands, day):
+    service = hands.service
+    reads = Reads(service, service.store, lambda: True, lambda: None)
+    found = reads.status()
+    Status.model_validate(found)
+    said = " ".join(" ".join(line for line, _ in status_lines(found, None, 80)).split())
+    assert "0 of 20 are on record, next is computer: saltern bring-up" in said
+
+    done = Reads(day.hands.service, day.hands.service.store, lambda: True, lambda: None).status()
+    assert done["bring_up"]["next"] is None
+    assert not any("bring-up" in one["kind"] for one in done["calibrations"] if one["kind"] != "bring-up-vessel")
+    assert not any("on record" in line for line, _ in status_lines(done, None, 80))

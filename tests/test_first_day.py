@@ -1,12 +1,14 @@
 """The page of the first day is followed as far as a machine can: its commands are run, and what they show compared."""
 
 import doctest
+import json
 import os
 import re
 import shlex
 import signal
 import subprocess
-from contextlib import suppress
+import threading
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -15,7 +17,7 @@ import typer
 from saltern.cli.main import app
 from saltern.procedures.bring_up.steps import STEPS
 from tests.cli.command import run
-from tests.processes import SALTERN, begin, until
+from tests.processes import SALTERN, begin, rows, until
 
 PAGE = Path(__file__).parents[1] / "hardware" / "FIRST_DAY.md"
 BLOCK = re.compile(r"^```(\S+) ?(\S*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -78,6 +80,57 @@ def test_the_page_is_followed_at_the_desk_and_shows_what_it_says(tmp_path, monke
     practice.send_signal(signal.SIGTERM)
     assert practice.wait() == 0
     assert followed >= 8
+
+
+@contextmanager
+def practising(folder, pace, *more):
+    """Run `saltern practice` of a bench file, as its user does at a second terminal."""
+    out = folder / "practice.out"
+    with out.open("w") as said:
+        process = begin(
+            *SALTERN, "practice", "bench.toml", "--alone", "--pace", pace, *more, stdout=said, stderr=subprocess.DEVNULL
+        )
+    until(lambda: "another terminal" in out.read_text(), process)
+    yield process
+    if process.poll() is None:
+        process.send_signal(signal.SIGTERM)
+        assert process.wait() == 0
+
+
+def steps_on_record():
+    return [item["name"] for item in json.loads(run("bring-up", "--list", "--json")[1])["items"] if item["passed_utc"]]
+
+
+@pytest.mark.soak
+def test_a_rehearsal_goes_through_every_step_with_a_service_that_is_really_killed(tmp_path, monkeypatch):
+    """Three processes in turn: one stopped in order, one killed while it fills, and one that goes on from there."""
+    monkeypatch.chdir(tmp_path)
+    for name, value in (("PYTHONUNBUFFERED", "1"), ("TERM", "dumb"), ("SALTERN_BENCH", "bench.toml")):
+        monkeypatch.setenv(name, value)
+    assert run("init", "bench.toml", "--from", "simulated", "--usual")[0] == 0
+    before = [step.name for step in STEPS[: [step.name for step in STEPS].index("kill")]]
+
+    with practising(tmp_path, 1000, "--new"):
+        for name in before:
+            screen = at_a_terminal(["bring-up"])
+            assert "Done." in screen, (name, screen)
+        assert set(before) <= set(steps_on_record())
+
+    with practising(tmp_path, 20) as process:
+        screens, kept = [], tmp_path / "saltern.sqlite"
+        terminal = threading.Thread(target=lambda: screens.append(at_a_terminal(["bring-up"])))
+        terminal.start()
+        until(lambda: rows(kept, "SELECT value FROM state WHERE name = 'bring-up'"), process)
+        process.kill()
+        process.wait()
+        terminal.join()
+        assert "the service went away" in screens[0]
+
+    with practising(tmp_path, 1000):
+        for name in ("kill", "vessel", "acid"):
+            screen = at_a_terminal(["bring-up"])
+            assert "Done." in screen, (name, screen)
+        assert {step.name for step in STEPS} <= set(steps_on_record())
 
 
 def commands(group=None, before=()):
