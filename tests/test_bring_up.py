@@ -242,6 +242,7 @@ CLUMSY = {
     },
     "probes": {
         "ground-loop-of-the-stirrer": Cause.GROUND_LOOP,
+        "ground-loop-of-a-pump": Cause.GROUND_LOOP,
         "ground-loop-of-the-probes": Cause.GROUND_LOOP,
         "wrong-buffer": Cause.WRONG_BUFFER,
     },
@@ -249,9 +250,6 @@ CLUMSY = {
     "acid": {"inlet-left-in-the-bucket": Cause.NOT_TANK_WATER, "acid-not-put-in": Cause.NO_ACID},
 }
 """By step, what is done wrong in it, and the cause by which it is named."""
-
-WIRED_BEFORE = ("reversed", "holds", "swapped", "ground_loop_mv", "probe_loop_mv")
-"""What hands wire wrongly is wired before the step in which it shows; here, when that step begins."""
 
 
 def wire(hands, mistake):
@@ -268,6 +266,7 @@ def wire(hands, mistake):
         pump, world.pumps[mistake["holds"][0]].lapse_s = mistake["holds"]
         assert pump in world.pumps
     world.ground_loop_mv = mistake.get("ground_loop_mv", 0.0)
+    world.pump_loop_mv = mistake.get("pump_loop_mv", 0.0)
     world.probe_loop_mv = mistake.get("probe_loop_mv", 0.0)
     world.motors_on = "motors-on" not in mistake
 

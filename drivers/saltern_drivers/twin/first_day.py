@@ -54,6 +54,7 @@ MISTAKES: dict[str, dict[str, Any]] = {
     "second-float-not-wired": {"second-up": "nothing"},
     "stop-not-pressed": {"stop-ready": "nothing"},
     "ground-loop-of-the-stirrer": {"ground_loop_mv": 25.0},
+    "ground-loop-of-a-pump": {"pump_loop_mv": 12.0},
     "ground-loop-of-the-probes": {"probe_loop_mv": 18.0},
     "jug-not-tared": {"jug_g": 300.0},
     "acid-not-put-in": {"acid-in": "nothing"},
@@ -147,6 +148,7 @@ class FirstDay:
             one, other = mistakes["swapped"]
             world.plugs_swapped = {one: other, other: one}
         world.ground_loop_mv = float(mistakes.get("ground_loop_mv", 0.0))
+        world.pump_loop_mv = float(mistakes.get("pump_loop_mv", 0.0))
         world.probe_loop_mv = float(mistakes.get("probe_loop_mv", 0.0))
 
     def _wipe(self) -> None:

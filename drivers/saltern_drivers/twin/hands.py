@@ -65,7 +65,8 @@ HandsName = Literal[
     "sample-reversed-not-looked-at", "titrant-reversed-not-looked-at", "waste-reversed-container-full",
     "water-not-salted", "acid-too-early",
     "sample-line-beside", "titrant-line-in-a-beaker", "hose-drips", "float-not-lifted", "second-float-not-wired",
-    "stop-not-pressed", "ground-loop-of-the-stirrer", "ground-loop-of-the-probes", "jug-not-tared", "acid-not-put-in",
+    "stop-not-pressed", "ground-loop-of-the-stirrer", "ground-loop-of-a-pump",
+    "ground-loop-of-the-probes", "jug-not-tared", "acid-not-put-in",
     "inlet-left-in-the-bucket",
 ]  # fmt: skip
 

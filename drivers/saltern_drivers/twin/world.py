@@ -136,6 +136,7 @@ class World:
     overfill_stuck_wet: bool = False
     tubes_off: set[str] = field(default_factory=set)  # pumps whose line's end hangs beside vessel and tray
     ground_loop_mv: float = 0.0  # of the electrode's signal, while a motor has current
+    pump_loop_mv: float = 0.0  # of the electrode's signal, while a pump turns
     probe_loop_mv: float = 0.0  # of the electrode's signal, while the conductivity board is plugged in
     lowest_ml: float = float("inf")  # since whoever asks last set it
     real: dict[str, float] = field(default_factory=dict)  # truths by name; the bench file's where none are given
@@ -659,6 +660,8 @@ class World:
         signal_mv = self.electrode.read()
         if self.ground_loop_mv and (self.stirrer_power > 0.0 or any(head.turns(self.at_s) for head in self._heads)):
             signal_mv += self.ground_loop_mv
+        if self.pump_loop_mv and any(head.turns(self.at_s) for head in self._heads):
+            signal_mv += self.pump_loop_mv
         if self.probe_loop_mv and not self.conductivity_disconnected:
             signal_mv += self.probe_loop_mv
         return signal_mv

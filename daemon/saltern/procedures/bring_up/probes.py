@@ -1,6 +1,10 @@
 """The probes in air, in water and in a buffer, each alone and beside what may disturb it."""
 
+from contextlib import suppress
+
+from saltern.bench.bench import Bench
 from saltern.model.calibration import Cause, Kind
+from saltern.ports import DriverError
 from saltern.procedures.bring_up.site import Found, Site, StepRefusedError
 from saltern.procedures.bring_up.water import wet_well
 from saltern.procedures.notebook import Notebook
@@ -13,7 +17,7 @@ more (common practice)."""
 OFF_MV = 60.0
 """One unit of pH: a sound electrode stands within half of that in a buffer of 6.86."""
 
-SETTLES_LAGS, DISTURBED_S = 10.0, 2.0
+SETTLES_LAGS, DISTURBED_S, PUMPED_S = 10.0, 2.0, 6.0
 
 
 def probes(site: Site) -> Found:
@@ -38,6 +42,13 @@ def probes(site: Site) -> Found:
     statistics["stirrer_mv"] = _shift_mv(stirred_mv, quiet_mv, between_mv)
     _demand_still(statistics["stirrer_mv"], "the stirrer's motor is on")
 
+    pumped_mv = _while_pumping_mv(bench)
+    bench.wait(DISTURBED_S)
+    before_mv, between_mv = between_mv, bench.readings.steady_emf_mv()
+    if pumped_mv is not None:  # a board that is slow, or sends pH, says nothing meanwhile
+        statistics["pump_mv"] = _shift_mv(pumped_mv, before_mv, between_mv)
+        _demand_still(statistics["pump_mv"], "the waste pump's motor is on")
+
     prompts.confirm("unplug conductivity", "Pull the conductivity board's cable: the electrode is to stand alone")
     alone_mv = bench.readings.steady_emf_mv()
     prompts.confirm("plug conductivity", "Put the conductivity board's cable back")
@@ -61,6 +72,26 @@ def probes(site: Site) -> Found:
         )
     empty(bench, notebook)
     return Found("cell and electrode say what they stand in, and nothing disturbs them", statistics=statistics)
+
+
+def _while_pumping_mv(bench: Bench) -> float | None:
+    """Turn the waste pump for some seconds, and return the mean of what the electrode says meanwhile, or None.
+
+    Nothing waits while a pump turns: the board is asked, and looked at again at the next scan. What goes to waste is in
+    the vessel's bound still, and is booked as waste when that is drained.
+    """
+    board, heard = bench.devices.probes["ph"], list[float]()
+
+    def listen() -> bool:
+        with suppress(DriverError):  # a bad answer is none
+            board.request()
+            reading = board.poll()
+            if reading is not None and reading.unit == "mV":
+                heard.append(reading.value)
+        return False
+
+    bench.motion.turn("waste", PUMPED_S * bench.devices.pumps["waste"].rate, until=listen)
+    return sum(heard) / len(heard) if heard else None
 
 
 def _shift_mv(other_mv: float, before_mv: float, after_mv: float) -> float:
