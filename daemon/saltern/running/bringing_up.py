@@ -1,6 +1,7 @@
 """The bring-up as it stands: which steps are on record, which is next, one of them run, and what follows the last."""
 
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -119,14 +120,13 @@ def run_step(service: Workplace, prompts: Prompts, options: BringUpOptions) -> C
         It was not passed. One that was passed before counts no more.
     """
     step = _wanted(service.store, options.step)
-    remember = lambda left: _remember(service, step.name, left)  # noqa: E731 - a word to a step, not a function of ours
     site = Site(
         service.bench,
         prompts,
-        lambda: _computer(service),
-        lambda interlock, passed: keep_proof(service.store, interlock, passed=passed, who=BY, at=service.clock.now()),
-        lambda: _remembered(service, step.name),
-        remember,
+        computer=partial(_computer, service),
+        proved=partial(_keep_proof, service),
+        remembered=partial(_remembered, service, step.name),
+        remember=partial(_remember, service, step.name),
     )
     prompts.say(f"Step {STEPS.index(step) + 1} of {len(STEPS)}: {step.title}. {step.ready[0].upper()}{step.ready[1:]}.")
     try:
@@ -182,6 +182,10 @@ def _count_no_more(service: Workplace, step: BringUpStep) -> None:
     if step.kind in calibrations.in_force(service.store):
         calibrations.roll_back(service.store, step.kind, None, BY, service.clock.now())
         service.take_up_calibrations()
+
+
+def _keep_proof(service: Workplace, interlock: str, passed: bool) -> None:
+    keep_proof(service.store, interlock, passed=passed, who=BY, at=service.clock.now())
 
 
 def _computer(service: Workplace) -> list[Amiss]:

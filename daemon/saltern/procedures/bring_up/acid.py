@@ -41,7 +41,7 @@ def acid(site: Site) -> Found:
             Kind.BRING_UP_ACID,
             Cause.NOT_TANK_WATER,
             f"the acid moved the electrode by {moved_mv:.0f} mV: what stands in the vessel has no alkalinity",
-            "Put the sample inlet into the tank: it may hang in the bucket still. Drain first: saltern empty",
+            "Put the sample inlet into the tank: it may hang in the bucket still. The next run drains first",
         )
     empty(bench, notebook)
     keep_wet(bench, notebook)
