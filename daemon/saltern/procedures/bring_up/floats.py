@@ -6,9 +6,9 @@ from saltern.errors import InterlockError
 from saltern.model.calibration import Cause, Kind
 from saltern.procedures.bring_up.dry import SAYS_SO_S
 from saltern.procedures.bring_up.site import Found, Site, StepRefusedError, choose
-from saltern.procedures.bring_up.water import pour, wet_well
+from saltern.procedures.bring_up.water import fill_well, pour, wet_well
 from saltern.procedures.notebook import Notebook
-from saltern.procedures.vessel import empty, keep_wet
+from saltern.procedures.vessel import empty
 
 RUNS_S = 10.0
 """How long the sample pump turns at most, for a person who presses the stop button meanwhile."""
@@ -26,7 +26,7 @@ def floats(site: Site) -> Found:
     empty(bench, notebook)
     for trial in (_second_float, _stop_a_running_pump):
         trial(site)
-        keep_wet(bench, notebook)  # what did not come counts as filled: so much that it does not matter
+        fill_well(bench, notebook)  # what did not come counts as filled: so much that it does not matter
         empty(bench, notebook)
     _by_water(site, notebook)
     return Found(f"{tried} interlocks acted by hand, the float by water, the second alone, the stop in a run")

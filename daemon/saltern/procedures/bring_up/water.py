@@ -16,7 +16,6 @@ from saltern.procedures.vessel import (
     SampleNotDrawnError,
     empty,
     fill,
-    keep_wet,
     prove_direction,
     wet_the_probes,
 )
@@ -32,6 +31,9 @@ FIRST_FILL_LINES = 4.0
 """Of the line's content, above the cell: one stays in the line, and of what is counted as filled 0.6 must leave before
 the cell may fall dry (`saltern.bench.draining`)."""
 
+WELL = 3.0
+"""So many times what covers the probes (assumed): 48 mL at the example benches, a third of what lifts the float."""
+
 LEAKS_S = 3600.0
 STIRRED_S = 20.0
 
@@ -42,19 +44,30 @@ def pour(bench: Bench, most_ml: float, why: str) -> None:
     bench.note(books.level_unknown(bench.ledger, min(bench.config.vessel.capacity_ml, vessel_ml)), why)
 
 
-def wet_well(bench: Bench, notebook: Notebook) -> None:
-    """Stand the probes in several times what covers them: how high the cell hangs is not measured before its step.
+def well_ml(bench: Bench) -> float:
+    """Return several times what covers the probes."""
+    vessel = bench.config.vessel
+    tips_ml = vessel.volume_at_ml(max(vessel.ph_tip_mm, vessel.conductivity_tip_mm))
+    return max(bench.config.sample.keep_wet_ml, WELL * tips_ml)
 
-    What covers it by a millimetre alone would fall dry before its time, and prove nothing.
+
+def fill_well(bench: Bench, notebook: Notebook) -> None:
+    """Cover the probes well over: what covers a cell by a millimetre alone falls dry too early, and proves nothing.
+
+    How high the cell hangs is not measured before its step.
     """
+    fill(bench, notebook, well_ml(bench), "fill a little, so that emptying shows")
+
+
+def wet_well(bench: Bench, notebook: Notebook) -> None:
+    """Cover the probes well over where the cell is dry and the vessel has room for it, and let the electrode rest."""
     config, vessel = bench.config, bench.config.vessel
-    most_ml = bench.ledger.vessel_ml.high + ROOM_FOR_GAIN * (
-        config.sample.keep_wet_ml + 2.0 * config.sample.air_break_ml
-    )
+    asked_ml = well_ml(bench) + 2.0 * config.sample.air_break_ml
+    most_ml = bench.ledger.vessel_ml.high + ROOM_FOR_GAIN * asked_ml
     if bench.cell_is_wet() or most_ml > vessel.volume_at_ml(vessel.overfill_switch_mm):
         wet_the_probes(bench, notebook)
         return
-    keep_wet(bench, notebook)
+    fill_well(bench, notebook)
     bench.wait(ELECTRODE_WET_LAGS * config.probes.ph.lag_s)
 
 
@@ -152,7 +165,7 @@ def _fill_and_drain(site: Site, notebook: Notebook) -> None:
         raise StepRefusedError(
             Kind.BRING_UP_WATER, Cause.REVERSED, error.what, "Look at the sample pump's direction wire"
         ) from error
-    keep_wet(bench, notebook)  # what was pushed back into the line counts as filled: so much that it does not matter
+    fill_well(bench, notebook)  # what was pushed back into the line counts as filled: so much that it does not matter
     empty(bench, notebook)
 
 
