@@ -127,6 +127,7 @@ def test_a_rehearsal_goes_through_every_step_with_a_service_that_is_really_kille
         terminal = threading.Thread(target=lambda: screens.append(at_a_terminal(["bring-up"])))
         terminal.start()
         until(lambda: rows(kept, "SELECT value FROM state WHERE name = 'bring-up'"), process)
+        until(lambda: rows(kept, "SELECT stage FROM ledger ORDER BY id DESC LIMIT 1") == [("fill",)], process)
         process.kill()
         process.wait()
         terminal.join()
