@@ -590,3 +590,27 @@ def test_a_process_that_dies_with_a_line_out_does_not_pump_when_it_starts_again(
     assert hands.world.collecting["sample"] == 0.0
     assert hands.service.left_open() == "calibrate-pump"
     hands.stage.close()
+
+
+def test_a_procedure_refused_before_its_first_question_leaves_nobody_at_the_bench():
+    hands = keeper()
+    hands.world.stop_pressed = True
+    hands.service.bench.wait(1.0)
+    with pytest.raises(InterlockError):
+        hands.run("calibrate-pump", pump="sample")
+
+    assert hands.asked == []
+    assert hands.service.left_open() is None
+
+
+def test_hands_that_an_earlier_procedure_left_there_stay_until_one_comes_to_its_end():
+    hands = keeper()
+    hands.mistakes["probes-in phosphate"] = "probes-in borax"
+    with pytest.raises(RefusedError):
+        hands.run("calibrate-ph", buffers=("phosphate", "phthalate"))
+    hands.world.stop_pressed = True
+    hands.service.bench.wait(1.0)
+    with pytest.raises(InterlockError):
+        hands.run("calibrate-pump", pump="sample")
+
+    assert hands.service.left_open() == "calibrate-ph"

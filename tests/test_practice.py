@@ -8,6 +8,7 @@ from typing import get_args
 
 import pytest
 
+import saltern.cli.bring_up  # noqa: F401 - its command is among those that begin a guided procedure
 from saltern.cli.guide import asked_of, is_guided
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import load_scenario, run
@@ -36,6 +37,7 @@ TYPED = {
     "check-tris": ["check-tris"],
     "park": ["park"],
     "resume": ["resume"],
+    "bring-up": ["bring-up", "water"],
 }
 
 

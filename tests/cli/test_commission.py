@@ -37,5 +37,5 @@ def test_without_trials_it_says_what_to_do_first(tmp_path):
     code, _, err = run("commission", "the keeper", "tried it all", "--bench", file)
 
     assert code == 2
-    assert "hardware/README.md" in err
+    assert "saltern bring-up" in err
     assert not (tmp_path / "saltern.sqlite").exists()

@@ -27,6 +27,7 @@ from saltern.bench.proofs import Proofs
 from saltern.bench.reading import Readings
 from saltern.bench.relief import Relieving
 from saltern.bench.sight import Sight
+from saltern.bench.trying import Trying
 from saltern.bench.under_way import UnderWay
 from saltern.bench.waiting import IDLE_SCAN_S, StopRequested, Waiting
 from saltern.config.tables import BenchConfig
@@ -74,6 +75,7 @@ class Bench:
         self._proofs = Proofs(
             machine, clock, guard, gate, waiting, readings, under_way, account, commits, self._draining, self._adding
         )
+        self.trying = Trying(machine, guard, gate, waiting, readings, account, commits, motion, self._proofs)
         self.lapse = Lapse(machine, guard, waiting, readings, motion, self._adding, self._draining)
         self._open_its_face()
         self._begin()

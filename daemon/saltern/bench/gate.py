@@ -167,7 +167,8 @@ class Gate:
             case Hindrance.NOT_COMMISSIONED if not is_commissioned(self._state(COMMISSIONED), self._wires):
                 return (
                     "this bench is not commissioned: nobody has said that its lines, pumps and floats were tried",
-                    "Carry out what hardware/README.md says, then: saltern commission --records-only WHO WHY",
+                    "Bring it up: saltern bring-up. Or, where all was tried before: "
+                    "saltern commission --records-only WHO WHY",
                 )
             case Hindrance.HANDS if isinstance(name := self._state(HANDS), str):
                 return (

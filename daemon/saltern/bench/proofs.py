@@ -71,7 +71,7 @@ class Proofs:
         MotionError
             Liquid moved.
         """
-        if self._moves_twice(role, f"permit of {role}", self._energise):
+        if self._moves_twice(role, f"permit of {role}", self.energise):
             self._guard.trip("liquid_unasked")
             raise MotionError(
                 f"liquid moved though the {role} pump's drive was at rest",
@@ -87,7 +87,7 @@ class Proofs:
         MotionError
             Liquid moved: the permit does not cut.
         """
-        if self._moves_twice(role, f"cut of {role}", self._drive_unpermitted):
+        if self._moves_twice(role, f"cut of {role}", self.drive_unpermitted):
             self._guard.trip("permit_failed")
             raise MotionError(
                 f"the {role} pump turned though its permit was dropped",
@@ -173,7 +173,8 @@ class Proofs:
             self._commits.settle(before, f"{name} proved")
         return moved
 
-    def _energise(self, role: str, seconds: float) -> None:
+    def energise(self, role: str, seconds: float) -> None:
+        """Keep a permit alive for so long, its drive at rest."""
         end_s = self._clock.monotonic() + seconds
         try:
             while self._clock.monotonic() < end_s:
@@ -183,7 +184,8 @@ class Proofs:
         finally:
             self._machine.devices.permits[role].drop()
 
-    def _drive_unpermitted(self, role: str, seconds: float) -> None:
+    def drive_unpermitted(self, role: str, seconds: float) -> None:
+        """Drive a pump for so long, its permit dropped."""
         drive = self._machine.devices.pumps[role]
         self._under_way.begin(role, self._clock.monotonic(), seconds)
         try:

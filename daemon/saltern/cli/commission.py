@@ -21,8 +21,8 @@ def commission(
 ) -> None:
     """Say that the bench may be used: until then nothing is pumped, but by guided procedures.
 
-    Try first what hardware/README.md lists: where each line leads, that each float and sensor acts, that the permits
-    cut. Do it with tank water, never with acid.
+    `saltern bring-up` tries all of it step by step, and says so by itself at its end. Say it by hand only of a bench
+    whose lines, floats and permits you tried before.
     """
     from saltern.cli.live import socket_of
     from saltern.config.paths import meant
@@ -33,7 +33,7 @@ def commission(
         raise ConfigError(
             "a bench is tried by hand, and this command keeps the outcome alone",
             where="commission",
-            remedy="Carry out what hardware/README.md says, then: saltern commission --records-only WHO WHY",
+            remedy="Bring it up: saltern bring-up. Tried before: saltern commission --records-only WHO WHY",
         )
     file = meant(bench)
     if file is None:

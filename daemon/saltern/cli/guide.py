@@ -70,7 +70,7 @@ def calibrate_pump(
         "pump": pump, "times": times, "by": by, "reading_u": reading_u, "volume_ml": volume_ml, "new_tube": new_tube,
         "small_doses": small_doses,
     }  # fmt: skip
-    _begin("calibrate-pump", options, answer, yes, who, bench, socket, as_json)
+    begin("calibrate-pump", options, answer, yes, who, bench, socket, as_json)
 
 
 @calibrate.command("ph")
@@ -88,7 +88,7 @@ def calibrate_ph(
 ) -> None:
     """Put the electrode into one to three buffers, the neutral first; the signal says when it has settled."""
     buffers = buffer or ["phosphate", "phthalate"]
-    _begin("calibrate-ph", {"buffers": buffers}, answer, yes, who, bench, socket, as_json)
+    begin("calibrate-ph", {"buffers": buffers}, answer, yes, who, bench, socket, as_json)
 
 
 @calibrate.command("conductivity")
@@ -107,7 +107,7 @@ def calibrate_conductivity(
 ) -> None:
     """Put the cell into one or two standards and wait until both have the same temperature."""
     options = {"standards": standard or ["35"], "together_s": 60.0 * together_min}
-    _begin("calibrate-conductivity", options, answer, yes, who, bench, socket, as_json)
+    begin("calibrate-conductivity", options, answer, yes, who, bench, socket, as_json)
 
 
 @calibrate.command("temperature")
@@ -122,7 +122,7 @@ def calibrate_temperature(
 ) -> None:
     """Compare the temperature probe with a thermometer, at one point."""
     options = {"thermometer_u_k": thermometer_u_k}
-    _begin("calibrate-temperature", options, answer, yes, who, bench, socket, as_json)
+    begin("calibrate-temperature", options, answer, yes, who, bench, socket, as_json)
 
 
 def standardise(
@@ -144,7 +144,7 @@ def standardise(
         "alkalinity_umol_kg": alkalinity, "u_umol_kg": u, "medium": medium, "times": times, "lot": lot,
         "expires": expires,
     }  # fmt: skip
-    _begin("standardise", options, answer, yes, who, bench, socket, as_json)
+    begin("standardise", options, answer, yes, who, bench, socket, as_json)
 
 
 def prime(
@@ -158,7 +158,7 @@ def prime(
     as_json: JsonOption = False,
 ) -> None:
     """Fill a line, through into the vessel, after emptying it; the total is shown, and `saltern stop` ends it."""
-    _begin("prime", {"pump": pump, "volume_ml": volume_ml}, answer, yes, who, bench, socket, as_json)
+    begin("prime", {"pump": pump, "volume_ml": volume_ml}, answer, yes, who, bench, socket, as_json)
 
 
 def change_bottle(
@@ -180,7 +180,7 @@ def change_bottle(
         "lot": lot, "expires": expires, "mol_per_l": strength, "u_percent": u_percent, "volume_ml": volume_ml,
         "bridge": bridge,
     }  # fmt: skip
-    _begin("change-bottle", options, answer, yes, who, bench, socket, as_json)
+    begin("change-bottle", options, answer, yes, who, bench, socket, as_json)
 
 
 def spike(
@@ -194,7 +194,7 @@ def spike(
     as_json: JsonOption = False,
 ) -> None:
     """Measure a bucket, add a known amount of carbonate, measure again: how much of it is found?"""
-    _begin("spike", {"added_umol_kg": added, "u_umol_kg": u}, answer, yes, who, bench, socket, as_json)
+    begin("spike", {"added_umol_kg": added, "u_umol_kg": u}, answer, yes, who, bench, socket, as_json)
 
 
 def blank(
@@ -210,7 +210,7 @@ def blank(
 ) -> None:
     """Measure two carbonate standards in NaCl: what titrates where there is no alkalinity?"""
     options = {"high_umol_kg": high, "low_umol_kg": low, "times": times}
-    _begin("blank", options, answer, yes, who, bench, socket, as_json)
+    begin("blank", options, answer, yes, who, bench, socket, as_json)
 
 
 def check_tris(
@@ -223,7 +223,7 @@ def check_tris(
     as_json: JsonOption = False,
 ) -> None:
     """Hold the electrode of the last titration against a tris buffer in artificial seawater: the total scale."""
-    _begin("check-tris", {"salinity": salinity}, answer, yes, who, bench, socket, as_json)
+    begin("check-tris", {"salinity": salinity}, answer, yes, who, bench, socket, as_json)
 
 
 def park(
@@ -235,7 +235,7 @@ def park(
     as_json: JsonOption = False,
 ) -> None:
     """Put the bench to rest for weeks: acid out, lines flushed, probes stored, tubes released; nothing is measured."""
-    _begin("park", {}, answer, yes, who, bench, socket, as_json)
+    begin("park", {}, answer, yes, who, bench, socket, as_json)
 
 
 def resume(
@@ -247,7 +247,7 @@ def resume(
     as_json: JsonOption = False,
 ) -> None:
     """Take a parked bench up again; results are provisional until they have come to rest."""
-    _begin("resume", {}, answer, yes, who, bench, socket, as_json)
+    begin("resume", {}, answer, yes, who, bench, socket, as_json)
 
 
 def guided(
@@ -258,10 +258,10 @@ def guided(
     as_json: JsonOption = False,
 ) -> None:
     """Take up the guided procedure that is under way: its question, and what it shows."""
-    _begin(None, {}, answer, yes, None, bench, socket, as_json)
+    begin(None, {}, answer, yes, None, bench, socket, as_json)
 
 
-def _begin(
+def begin(
     procedure: str | None,
     options: dict[str, Any],
     answer: list[str] | None,
@@ -301,8 +301,9 @@ def _begin(
     if as_json:
         print_json({"schema_version": 1, "procedure": ended["procedure"], **ended["result"]})
     else:
-        number = ended["result"].get("calibration")
-        console().print("Done." if number is None else f"Done: calibration {number} is in force.")
+        number, kind = ended["result"].get("calibration"), ended["result"].get("kind", "")
+        done = f"Done: calibration {number} is in force."
+        console().print("Done." if number is None or kind.startswith("bring-up") else done)
 
 
 def guide(
@@ -321,7 +322,7 @@ def guide(
     if procedure is None:
         _list_procedures(as_json=as_json)
         return
-    _begin(procedure, _given(options or []), answer, yes, who, bench, socket, as_json)
+    begin(procedure, _given(options or []), answer, yes, who, bench, socket, as_json)
 
 
 def _list_procedures(*, as_json: bool) -> None:
@@ -422,6 +423,8 @@ def _follow(watching: Any, asking: Any, question: dict[str, Any] | None, *, yes:
                 "the service went away", where="guided", remedy="Look at its log; what was in force stands"
             )
         kind, what = found
+        if question is not None and asking.call("status")["question"] != question:
+            question = None  # somebody else has answered it
         if kind == "question":
             question = what
         elif kind == "said":

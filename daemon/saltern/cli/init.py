@@ -72,7 +72,7 @@ def init(
     if wiring != "simulated":
         say(f"  1. Put your pins and ports into it: nano {path}; `saltern probe` shows the ports.")
         say(f"  2. saltern check {path}")
-        say("  3. Before anything is switched on: hardware/README.md. No acid before the proof test has passed.")
+        say("  3. Before anything is switched on: hardware/FIRST_DAY.md. Then: saltern bring-up. No acid yet.")
     else:
         say(f"  saltern check {path}")
 

@@ -8,6 +8,7 @@ import sys
 import typer
 
 from saltern.cli import (
+    bring_up,
     bundle,
     calibrations,
     check,
@@ -68,7 +69,7 @@ app.command(rich_help_panel=AT_THE_BENCH)(commission.commission)
 app.command("proof-test", rich_help_panel=AT_THE_BENCH)(proof_test.proof_test)
 # a panel is not handed on to the commands of a nameless group
 for command in guide.commands.registered_commands:
-    command.rich_help_panel = CALIBRATE
+    command.rich_help_panel = AT_THE_BENCH if command.callback is bring_up.bring_up else CALIBRATE
 for group in guide.commands.registered_groups:
     group.rich_help_panel = CALIBRATE
 app.add_typer(guide.commands)

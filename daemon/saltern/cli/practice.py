@@ -27,12 +27,16 @@ def practice(
     pace: Annotated[float, typer.Option(min=0.1, max=10_000.0, help="Times faster than real time.")] = PACE,
     hands: Annotated[str, typer.Option(help="What the hands do wrong, by name: to see it refused.")] = "practice",
     alone: Annotated[bool, typer.Option("--alone", help="The hands answer too: look on.")] = False,
+    new: Annotated[
+        bool, typer.Option("--new", help="The bench is one that nobody has tried: saltern bring-up.")
+    ] = False,
 ) -> None:
     """Rehearse on the simulated bench: begin guided procedures at another terminal, and hands here do what is asked."""
     from saltern.cli.daemon import serve
     from saltern.cli.twin import of_the_twin
     from saltern.config.loading import load_bench, shipped_config
     from saltern.model.commands import MOST_HOLD_H
+    from saltern.running.commissioning import say_whether_commissioned
 
     known = of_the_twin("mistakes")
     if hands not in known:
@@ -47,6 +51,9 @@ def practice(
 
     @contextmanager
     def attended(here: "Opened") -> Iterator[None]:
+        if new:
+            service = here.service
+            say_whether_commissioned(service.store, service.file, here.clock.now(), commissioned=False)
         here.service.operator(["hold", f"{MOST_HOLD_H:g}"])  # a bench that measures takes up no procedure
         with Attendant(here, of_the_twin("hands-at-wires")(here.wires, mistakes=known[hands]), answers=alone).there():
             yield

@@ -103,8 +103,14 @@ def _to_do(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> Rows:
     if s["held_until"] is not None and datetime.fromisoformat(s["held_until"]) > now:
         rows.append(("held", f"nothing starts by schedule until {moment(s['held_until'], now, zone)}"))
     if s["commissioned"] is None:
+        coming = s["bring_up"]["next"]
         rows.append(
-            ("not commissioned", "nothing is pumped but by guided procedures: see hardware/README.md"),
+            (
+                "not commissioned",
+                f"nothing is pumped but by guided procedures; {s['bring_up']['done']} of "
+                f"{len(s['bring_up']['items'])} are on record, next is "
+                + ("to say so: saltern commission" if coming is None else f"{coming['name']}: {coming['command']}"),
+            ),
         )
     if s["parked"] is not None:
         rows.append(("parked", f"since {moment(s['parked'], now, zone)}: saltern resume"))

@@ -18,6 +18,19 @@ class Kind(StrEnum):
     TITRANT = "titrant"  # the bottle: its strength, as the label says
     TITRE = "titre"
     TRIS = "tris"  # how far pH reads off on the total scale
+    # that a step of the bring-up was passed; what it measured counts as a calibration does
+    BRING_UP_COMPUTER = "bring-up-computer"
+    BRING_UP_OUTPUTS = "bring-up-outputs"
+    BRING_UP_INPUTS = "bring-up-inputs"
+    BRING_UP_PERMITS = "bring-up-permits"
+    BRING_UP_TURNING = "bring-up-turning"
+    BRING_UP_WATER = "bring-up-water"
+    BRING_UP_LEAKS = "bring-up-leaks"
+    BRING_UP_FLOATS = "bring-up-floats"
+    BRING_UP_PROBES = "bring-up-probes"
+    BRING_UP_KILL = "bring-up-kill"
+    BRING_UP_VESSEL = "bring-up-vessel"
+    BRING_UP_ACID = "bring-up-acid"
 
 
 class Cause(StrEnum):
@@ -41,6 +54,28 @@ class Cause(StrEnum):
     EXPIRED = "expired"
     RECOVERY = "recovery-out-of-bounds"
     NO_BENCH = "no-bench-could-run-with-it"
+    NOT_PASSED = "step-not-passed"
+    NOT_READY = "computer-not-ready"
+    DARK = "output-does-not-answer"
+    WRONG_INPUT = "wrong-input-answers"
+    NO_INPUT = "input-does-not-answer"
+    LOOSE = "loose-plug"
+    LAPSE = "permit-lapse-out-of-bounds"
+    STANDS = "pump-stands-still"
+    REVERSED = "pump-turns-backwards"
+    NOT_SEEN = "water-not-seen-by-the-cell"
+    NO_FLOW = "nothing-comes-out"
+    ACID_TOO_EARLY = "acid-before-its-step"
+    NO_ACID = "no-acid-comes"
+    NOT_TANK_WATER = "water-without-alkalinity"
+    DRIPS = "drips"
+    FLOAT = "float-does-not-cut"
+    STOP = "stop-does-not-cut"
+    CELL = "cell-shows-what-is-not-there"
+    GROUND_LOOP = "ground-loop"
+    NOT_KILLED = "not-killed"
+    RAN_ON = "pump-ran-on"
+    HEIGHTS = "vessel-is-not-as-stated"
 
 
 Value = float | str | None
@@ -73,8 +108,9 @@ class RefusedError(SalternError):
         kind: Kind,
         remedy: str,
         readings: tuple[dict[str, Value], ...] = (),
+        where: str | None = None,
     ) -> None:
-        super().__init__(f"{what} ({cause.value})", where=f"calibration of {kind.value}", remedy=remedy)
+        super().__init__(f"{what} ({cause.value})", where=where or f"calibration of {kind.value}", remedy=remedy)
         self.cause = cause
         self.kind = kind
         self.readings = readings

@@ -199,6 +199,25 @@ class Absence(Reply):
     gap_h: float
 
 
+class BringUpItem(Reply):
+    """A line of the checklist: a step, a procedure that follows them, or the proof test; and when it was passed."""
+
+    name: str
+    title: str
+    command: str
+    passed_utc: str | None
+    who: str | None
+    words: str | None
+
+
+class BringUp(Reply):
+    """What is on record of the first day; `next` is the first line that is not."""
+
+    items: list[BringUpItem]
+    done: int
+    next: BringUpItem | None
+
+
 class Status(Reply):
     schema_version: int
     bench: str
@@ -220,6 +239,7 @@ class Status(Reply):
     devices: list[Device]
     parts: list[Part]
     commissioned: Commissioned | None
+    bring_up: BringUp
     parked: str | None
     held_until: str | None
     calibrations: list[InForce]

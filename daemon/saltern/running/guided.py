@@ -31,6 +31,8 @@ from saltern.records import calibrations
 from saltern.records.calibrations import ENDS_TITRE, NO_TITRE
 from saltern.records.upkeep import install, keep_state, tube_changed_since
 from saltern.rpc.protocol import problems
+from saltern.running.bringing_up import BringUpOptions, go_on_from, run_step
+from saltern.running.first_question import FromTheFirstQuestion
 from saltern.running.workplace import Workplace
 
 
@@ -115,6 +117,7 @@ PROCEDURES: dict[str, Guided] = {
     "check-tris": Guided(TrisOptions, _check_tris),
     "park": Guided(ParkOptions, _park),
     "resume": Guided(ResumeOptions, _resume),
+    "bring-up": Guided(BringUpOptions, run_step),
 }
 
 
@@ -164,7 +167,7 @@ def run(service: Workplace, name: str, options: Any, prompts: Prompts, who: str)
     purpose = Purpose.GUIDED if by_hand or name == "prime" else Purpose.ASKED
     service.bench.gate.demand(purpose)
     if by_hand:
-        service.hands_at_the_bench(name)
+        prompts = FromTheFirstQuestion(prompts, lambda: service.hands_at_the_bench(name))
     try:
         with service.bench.gate.through(purpose):
             found = PROCEDURES[name].run(service, prompts, options)
@@ -181,6 +184,7 @@ def run(service: Workplace, name: str, options: Any, prompts: Prompts, who: str)
         return found
     now = service.clock.now()
     number = calibrations.keep(service.store, found, who, now, before(service.config, found.values))
+    go_on_from(service, prompts, who)
     bridged_u_percent = found.statistics.get("bridge_u_percent")
     if bridged_u_percent is not None and service.config.titre.u_percent is not None:
         _carry_titre_over(service, prompts, bridged_u_percent, who)

@@ -299,7 +299,7 @@ class Service:
         """Let the calibrations in force count, pumps at rest; tell of those that no bench could run with."""
         found = taken_up(self.file, self.store)
         self.bench.config = found.config
-        self.bench.calibrations = {kind.value: kept.id for kind, kept in found.counting.items()}
+        self.bench.calibrations = {kind.value: kept.id for kind, kept in found.counting.items() if kept.values}
         self.alerting.stands(
             bool(found.aside),
             "calibration-set-aside",

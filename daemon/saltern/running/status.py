@@ -18,6 +18,7 @@ from saltern.records.copies import copied
 from saltern.records.store import Store
 from saltern.records.upkeep import Installed, away_now, installed, state, usage
 from saltern.running.away import stretched
+from saltern.running.bringing_up import checklist
 from saltern.running.commissioning import commissioned
 from saltern.running.schedule import Decision, next_slots
 from saltern.running.start_rules import Refusal
@@ -118,11 +119,13 @@ def picture(
         ],
         "parts": _parts(config, installed(reader), now, usage(reader)),
         "commissioned": commissioned(reader, config),
+        "bring_up": checklist(reader, config).as_json(),
         "parked": state(reader, "parked"),
         "held_until": state(reader, "held_until"),
         "calibrations": [
             {"kind": kind.value, "id": kept.id, "at_utc": kept.at.isoformat(timespec="seconds"), "words": kept.words}
             for kind, kept in in_force(reader).items()
+            if kept.values  # a step of the bring-up that measured nothing is in the checklist alone
         ],
         "copied": _copied(config, reader),
         "away": None if away is None else {"until_utc": away.until.isoformat(timespec="seconds"), "gap_h": away.gap_h},

@@ -12,6 +12,7 @@ import gsw
 import numpy as np
 
 from saltern.ports import MisuseError, Wires
+from saltern_drivers.twin import first_day
 from saltern_drivers.twin.beaker import Beaker
 from saltern_drivers.twin.density import seawater_g_ml
 from saltern_drivers.twin.tank import Tank
@@ -51,6 +52,7 @@ MISTAKES: dict[str, dict[str, Any]] = {
     "bottle-not-changed": {"bottle-changed": NOTHING},
     "weak-bottle": {"strength": 0.97},
     "tris-buffer-off": {"tris": 0.2},
+    **first_day.MISTAKES,
 }
 """What hands may do wrong, by name: what is done instead of what a key asks, and what is wrong with what they hold."""
 
@@ -58,6 +60,14 @@ HandsName = Literal[
     "practice", "wrong-buffer", "buffers-swapped", "one-buffer-twice", "wrong-standard", "standards-swapped",
     "bubble-at-the-cell", "cold-beaker", "wrong-thermometer", "line-in-the-vessel", "line-in-the-beaker",
     "inlet-in-the-reference", "bottle-not-changed", "weak-bottle", "tris-buffer-off",
+    "permit-not-wired", "drive-not-wired", "permit-never-lapses", "permit-lapses-late", "plugs-swapped", "loose-plug",
+    "motors-left-off", "waste-reversed", "sample-reversed", "waste-reversed-not-looked-at",
+    "sample-reversed-not-looked-at", "titrant-reversed-not-looked-at", "waste-reversed-container-full",
+    "water-not-salted", "acid-too-early",
+    "sample-line-beside", "titrant-line-in-a-beaker", "hose-drips", "float-not-lifted", "second-float-not-wired",
+    "stop-not-pressed", "ground-loop-of-the-stirrer", "ground-loop-of-a-pump",
+    "ground-loop-of-the-probes", "jug-not-tared", "acid-not-put-in",
+    "inlet-left-in-the-bucket",
 ]  # fmt: skip
 
 
@@ -120,6 +130,7 @@ class Hands:
         self.bottles: dict[str, Tank] = dict(bottles or {})
         self._looked_at = looked_at
         self._random = np.random.default_rng(seed)
+        self._first_day = first_day.FirstDay(world, self._random, self.mistakes)
 
     def do(self, key: str, text: str = "") -> None:
         """Do what a question asks to be done.
@@ -160,6 +171,9 @@ class Hands:
         if key == "thermometer" and self.world.beaker is not None:
             shown = self.world.beaker.temperature_c + self._random.normal(0.0, THERMOMETER_SD_K)
             return round(float(shown), 1) + float(self.mistakes.get("off", 0.0))
+        seen = self._first_day.read(key)
+        if seen is not None:
+            return seen
         raise MisuseError(f"nobody knows what to read for {key!r}", where="hands", remedy="Give an answer for that key")
 
     def _act(self, key: str, text: str) -> None:
@@ -194,7 +208,7 @@ class Hands:
             world.source = Tank(alkalinity_umol_kg=50.0, salinity=2.0)
         elif what == "spiked":
             world.tank.alkalinity_umol_kg += float(self.mistakes.get("added", _asked_umol_kg(text)))
-        elif what not in IN_PLACE:
+        elif what not in IN_PLACE and not self._first_day.do(key, text):
             raise MisuseError(f"nobody knows how to do {key!r}", where="hands", remedy="Teach it to twin/hands.py")
 
     def _beaker(self, **liquid: Any) -> Beaker:

@@ -102,7 +102,8 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
 
             def permit_edge(value: float) -> None:
                 if value > 0.0:  # a retriggerable one-shot listens to rising edges
-                    head.permitted_until_s = self._clock.monotonic() + head.lapse_s
+                    head.kicked_s = self._clock.monotonic()
+                    head.permitted_until_s = head.kicked_s + head.lapse_s
 
             self._outputs[permit["pin"]] = permit_edge
         if "step_pin" in drive:
@@ -120,6 +121,8 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
 
             def power(value: float) -> None:
                 head.power = value
+                if value > 0.0:
+                    head.driven_s = self._clock.monotonic()
 
             self._outputs[drive["pin"]] = power
 
@@ -160,7 +163,7 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
 
     def input_level(self, number: int) -> bool | None:
         role = self._inputs.get(number)
-        return None if role is None else self._world.switch(role)
+        return None if role is None else self._world.at_input(role)
 
     def refresh_inputs(self) -> None:
         """Let the switches follow the world; called whenever time has moved."""
@@ -169,8 +172,10 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         if len(self._seen) != len(self.pins):
             self._seen = dict(self.pins)
             self._watched = [(p, r) for n, r in self._inputs.items() if (p := self._pin_of(n)) is not None]
+        world = self._world
+        look = world.at_input if world.plugs_swapped or world.rattles_until_s else world.switch
         for pin, role in self._watched:
-            level = self._world.switch(role)
+            level = look(role)
             if bool(pin._state) is not level and pin._function == "input":
                 pin.drive(level)
 

@@ -34,6 +34,8 @@ class PumpHead:
     reverse: bool = False
     trains: list[Train] = field(default_factory=list)
     permitted_until_s: float = -1.0
+    kicked_s: float = -1.0  # when its permit, or its drive, was last seen to rise
+    driven_s: float = -1.0
     at_s: float = 0.0
     motion_factor: float = 1.0
     still_since_s: float = -10.0
@@ -106,6 +108,7 @@ class PumpHead:
     def send(self, begins_s: float, pulses: int, period_s: float) -> None:
         """Take pulses that begin at that time, or when those before them end."""
         begins_s = max(begins_s, self.trains[-1].ends_s) if self.trains else begins_s
+        self.driven_s = begins_s
         self.trains.append(Train(begins_s, begins_s + pulses * period_s, pulses))
 
     def cancel(self, now_s: float) -> None:

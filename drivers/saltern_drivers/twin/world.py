@@ -40,6 +40,10 @@ UNRULY = (
     "electrode_curvature_mv", "electrode_slow_share", "electrode_hysteresis_mv", "stirring_potential_mv",
     "e0_wander_mv_per_day", "e0_knocks_per_month",
 )  # fmt: skip
+RATTLE_S = 0.6
+"""A loose plug that is wiggled opens and closes about so often (assumed)."""
+FINGER_S = 2.0
+"""Who waits with a finger on the button presses it so long after a pump has begun (assumed)."""
 PAUSE_S = 0.15
 """A pump that stood still for longer begins anew; between the chunks of one motion it may stand for less."""
 
@@ -115,14 +119,25 @@ class World:
     overfill_stuck_dry: bool = False
     splash_until_s: float = -1.0
     stop_pressed: bool = False
+    stop_from_s: float = float("inf")  # pressed from then on
+    stops_next_run: bool = False  # a finger waits for the sample pump to turn
+    lifted: set[str] = field(default_factory=set)  # floats and sensors that hands hold up or wet
+    plugs_swapped: dict[str, str] = field(default_factory=dict)  # by input, what its wire leads to
+    rattles_until_s: dict[str, float] = field(default_factory=dict)  # by input, while its loose plug is wiggled
     head_leaks_ml_s: dict[str, float] = field(default_factory=dict)
     trip_since_s: dict[str, float] = field(default_factory=dict)
     dead_since_s: float | None = None  # no process holds the wires
     powered: bool = True
+    motors_on: bool = True  # the motor supply
+    hoses_off: bool = False  # out of the pump heads: rollers turn, and nothing moves
+    second_float_up: bool = False  # cuts the motors of sample and titrant, and needs no computer
+    reversed_pumps: set[str] = field(default_factory=set)  # wired backwards: told forward, they turn back
     cell_film: float = 0.0  # share of the tank's conductivity that a wet film shows while the cell is in air
     overfill_stuck_wet: bool = False
     tubes_off: set[str] = field(default_factory=set)  # pumps whose line's end hangs beside vessel and tray
     ground_loop_mv: float = 0.0  # of the electrode's signal, while a motor has current
+    pump_loop_mv: float = 0.0  # of the electrode's signal, while a pump turns
+    probe_loop_mv: float = 0.0  # of the electrode's signal, while the conductivity board is plugged in
     lowest_ml: float = float("inf")  # since whoever asks last set it
     real: dict[str, float] = field(default_factory=dict)  # truths by name; the bench file's where none are given
     seed: int = 0  # of what wanders
@@ -260,10 +275,12 @@ class World:
             if not head.moving():
                 head.at_s = to_s
                 continue
-            volume = head.advance(to_s)
+            volume = head.advance(to_s) * self._passed_on(head.name)
             if volume != 0.0 and self.powered:
                 moved = True
                 self._move(head.name, volume, from_s)
+                if self.stops_next_run and head.name == "sample":
+                    self.stops_next_run, self.stop_from_s = False, to_s + FINGER_S
                 # A step of time may be longer than what was left of the permit: nothing moved after that.
                 until_s = to_s if head.permit_stuck else min(to_s, head.permitted_until_s)
                 if head.name == "waste":
@@ -304,6 +321,12 @@ class World:
         if self._dirty and to_s - self._aimed_s >= AIM_EVERY_S:
             self._aim()
         self.electrode.advance(to_s)
+
+    def _passed_on(self, pump: str) -> float:
+        """Return which way a head turns for what it is told, or nothing where its motor has no current."""
+        if not self.motors_on or self.hoses_off or (self.second_float_up and pump != "waste"):
+            return 0.0
+        return -1.0 if pump in self.reversed_pumps else 1.0
 
     def _turn_of_season(self, to_s: float) -> None:
         """Let the room, the pumps and the titrant be as they are now."""
@@ -360,6 +383,8 @@ class World:
             self.collecting[pump] += self._collected(pump, volume_ml)
             return
         if pump == "waste":
+            if volume_ml < 0.0:
+                self._push_up(-volume_ml)
             self._drain(volume_ml)
             return
         if pump in self.tubes_off and volume_ml > 0.0:
@@ -509,6 +534,15 @@ class World:
             self.unmixed_acid = 0.0
             self.residue_ml = max(0.2, self.real["residue_ml"] + self.random.normal(0.0, self.truths.errors.residue_ml))
 
+    def _push_up(self, volume_ml: float) -> None:
+        """Move what stands in the waste container into the vessel: a waste pump that turns backwards."""
+        if "waste" in self.tubes_off:
+            return
+        moved_ml = min(volume_ml, self.waste_ml)
+        self.waste_ml -= moved_ml
+        if moved_ml > 0.0:
+            self.vessel.pour_in(self.tank.water(moved_ml * SEAWATER_G_ML))
+
     def _tip_left_ml(self) -> float:
         """Return what a draw-down leaves: the tip's true height, and a meniscus that breaks here or there."""
         if self._meniscus_ml is None:
@@ -626,6 +660,10 @@ class World:
         signal_mv = self.electrode.read()
         if self.ground_loop_mv and (self.stirrer_power > 0.0 or any(head.turns(self.at_s) for head in self._heads)):
             signal_mv += self.ground_loop_mv
+        if self.pump_loop_mv and any(head.turns(self.at_s) for head in self._heads):
+            signal_mv += self.pump_loop_mv
+        if self.probe_loop_mv and not self.conductivity_disconnected:
+            signal_mv += self.probe_loop_mv
         return signal_mv
 
     def conductivity(self) -> float:
@@ -660,7 +698,15 @@ class World:
 
     # Switches: True is active ---------------------------------------------------
 
+    def at_input(self, role: str) -> bool:
+        """Return what the wire of an input leads to, plugs swapped or loose ones included."""
+        if self.at_s < self.rattles_until_s.get(role, -1.0) and int(self.at_s / RATTLE_S) % 2:
+            return True
+        return self.switch(self.plugs_swapped.get(role, role))
+
     def switch(self, role: str) -> bool:
+        if role in self.lifted:
+            return True
         if role == "overfill":
             if self.overfill_broken or self.overfill_stuck_wet:
                 return True
@@ -671,4 +717,4 @@ class World:
             return self.leak_wet or self.spilled.spilled_ml > 1.0
         if role == "waste_full":
             return bool(self.waste_ml > 0.95 * self.waste_capacity_ml)
-        return self.stop_pressed
+        return self.stop_pressed or self.at_s >= self.stop_from_s

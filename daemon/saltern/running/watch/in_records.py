@@ -64,8 +64,8 @@ class InRecords:
         self._alerting.stands(
             commissioned(store, config) is None,
             "not-commissioned",
-            "this bench is not commissioned: nothing is pumped but by guided procedures. Carry out what "
-            "hardware/README.md says, then: saltern commission --records-only WHO WHY",
+            "this bench is not commissioned: nothing is pumped but by guided procedures. Bring it "
+            "up: saltern bring-up. Or, where all was tried before: saltern commission --records-only WHO WHY",
         )
         damaged = ", ".join(sorted(doubted(store)))
         self._alerting.stands(

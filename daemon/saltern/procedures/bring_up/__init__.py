@@ -1,0 +1,1 @@
+"""From a built bench to one that may have acid: twelve steps, each tried by a person, and each on record."""
