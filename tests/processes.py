@@ -139,7 +139,7 @@ class Service:
                 return
             self.signal(signal.SIGCONT)  # it was over by then: another will come
 
-    def told(self, event):
+    def logged(self, event):
         """Return what it has logged of this event."""
         lines = self.log.read_text().splitlines(keepends=True)
         said = [json.loads(line) for line in lines if line.endswith("\n")]  # the last may be half written

@@ -60,7 +60,7 @@ def test_it_starts_tells_by_name_waits_and_measures_when_they_come(away):
     here = Starting(*away)
     here.let_pass(600.0)
     names = {f"absent-probes-{role}-board" for role in away}
-    told = [alert for alert in here.service.told if alert.code in names]
+    told = [alert for alert in here.service.raised if alert.code in names]
 
     assert here.service.is_alive()
     assert {alert.code for alert in told} == names
@@ -149,13 +149,13 @@ def test_a_vessel_that_a_power_cut_left_is_emptied_as_soon_as_boards_that_are_sl
     service.bench.look_at_ports()
     stage.computer.run(stage.clock.monotonic() + 300.0)
     assert service.bench.must_prove
-    assert "not-recovered" not in {alert.code for alert in service.told}
+    assert "not-recovered" not in {alert.code for alert in service.raised}
 
     for cable in cables:
         cable.absent = False
     stage.computer.run(stage.clock.monotonic() + 900.0)
     assert not service.bench.must_prove
-    assert "not-recovered" not in {alert.code for alert in service.told}
+    assert "not-recovered" not in {alert.code for alert in service.raised}
     stage.close()
 
 
@@ -326,7 +326,7 @@ def test_every_example_bench_starts_with_all_its_ports_absent_and_ends_in_order(
 
     assert absent == set(service.bench.connections)
     assert absent
-    told = [alert for alert in service.told if alert.code.startswith("absent-")]
+    told = [alert for alert in service.raised if alert.code.startswith("absent-")]
     assert len(told) == len(ports)  # devices on one line are told of together
     assert all(place in " ".join(alert.text for alert in told) for place in absent)
     assert service.store.next_id() == 1

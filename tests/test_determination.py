@@ -27,7 +27,7 @@ from tests.twin_bench import TwinBench
 def test_it_is_right_from_1_to_20_dkh_and_from_ph_6_5_to_10_5(alkalinity_umol_kg, ph_total):
     """A crashed tank is when the number matters; nothing is known of it before."""
     tank = {"alkalinity_umol_kg": alkalinity_umol_kg, "ph_total": ph_total}
-    twin = TwinBench(tank=tank, believed={"limits.accept_u_umol_kg": 40.0})
+    twin = TwinBench(tank=tank, stated={"limits.accept_u_umol_kg": 40.0})
 
     d = twin.determine()
 
@@ -59,7 +59,7 @@ def test_the_vessel_is_left_clean_and_the_probes_wet():
 
 @pytest.mark.parametrize("method", ["sop3b", "gran", "inflection", "fixed-ph"])
 def test_the_keeper_may_choose_another_method_and_its_uncertainty_says_what_it_is_worth(method):
-    twin = TwinBench(believed={"method": method, "limits.accept_u_umol_kg": 100.0})
+    twin = TwinBench(stated={"method": method, "limits.accept_u_umol_kg": 100.0})
 
     d = twin.determine(Expectation(Estimate(2450.0, 100.0)))
 
@@ -158,7 +158,7 @@ def test_a_determination_of_what_is_expected_takes_at_most_ten_readings_and_thre
 
 def test_doses_are_whole_roller_pitches_where_they_are_known():
     pitch_ml = 800 * 0.0000625
-    twin = TwinBench(believed={"pumps.titrant.units_per_roller_pitch": 800.0})
+    twin = TwinBench(stated={"pumps.titrant.units_per_roller_pitch": 800.0})
     d = twin.determine(Expectation(Estimate(2450.0, 600.0)))
     density = d.curve.titrant_g[-1] / d.titrant_ml
     pitches = np.diff(d.curve.titrant_g) / density / pitch_ml

@@ -30,7 +30,7 @@ def test_residue_counts_as_sample():
 
 
 def test_without_the_residue_correction_it_would_be_wrong():
-    twin = TwinBench(true=RESIDUE, believed={"vessel.residue_ml": 0.0})
+    twin = TwinBench(true=RESIDUE, stated={"vessel.residue_ml": 0.0})
 
     assert twin.error(twin.determine()) > 100.0
 
@@ -44,7 +44,7 @@ def test_acid_that_crept_out_of_the_idle_tip_is_discarded():
 
 
 def test_without_the_discard_the_weak_tip_would_read_high():
-    twin = TwinBench(true=WIDE_TIP, believed={"titrant.tip_discard_ml": 0.0})
+    twin = TwinBench(true=WIDE_TIP, stated={"titrant.tip_discard_ml": 0.0})
     twin.determine()
     twin.bench.idle(A_WEEK_S)
     d = twin.determine()
@@ -61,8 +61,8 @@ def test_salinity_is_right_whatever_the_board_compensates(kind):
 
 
 def test_without_undoing_the_compensation_the_salinity_would_be_wrong():
-    believed = {"probes.conductivity.compensation.kind": "raw"}
-    twin = TwinBench(true={"probes.conductivity.compensation.kind": "linear"}, believed=believed, tank=WARM_TANK)
+    stated = {"probes.conductivity.compensation.kind": "raw"}
+    twin = TwinBench(true={"probes.conductivity.compensation.kind": "linear"}, stated=stated, tank=WARM_TANK)
     d = twin.determine()
 
     assert abs(d.salinity.value - twin.play.as_read(d.ph_read_s)[1]) > 3.0 * d.salinity.u

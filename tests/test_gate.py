@@ -116,7 +116,7 @@ def test_a_bench_that_is_not_commissioned_moves_nothing_by_itself_or_on_demand()
 
     assert all_turned_s(hands) == {}
     assert commissioned(hands.service.store, hands.service.config) is None
-    assert "not-commissioned" in {alert.code for alert in hands.service.told}
+    assert "not-commissioned" in {alert.code for alert in hands.service.raised}
 
 
 def test_a_guided_procedure_opens_the_gate_of_a_new_bench_for_itself_alone():

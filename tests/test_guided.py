@@ -564,7 +564,7 @@ def test_after_a_procedure_that_broke_off_nothing_is_pumped_until_all_is_back():
 
     assert hands.world.collecting["sample"] == 0.0
     assert hands.service.store.results(1) == []
-    assert "hands-at-the-bench" in {alert.code for alert in hands.service.told}
+    assert "hands-at-the-bench" in {alert.code for alert in hands.service.raised}
     hands.world.collecting.clear()
     hands.service.operator(["hold", "0"])
     hands.stage.play_until(hands.stage.clock.monotonic() + 5.0 * 3600.0)

@@ -33,7 +33,7 @@ def test_probes_left_dry_are_wetted_again_before_their_time_is_over():
     let_pass(hands, hours=4.0)
 
     assert hands.world.volume_ml() > 50.0 > dry_ml
-    assert "probes-dry" not in {alert.code for alert in hands.service.told}
+    assert "probes-dry" not in {alert.code for alert in hands.service.raised}
     assert hands.stage.play.bound_held
 
 
@@ -45,7 +45,7 @@ def test_a_trip_forbids_it_and_the_alarm_comes():
     let_pass(hands, hours=8.0)
 
     assert hands.world.volume_ml() < 50.0
-    assert "probes-dry" in {alert.code for alert in hands.service.told}
+    assert "probes-dry" in {alert.code for alert in hands.service.raised}
 
 
 def test_hands_at_a_held_bench_forbid_it():

@@ -74,7 +74,7 @@ def test_a_bottle_that_is_empty_or_old_is_asked_for_and_not_measured(hands):
 def test_one_that_fails_is_told_and_leaves_the_tank_line_open(hands):
     hands.world.pumps["sample"].stalled = True
     hands.service.reference.measure()
-    assert "reference-refused" in {alert.code for alert in hands.service.told}
+    assert "reference-refused" in {alert.code for alert in hands.service.raised}
     assert hands.world.source is None
     assert hands.service.left_open() is None  # nobody's hands were there
     assert calibrations.in_force(hands.service.store) == {}

@@ -11,10 +11,10 @@ RIPPLE = 0.5
 
 def errors(keeps_to_pitches):
     """Return the errors of some determinations on a pump that pulsates by half of its flow, umol/kg."""
-    believed = {"pumps.titrant.units_per_roller_pitch": PITCH_STEPS} if keeps_to_pitches else None
+    stated = {"pumps.titrant.units_per_roller_pitch": PITCH_STEPS} if keeps_to_pitches else None
     found = []
     for seed in (5, 6, 7, 9):
-        twin = TwinBench(believed=believed, seed=seed)
+        twin = TwinBench(stated=stated, seed=seed)
         sound = twin.error(twin.determine())
         head = twin.world.pumps["titrant"]
         head.ripple, head.ripple_units = RIPPLE, PITCH_STEPS

@@ -44,7 +44,7 @@ def test_what_acts_while_commands_wait_is_told_between_two_of_them(hands):
 
     service.mailbox.put(wet)
     for _ in range(20):
-        service.mailbox.put(lambda: told.append("interlock-leak" in {alert.code for alert in service.told}))
+        service.mailbox.put(lambda: told.append("interlock-leak" in {alert.code for alert in service.raised}))
     service.round()
     assert told == [True] * 20
 
@@ -137,7 +137,7 @@ def test_repeats_carry_the_newest_value(hands):
     clock.sleep(3600.0)
     alerting.stands(True, "titrant-low", "titrant for about 2 days is left")
     alerting.repeat(clock.now(), clock.monotonic(), 1800.0)
-    texts = [alert.text for alert in alerting.told if alert.code == "titrant-low"]
+    texts = [alert.text for alert in alerting.raised if alert.code == "titrant-low"]
     assert texts[0] == "titrant for about 3 days is left"
     assert len(texts) == 2
     assert texts[1].endswith("titrant for about 2 days is left")

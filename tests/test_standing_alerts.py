@@ -56,7 +56,7 @@ class Life:
         play = Play(Scenario(seed=4, days=1.0), self.config.model_dump(), self.clock)
         self.store = open_store(self.path, self.clock)
         self.service = open_service(self.config, play.wires, self.clock, self.store)
-        self.before = len(self.service.told)
+        self.before = len(self.service.raised)
 
     def end(self):
         self.store.keep_what_waits()
@@ -71,22 +71,22 @@ class Life:
     def result(self, dkh, after_h=4.0, **more):
         """Hand in a determination of the tank as `measure` does; return what was told of it."""
         self.clock.sleep(after_h * 3600.0)
-        before, found = len(self.service.told), determination(self.clock, dkh, **more)
+        before, found = len(self.service.raised), determination(self.clock, dkh, **more)
         self.service.measuring.keep(found)
         self.service.measuring._raise_what_follows(found)
-        return [alert for alert in self.service.told[before:] if alert.code not in ("proof-due", "not-commissioned")]
+        return [alert for alert in self.service.raised[before:] if alert.code not in ("proof-due", "not-commissioned")]
 
     def standing(self):
         return {alert.code: alert for alert in self.service.alerting.standing}
 
     def passes(self, hours):
         """Let time pass at rest, scans and repeats included."""
-        before = len(self.service.told)
+        before = len(self.service.raised)
         end_s = self.clock.monotonic() + 3600.0 * hours
         while self.clock.monotonic() < end_s:
             self.clock.sleep(min(600.0, end_s - self.clock.monotonic()))
             self.service._scanned.look(self.clock.monotonic())
-        return self.service.told[before:]
+        return self.service.raised[before:]
 
 
 @pytest.fixture
@@ -113,7 +113,7 @@ def test_a_tank_below_its_band_stands_again_after_a_restart_and_is_not_told_anew
     stands = tank.standing()["alkalinity-low"]
     assert stands.at == since
     assert "6.20 dKH" in stands.text
-    assert "alkalinity-low" not in {alert.code for alert in tank.service.told}
+    assert "alkalinity-low" not in {alert.code for alert in tank.service.raised}
 
 
 def test_what_no_longer_holds_at_a_restart_does_not_stand(life):

@@ -88,11 +88,11 @@ def test_a_change_is_kept_as_a_finding_and_told_once_in_words(lived):
     assert abs((_d(first["since_utc"])) - ROSE_AT_D) < 1.5
     assert _d(first["at_utc"]) > ROSE_AT_D
     assert first["whose"] in ("tank", "cannot-tell")
-    assert [code for code, _ in service.told] == ["tank-finding"] * len(rows)
-    assert service.told[0][1].startswith("finding 1: ")
-    assert "% sure" in service.told[0][1]
-    assert "Written down about then: twelve frags" in service.told[0][1]
-    assert "light" not in service.told[0][1]
+    assert [code for code, _ in service.raised] == ["tank-finding"] * len(rows)
+    assert service.raised[0][1].startswith("finding 1: ")
+    assert "% sure" in service.raised[0][1]
+    assert "Written down about then: twelve frags" in service.raised[0][1]
+    assert "light" not in service.raised[0][1]
 
 
 def _d(text):

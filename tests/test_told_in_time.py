@@ -33,11 +33,11 @@ def keeper(monkeypatch):
 
 def told(hands, code):
     """Return when each alert of a code was told, s."""
-    return [alert.at_s for alert in hands.service.told if alert.code == code]
+    return [alert.at_s for alert in hands.service.raised if alert.code == code]
 
 
 def codes(hands):
-    return [alert.code for alert in hands.service.told]
+    return [alert.code for alert in hands.service.raised]
 
 
 def unanswered(hands):
@@ -188,7 +188,7 @@ def test_a_board_that_falls_silent_at_rest(keeper, kind):
     while clock.monotonic() < 0.2 * 3600.0 + 120.0:
         service.round()
 
-    heard = [a.at_s for a in service.told if a.code.startswith(("interlock-", "absent-"))]
+    heard = [a.at_s for a in service.raised if a.code.startswith(("interlock-", "absent-"))]
     assert heard
     assert heard[0] - 0.2 * 3600.0 <= WITHIN_S
 

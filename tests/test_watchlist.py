@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.config.loading import bench_from
 from saltern.config.tables import Part
 from saltern.model.ledger import Interval
@@ -15,7 +15,7 @@ from saltern.running.watch import bands, calibrations, parts, silence, stores
 from tests.twin_bench import TwinBench, bench_table
 
 NOW = datetime(2026, 6, 1, 12, tzinfo=UTC)
-FULL = books.first(150.0, 1000.0)
+FULL = bookkeeping.first(150.0, 1000.0)
 
 
 def config(changes=None):
@@ -108,10 +108,10 @@ def test_a_tube_is_due_by_its_pumps_hours_and_litres():
 
 def test_a_sample_pump_that_gives_less_by_weight_is_told_of():
     bench = config()
-    believed = bench.pumps.sample.ml_per_unit
+    stated = bench.pumps.sample.ml_per_unit
 
     def due(share, count):
-        weighed = [Weighed({"weighed.sample_ml_per_unit": believed * share})] * count
+        weighed = [Weighed({"weighed.sample_ml_per_unit": stated * share})] * count
         return standing(calibrations.of_weighed(bench, weighed))
 
     assert due(0.95, 10) == {"sample-pump-worn"}

@@ -61,9 +61,9 @@ def bench_table(changes=None, name="bench-simulated.toml"):
 class TwinBench:
     """A twin, and a service-side bench on it that may believe other things than are true."""
 
-    def __init__(self, true=None, believed=None, store=None, bench="bench-simulated.toml", **scenario):
+    def __init__(self, true=None, stated=None, store=None, bench="bench-simulated.toml", **scenario):
         config = bench_from(bench_table(true, bench), where="true")
-        self.config = bench_from(bench_table({**(true or {}), **(believed or {})}, bench), where="believed")
+        self.config = bench_from(bench_table({**(true or {}), **(stated or {})}, bench), where="believed")
         self.clock = VirtualClock()
         self.play = Play(Scenario.model_validate({"seed": 5, "days": 1.0, **scenario}), config.model_dump(), self.clock)
         self.world = self.play.world

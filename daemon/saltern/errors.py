@@ -16,7 +16,7 @@ __all__ = [
     "SalternError",
     "StartupError",
     "StorageError",
-    "told",
+    "as_saltern_error",
 ]
 
 
@@ -41,7 +41,7 @@ class MotionError(SalternError):
 
 
 class ReadingError(SalternError):
-    """A probe gave nothing that could be believed in its time."""
+    """A probe gave no usable reading in its time."""
 
 
 class StorageError(SalternError, OSError):
@@ -82,7 +82,7 @@ class StartupError(SalternError):
         )
 
 
-def told(error: Exception, where: str) -> SalternError:
+def as_saltern_error(error: Exception, where: str) -> SalternError:
     """Return an error as its caller is to hear it: ours as it is, any other as a fault of the program."""
     if isinstance(error, SalternError) and not isinstance(error, MisuseError):
         return error

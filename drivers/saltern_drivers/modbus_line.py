@@ -242,7 +242,7 @@ class ModbusLine:
 
     def _unreadable(self, what: str) -> ReplyError:
         return ReplyError(
-            f"what came is no answer ({what})",
+            f"what came is not an answer ({what})",
             where=self.where,
             remedy="Check wires, termination, baud and parity",
         )

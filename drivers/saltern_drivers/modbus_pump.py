@@ -307,7 +307,7 @@ class ModbusPump:
         if self._config.done.counts == "since-start":
             self._end(0, self._asked)
             raise self._trouble(
-                "the start was not answered, and the count cannot tell whether it was heard", "Empty the vessel first"
+                "the start was not answered, and the count does not show whether it was heard", "Empty the vessel first"
             )
         if self._starts >= TRIES and self._unheard is not None:
             self._end(0, 0)

@@ -78,7 +78,7 @@ class Returning(Generic[Handle]):
         self._again_s = self._clock.monotonic()
         self._pause_s = FIRST_PAUSE_S
         self._trouble = ""
-        self._told_remedy = remedy
+        self._remedy_now = remedy
         self._ended = False
         self.openings = 0
         self._returns = 0
@@ -162,7 +162,7 @@ class Returning(Generic[Handle]):
             raise self._absent() from error
         if self._trouble:
             with self._lock:
-                self._trouble, self._told_remedy = "", self._remedy
+                self._trouble, self._remedy_now = "", self._remedy
                 self._returns += 1
         return answer
 
@@ -174,7 +174,7 @@ class Returning(Generic[Handle]):
         with self._lock:
             if self._handle is not handle:
                 return  # another thread has met the same failure before
-            self._trouble, self._told_remedy = f"{self._says} ({_words(error)})", self._remedy
+            self._trouble, self._remedy_now = f"{self._says} ({_words(error)})", self._remedy
             if not self._ends(error):
                 return
             self._handle = None
@@ -184,7 +184,7 @@ class Returning(Generic[Handle]):
     def _not_opened(self, error: BaseException) -> None:
         ours = isinstance(error, SalternError)
         self._trouble = _words(error) if ours else f"cannot be opened ({_words(error)})"
-        self._told_remedy = error.remedy if isinstance(error, SalternError) else self._remedy
+        self._remedy_now = error.remedy if isinstance(error, SalternError) else self._remedy
         self._try_later()
 
     def _try_later(self) -> None:
@@ -195,7 +195,7 @@ class Returning(Generic[Handle]):
         return DeviceUnavailableError(
             self._trouble or "is closed",
             where=self._where,
-            remedy=f"{self._told_remedy}; {BY_ITSELF}",
+            remedy=f"{self._remedy_now}; {BY_ITSELF}",
         )
 
     @property
@@ -203,7 +203,7 @@ class Returning(Generic[Handle]):
         """How it was when it was last used."""
         up = self._handle is not None and not self._trouble
         trouble = "" if up else self._trouble or "is being opened"
-        return Connection(self._where, up, self._returns, trouble, f"{self._told_remedy}; {BY_ITSELF}")
+        return Connection(self._where, up, self._returns, trouble, f"{self._remedy_now}; {BY_ITSELF}")
 
     # Closing ------------------------------------------------------------------------
 

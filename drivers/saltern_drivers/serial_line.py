@@ -67,13 +67,13 @@ class Config(BaseModel):
     pattern: str = Field(description="regular expression of a whole reply, with a group named value")
     unit: Literal["mV", "pH", "mS/cm", "uS/cm", "degC", "g", "mA", "rpm"]
     timeout_s: float = Field(default=1.5, gt=0.05, le=10)
-    lowest: float | None = Field(default=None, description="a reply below this is no reading")
-    highest: float | None = Field(default=None, description="a reply above this is no reading")
+    lowest: float | None = Field(default=None, description="a reply below this is not a reading")
+    highest: float | None = Field(default=None, description="a reply above this is not a reading")
     error_values: tuple[float, ...] = Field(default=(), description="values by which the board says: no reading")
     identify: str | None = Field(default=None, max_length=64, description="question to which the board says what it is")
     identity: str | None = Field(default=None, description="regular expression that its answer must match")
     compensate: str | None = Field(
-        default=None, max_length=64, description="command that tells it the temperature, such as 'T,{celsius:.1f}'"
+        default=None, max_length=64, description="command that sends it the temperature, such as 'T,{celsius:.1f}'"
     )
 
     @model_validator(mode="after")

@@ -95,7 +95,7 @@ class W1Thermometer:
             raise self._no_number() from error
         if celsius == BEFORE_THE_FIRST_C or not POSSIBLE_C[0] <= celsius <= POSSIBLE_C[1]:
             raise ReplyError(
-                f"{celsius:g} degC is no reading", where=str(self._file), remedy="Check the probe's supply and wires"
+                f"{celsius:g} degC is not a reading", where=str(self._file), remedy="Check the probe's supply and wires"
             )
         return Reading(celsius, "degC", self._clock.monotonic())
 

@@ -263,7 +263,7 @@ def test_a_line_that_could_dip_into_the_vessel_is_never_drawn_back(monkeypatch):
 
 
 def test_every_fault_of_a_bench_file_comes_in_one_tree():
-    believed = {
+    stated = {
         "pumps.waste.drive.pin": 17,
         "probes.ph.board.pattern": "(",
         "stirrer.drive.driver": "gpio-switch",
@@ -271,7 +271,7 @@ def test_every_fault_of_a_bench_file_comes_in_one_tree():
         "probes.temperature.board.port": "twin://conductivity",
     }
     with pytest.raises(StartupError) as caught:
-        TwinBench(believed=believed)
+        TwinBench(stated=stated)
 
     text = str(caught.value)
     assert len(caught.value.causes) == 5
@@ -283,9 +283,9 @@ def test_every_fault_of_a_bench_file_comes_in_one_tree():
 
 
 def test_a_device_that_does_not_open_is_named_with_all_others():
-    believed = {"probes.ph.board.port": "twin://none", "probes.conductivity.board.port": "twin://nothing"}
+    stated = {"probes.ph.board.port": "twin://none", "probes.conductivity.board.port": "twin://nothing"}
     with pytest.raises(StartupError) as caught:
-        TwinBench(believed=believed)
+        TwinBench(stated=stated)
 
     assert len(caught.value.causes) == 2
     assert "twin://none" in str(caught.value)

@@ -58,8 +58,8 @@ def one(job):
         },
         twin={"instruments": klass, "calibrated": True, **errors},
     )
-    believed = ALKALINITY * (1.0 + random.normal(0.0, EXPECTED_WITHIN))
-    d = twin.determine(Expectation(alkalinity_umol_kg=Estimate(believed, 0.25 * believed)))
+    stated = ALKALINITY * (1.0 + random.normal(0.0, EXPECTED_WITHIN))
+    d = twin.determine(Expectation(alkalinity_umol_kg=Estimate(stated, 0.25 * stated)))
     if d.end_point is None or d.curve is None:
         return klass, seed, None
     error = d.end_point.alkalinity_umol_kg - twin.play.tank_alkalinity(d.ph_read_s)

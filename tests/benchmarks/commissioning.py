@@ -141,15 +141,15 @@ def table(played, instruments, label):
     within = float(np.sqrt(np.mean(np.var(errors, axis=1, ddof=1))))
     between = float(np.sqrt(max(0.0, np.var(errors.mean(axis=1), ddof=1) - within**2 / AFTER)))
     total = float(np.sqrt(np.mean(errors**2)))
-    believed = [(e, u) for p in played for e, u, verdict in p.after + p.aged if verdict == "accepted"]
-    covered = float(np.mean([abs(e) <= 2.0 * u for e, u in believed]))
+    stated = [(e, u) for p in played for e, u, verdict in p.after + p.aged if verdict == "accepted"]
+    covered = float(np.mean([abs(e) <= 2.0 * u for e, u in stated]))
     aged = np.array([e for p in played for e, _, verdict in p.aged if verdict == "accepted"])
     trouble = [p.trouble for p in played if p.trouble]
     later = f"{np.sqrt(np.mean(aged**2)):6.1f} ({len(aged)})" if len(aged) else "     -"
     print(
         f"{label:24}{len(played):6}{np.sqrt(np.nanmean(before**2)):9.1f}{within:8.1f}{between:9.1f}{total:8.1f}"
         f"{umol_kg_to_dkh(total, 35.0):8.3f}{GOALS_UMOL_KG[instruments]:6.0f}  {later:14}"
-        f"{100 * covered:8.1f} of {len(believed)}"
+        f"{100 * covered:8.1f} of {len(stated)}"
         f"  {100 * np.mean([v == 'accepted' for p in played for _, _, v in p.after]):6.1f}"
     )
     weeks = sum(len(p.aged) for p in played)

@@ -12,7 +12,7 @@ from functools import partial
 
 import numpy as np
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.model.determination import Source
 from saltern.model.verdict import Verdict
@@ -118,7 +118,7 @@ class Bench:
             if row.kind == "trip":
                 bench.guard.reset("keeper")
         bottle_ml = bench.config.titrant.bottle_ml
-        bench.note(books.container_emptied(books.bottle_replaced(bench.ledger, bottle_ml)), "kept")
+        bench.note(bookkeeping.container_emptied(bookkeeping.bottle_replaced(bench.ledger, bottle_ml)), "kept")
 
     def sound(self):
         """Determine once without a fault; what is believed joins the past."""

@@ -59,8 +59,8 @@ def at_the_wire(instruments, world, seed, days=DAYS):
     scenario = scenario_of(instruments, world, seed, days)
     if world != "unfriendly":
         return scenario
-    believed = stated(bench_of(scenario, Path()).model_dump(), INSTRUMENTS[instruments])
-    return scenario_of(instruments, world, seed, days, truth={name: believed[name] for name in COMMISSIONED})
+    as_filed = stated(bench_of(scenario, Path()).model_dump(), INSTRUMENTS[instruments])
+    return scenario_of(instruments, world, seed, days, truth={name: as_filed[name] for name in COMMISSIONED})
 
 
 def record(scenario):

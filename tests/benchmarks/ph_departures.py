@@ -143,7 +143,7 @@ def main(waters=WATERS):
         for name, world in rows.items():
             found, flagged = errors_of(instruments, world, waters if name in DEPARTURES else 5 * waters)
             if not len(found):
-                print(f"{instruments:7}{name:25}{'none believed':>14}{'':28}{flagged:9}")
+                print(f"{instruments:7}{name:25}{'none stated':>14}{'':28}{flagged:9}")
                 continue
             error, u = found.T
             print(

@@ -20,7 +20,7 @@ import numpy as np
 from saltern.tank.consumption import consumption
 from saltern.tank.findings import Cause, Circumstances, Whose, in_force, look
 from saltern.tank.forecast import forecast
-from tests.tank.reef import HOBBY_OWN_UMOL_KG, Reef, beliefs_of, play
+from tests.tank.reef import HOBBY_OWN_UMOL_KG, Reef, play, priors_of
 
 TANKS = 60
 OWN = {"good": 3.2, "hobby": HOBBY_OWN_UMOL_KG}
@@ -67,24 +67,24 @@ RIGHT = {"rate": Whose.TANK, "level": Whose.TANK, "factor": Whose.INSTRUMENT, "d
 AROUND = Circumstances()
 
 
-def told_of(history, beliefs, begin_d, end_d, before=False):
+def told_of(history, priors, begin_d, end_d, before=False):
     """Return what is told after each result of a time."""
     if not before:
         from saltern.tank.findings import looks
 
-        return looks(history, beliefs, begin_d, end_d, [], AROUND)
+        return looks(history, priors, begin_d, end_d, [], AROUND)
     told = []
     for each in history.seen:
         if begin_d <= each.at_d <= end_d:
-            found = look(history, beliefs, each.at_d + 1e-3, told, AROUND)
+            found = look(history, priors, each.at_d + 1e-3, told, AROUND)
             told += [] if found is None else [found]
     return told
 
 
 def reefs(reef, seed, offset):
     played = play(reef, seed)
-    beliefs = beliefs_of(reef, electrode_wander_mv=0.3)
-    return played, [(history, beliefs) for history in played.histories]
+    priors = priors_of(reef, electrode_wander_mv=0.3)
+    return played, [(history, priors) for history in played.histories]
 
 
 # Values ----------------------------------------------------------------------------------
@@ -96,8 +96,8 @@ def values(instruments, tanks, seed, **more):
     played, known = reefs(reef, seed, None)
     rows = {}
     for day in (4.0, 7.0, 10.0, 14.0):
-        for i, (history, beliefs) in enumerate(known):
-            found = consumption(history, beliefs, day, (1.0, 7.0))
+        for i, (history, priors) in enumerate(known):
+            found = consumption(history, priors, day, (1.0, 7.0))
             week, past = found.windows[7.0], found.windows[1.0]
             truths = {
                 "net": (week.net_dkh_per_day, played.over(played.net, day, week.days)[i]),
@@ -160,8 +160,8 @@ def delays_h(instruments, wander, size, tanks, seed, offset=None, before=False):
         **(WITHOUT_OFFSET if offset is None else offset),
     )
     found = []
-    for (history, beliefs), begin in zip(reefs(reef, seed, None)[1], begins, strict=True):
-        told = told_of(history, beliefs, begin, begin + 3.0, before)
+    for (history, priors), begin in zip(reefs(reef, seed, None)[1], begins, strict=True):
+        told = told_of(history, priors, begin, begin + 3.0, before)
         of_tank = [each for each in told if each.whose is Whose.TANK]
         found.append([min((24.0 * (each.at_d - begin) for each in some), default=np.inf) for some in (told, of_tank)])
     return np.array(found).T
@@ -183,7 +183,7 @@ def print_delays(tanks, seed, before=False):
 def false_alarms(instruments, tanks, days, seed, offset, before=False):
     """Return what is told of tanks in which nothing happens, but that they wander and that benches drift."""
     reef = replace(USUAL, tanks=tanks, days=days, own_umol_kg=OWN[instruments], **offset)
-    return [told_of(history, beliefs, FROM_D, float(days), before) for history, beliefs in reefs(reef, seed, None)[1]]
+    return [told_of(history, priors, FROM_D, float(days), before) for history, priors in reefs(reef, seed, None)[1]]
 
 
 def print_false_alarms(tanks, seed, before=False, days=92):
@@ -219,8 +219,8 @@ def causes(instruments, tanks, seed, offset, before=False):
         level_step=of("level"), factor_step=of("factor"), ramp_step=of("drift"), **offset,
     )  # fmt: skip
     rows = []
-    for i, (history, beliefs) in enumerate(reefs(reef, seed, None)[1]):
-        told = told_of(history, beliefs, 11.0, NEXT_REFERENCE_D + 1.0, before)
+    for i, (history, priors) in enumerate(reefs(reef, seed, None)[1]):
+        told = told_of(history, priors, 11.0, NEXT_REFERENCE_D + 1.0, before)
         rows.append((str(kinds[i]), float(units[i]), float(begins[i]), told))
     return rows
 
@@ -301,10 +301,10 @@ def forecasts(instruments, tanks, seed):
     played, known = reefs(reef, seed, None)
     random = np.random.default_rng([seed, 9])
     pairs = []
-    for i, (history, beliefs) in enumerate(known):
+    for i, (history, priors) in enumerate(known):
         for day in (8.0, 14.0, 20.0):
             low = played.level[played.at(day), i] - random.uniform(-0.2, 1.2)
-            ahead = forecast(history.until(day), beliefs, day, low, low + 10.0)
+            ahead = forecast(history.until(day), priors, day, low, low + 10.0)
             for night in ahead.nights:
                 pairs.append((night.below, played.level[played.at(night.at_d), i] < low))
     return np.array(pairs, dtype=float)

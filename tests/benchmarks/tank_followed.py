@@ -16,7 +16,7 @@ from saltern.chemistry.endpoint.curve import Estimate
 from saltern.tank.advice import Situation, Wish, advice
 from saltern.tank.consumption import consumption
 from saltern.tank.findings import Circumstances, breaks_of, doubted, in_force, looks
-from saltern.tank.history import Beliefs, Doser, Factor, History, Reference, Seen
+from saltern.tank.history import Doser, Factor, History, Priors, Reference, Seen
 from tests.tank.reef import DKH_PER_UMOL_KG, HOBBY_OWN_UMOL_KG, STEP_D, light_of
 
 TANKS = 10
@@ -38,7 +38,7 @@ def followed(instruments, seed, days=DAYS):
     ratio, strength = 1.0 + 0.015 * random.standard_normal(), 1.0 + 0.01 * random.standard_normal()
     factor, rate, level = 0.006 * random.standard_normal(), mean * random.uniform(0.8, 1.0), START
     light = light_of("window", np.arange(144) / 144.0)
-    beliefs = Beliefs(sample_part=SAMPLE_L / VOLUME_L, electrode_wander_mv=0.3)
+    priors = Priors(sample_part=SAMPLE_L / VOLUME_L, electrode_wander_mv=0.3)
     seen, references, factors, doser = [], [], [Factor(0.0, 0.006)], [Doser(0.0, rate)]
     told, looked_d, hold, given, levels = [], 6.0, None, [], []
     for k in range(round(days / STEP_D)):
@@ -59,9 +59,9 @@ def followed(instruments, seed, days=DAYS):
             level -= level * SAMPLE_L / VOLUME_L / ratio
         if k % 144 == 48 and d > FOLLOWED_FROM_D:
             history = History(tuple(seen), (), tuple(doser), (), tuple(references), tuple(factors))
-            told += looks(history, beliefs, looked_d, d, told, Circumstances())
+            told += looks(history, priors, looked_d, d, told, Circumstances())
             looked_d = max(looked_d, seen[-1].at_d + 1e-6)
-            word = advised(history, beliefs, told, d, rate)
+            word = advised(history, priors, told, d, rate)
             given.append(word)
             if int(d) != DISOBEYED_D:
                 if word.withheld_because is None:
@@ -78,12 +78,12 @@ def followed(instruments, seed, days=DAYS):
     return np.array(levels), given, told
 
 
-def advised(history, beliefs, told, at_d, rate):
+def advised(history, priors, told, at_d, rate):
     """Return a morning's advice, as the picture of the tank has it."""
-    found = consumption(history, beliefs, at_d, (1.0, 7.0), breaks_of(in_force(told)))
+    found = consumption(history, priors, at_d, (1.0, 7.0), breaks_of(in_force(told)))
     newest = tuple(Estimate(each.dkh, each.u_own_dkh) for each in history.seen[-2:])
     week = [each for each in history.seen if each.at_d > at_d - 7.0]
-    dilution = beliefs.sample_part * len(week) / 7.0 * history.seen[-1].dkh
+    dilution = priors.sample_part * len(week) / 7.0 * history.seen[-1].dkh
     now = Situation(
         found, newest, at_d - history.seen[-1].at_d, tuple(doubted(told, history, at_d)), 0.015, rate, dilution
     )

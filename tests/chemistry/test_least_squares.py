@@ -30,7 +30,7 @@ def titrate(
     carbon = carbon_for(-np.log10(h), alkalinity * 1e-6, salinity, m)
     conditions = Conditions(sample_g, salinity, 0.05, titrant_salinity=salinity)
     priors = Priors(Estimate(400.0, 8.0), Estimate(1.0, 0.004), NOISE_MV)
-    believed, true_g, sd, emf, times = [0.0], 0.0, [0.0], [], [0.0]
+    stated, true_g, sd, emf, times = [0.0], 0.0, [0.0], [], [0.0]
 
     def read():
         return e0 + slope * nernst * np.log(h * z) + random.normal(0.0, NOISE_MV)
@@ -39,7 +39,7 @@ def titrate(
     while True:
         n = len(emf)
         curve = Curve(
-            np.array(believed), np.array(emf), np.full(n, 25.0), np.array(times), np.full(n, NOISE_MV), np.array(sd)
+            np.array(stated), np.array(emf), np.full(n, 25.0), np.array(times), np.full(n, NOISE_MV), np.array(sd)
         )
         dose = next_dose_g(curve, conditions, priors, Effort(NOISE_MV, DOSE_WALK_G, WAIT_S))
         if dose is None:
@@ -51,7 +51,7 @@ def titrate(
             h = 10.0 ** -ph_free(target, carbon * d, salinity * d, m, -np.log10(h))
             carbon -= loss_per_s * WAIT_S / 10 * (carbonic_share(h, m) * carbon - m.k0 * 450e-6)
         h = 10.0 ** -ph_free(target, carbon * d, salinity * d, m, -np.log10(h))
-        believed.append(believed[-1] + dose)
+        stated.append(stated[-1] + dose)
         sd.append(DOSE_WALK_G * np.sqrt(dose))
         times.append(times[-1] + WAIT_S)
         emf.append(read())

@@ -268,11 +268,11 @@ def bench(tmp_path):
 
 def test_the_daemon_runs_the_bench_and_ends_in_order(tmp_path, bench):
     service = Service(bench, 400)
-    service.until(lambda: service.told("determination.finished"))
+    service.until(lambda: service.logged("determination.finished"))
 
     assert service.stop() == 0
     assert service.out.read_text() == ""
-    assert service.told("determination.finished")[0]["determination"] == 1
+    assert service.logged("determination.finished")[0]["determination"] == 1
     code, out, _ = run("results", "--bench", bench, "--json")
     assert code == 0
     assert json.loads(out)["determinations"][0]["alkalinity"]["verdict"] == "accepted"
@@ -314,7 +314,7 @@ def test_a_daemon_killed_in_a_stage_starts_by_emptying(tmp_path, bench):
     service.until(lambda: len(ledgers(tmp_path)) > before)
     assert service.stop() == 0
 
-    assert service.told("service.started")[0]["found"].startswith("an unclean stop during fill")
+    assert service.logged("service.started")[0]["found"].startswith("an unclean stop during fill")
     assert ledgers(tmp_path)[before] == ("drain", "drain")
 
 

@@ -180,7 +180,7 @@ def test_a_keeper_goes_away_and_comes_back(bench):
 
     assert looked["by_waste"] < looked["wanted"]
     assert before is None
-    assert "Nobody is told of trouble" in told
+    assert "Nobody receives alerts" in told
     assert during["gap_h"] == pytest.approx(looked["away"]["gap_h"], rel=0.01)
     assert during["gap_h"] > 4.0
     assert json.loads(saltern(bench, "status", "--json"))["away"] is None
@@ -195,10 +195,10 @@ def test_a_changed_bench_file_is_taken_up_or_refused_whole(bench, service, by_si
 
     def reload(code=0):
         answer = "command.refused" if code else "service.reloaded"
-        told = len(service.told(answer))
+        told = len(service.logged(answer))
         if by_signal:
             service.signal(signal.SIGHUP)
-            service.until(lambda: len(service.told(answer)) > told)
+            service.until(lambda: len(service.logged(answer)) > told)
         else:
             saltern(bench, "reload", code=code)
 

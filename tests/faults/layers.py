@@ -6,7 +6,7 @@ from functools import partial
 from unittest.mock import patch
 
 from saltern.bench import bench as bench_module
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.account import Account
 from saltern.bench.draining import Drained, Draining
 from saltern.bench.guard import Guard
@@ -66,13 +66,13 @@ def _deadlines_off() -> list:
 
 
 def _ledger_off() -> list:
-    def promised(ledger: books.Ledger, stage: str, *_: float) -> books.Ledger:
-        return books.replace(ledger, stage=stage)
+    def promised(ledger: bookkeeping.Ledger, stage: str, *_: float) -> bookkeeping.Ledger:
+        return bookkeeping.replace(ledger, stage=stage)
 
     return [
-        patch.object(books, "promised", promised),
-        patch.object(books, "sample_added", lambda ledger, *_: ledger),
-        patch.object(books, "after_unclean_stop", lambda found, *_: books.replace(found, stage=None)),
+        patch.object(bookkeeping, "promised", promised),
+        patch.object(bookkeeping, "sample_added", lambda ledger, *_: ledger),
+        patch.object(bookkeeping, "after_unclean_stop", lambda found, *_: bookkeeping.replace(found, stage=None)),
     ]
 
 
@@ -81,9 +81,9 @@ def _memory_of_stages_off() -> list:
 
     opened = Account._open
 
-    def empty(self: Account, *given: object) -> tuple[books.Ledger, str, bool]:
+    def empty(self: Account, *given: object) -> tuple[bookkeeping.Ledger, str, bool]:
         found, words, _ = opened(self, *given)  # type: ignore[arg-type]
-        return books.replace(found, vessel_ml=Interval(0.0, 1.0), stage=None), words, False
+        return bookkeeping.replace(found, vessel_ml=Interval(0.0, 1.0), stage=None), words, False
 
     return [patch.object(Account, "_open", empty)]
 
@@ -91,12 +91,12 @@ def _memory_of_stages_off() -> list:
 def _proof_of_empty_off() -> list:
     """A drain that is believed without its transition."""
 
-    def believed(self: Draining) -> Drained:
+    def stated(self: Draining) -> Drained:
         self._motion.turn("waste", 20.0)
-        self._account.ledger = books.proved_empty(self._account.ledger, self._machine.cell_ml)
+        self._account.ledger = bookkeeping.proved_empty(self._account.ledger, self._machine.cell_ml)
         return Drained(True, True, 20.0, 20.0)
 
-    return [patch.object(Draining, "drain", believed)]
+    return [patch.object(Draining, "drain", stated)]
 
 
 def _safe_off_off() -> list:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from unittest.mock import patch
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.draining import Draining
 from saltern.bench.guard import Guard
 from saltern.bench.motion import Motion
@@ -83,20 +83,20 @@ def _half_booked() -> list:
         low_ml = 0.5 * self._moved_ml(record).low
         if record.role != "waste" and record.direction is Direction.FORWARD:
             self._account.filled_ml += low_ml
-            self._account.ledger = books.sample_added(self._account.ledger, 0.0, low_ml)
+            self._account.ledger = bookkeeping.sample_added(self._account.ledger, 0.0, low_ml)
 
     return [patch.object(Motion, "_book", booked)]
 
 
 def _empty_is_nothing() -> list:
     """What a drain leaves below the cell is forgotten: a vessel that is proved empty holds nothing."""
-    proved = books.proved_empty
+    proved = bookkeeping.proved_empty
 
     def nothing(ledger: Ledger, cell_ml: float) -> Ledger:
         del cell_ml
         return proved(ledger, 0.0)
 
-    return [patch.object(books, "proved_empty", nothing)]
+    return [patch.object(bookkeeping, "proved_empty", nothing)]
 
 
 def _interlocks_not_told() -> list:

@@ -150,7 +150,7 @@ def test_a_commit_is_there_whole_or_not_at_all(side, count, tmp_path, monkeypatc
         assert mortal.died
         assert stage.play.bound_held
         assert stage.play.world.spilled.spilled_ml == 0.0
-        told = {alert.code for service in stage.log.services for alert in service.told}
+        told = {alert.code for service in stage.log.services for alert in service.raised}
         assert verdicts[-1:] == ["accepted"] or "not-recovered" in told, (nth, verdicts)  # a dry cell proves nothing
         with closing(sqlite3.connect(path)) as database:
             assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)

@@ -43,9 +43,9 @@ def test_the_stated_uncertainty_of_a_plateau_is_true_though_the_lag_is_a_fifth_o
     scores = []
     for seed in range(600):
         electrode = Electrode(random.uniform(-100.0, 100.0), 5.0, noise_mv=0.1, seed=seed)
-        believed = Lag(5.0 * np.exp(random.normal(0.0, 0.2)), 0.2)
+        stated = Lag(5.0 * np.exp(random.normal(0.0, 0.2)), 0.2)
         plateau = wait_until_settled(
-            electrode.read, lambda e=electrode: e.time_s, electrode.wait_until, lag=believed, noise_mv=0.1
+            electrode.read, lambda e=electrode: e.time_s, electrode.wait_until, lag=stated, noise_mv=0.1
         )
         assert plateau.settled
         scores.append((plateau.emf_mv - 100.0) / plateau.sd_mv)

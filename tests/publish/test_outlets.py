@@ -13,7 +13,7 @@ from saltern.config.loading import bench_from
 from saltern.errors import ConfigError, StartupError, StorageError
 from saltern.publish import outlets as opening
 from saltern.publish.outlet import Outlet, OutletKind, Rounds
-from saltern.publish.outlets import outlets, told_by, wanted
+from saltern.publish.outlets import outlets, reaches, wanted
 from saltern.records.store import open_store
 from tests.cli.command import run
 from tests.processes import until
@@ -88,7 +88,7 @@ def test_a_strangers_outlet_is_asked_for_opened_and_closed(buoy, store, tmp_path
         found.update({"last": None})
         assert (lamp.table.channel, lamp.bench, lamp.seen, lamp.closed) == (3, bench.name, [{"last": None}], False)
     assert lamp.closed
-    assert told_by(bench) == ["the lamp on channel 3"]
+    assert reaches(bench) == ["the lamp on channel 3"]
 
 
 def test_what_is_wrong_with_its_table_is_reported_by_the_file_as_a_whole(buoy):

@@ -107,7 +107,7 @@ class Living:
         self.stage.computer.start_again()
         assert self.service is not None, "it did not start"
         self.service.round()
-        return {alert.code: alert.text for alert in self.service.told}
+        return {alert.code: alert.text for alert in self.service.raised}
 
     def play(self, hours):
         self.stage.play_until(self.stage.clock.monotonic() + hours * HOUR_S)
@@ -134,7 +134,7 @@ def test_books_that_are_damaged_while_the_service_lives_are_reported_within_a_mi
     write(living.path, "ledger", "vessel_high_ml", flipped)
     living.play(80.0 / 3600.0)
 
-    told = {alert.code: alert.text for alert in living.service.told}
+    told = {alert.code: alert.text for alert in living.service.raised}
     assert "ledger" in told[SET_ASIDE]
     assert living.service.bench.ledger.vessel_ml == before
     living.die()
@@ -205,7 +205,7 @@ def looked_at(store):
     now = datetime(2026, 6, 1, tzinfo=UTC)
     return [
         store.results(100),
-        store.believed(Source.TANK, 100),
+        store.stated(Source.TANK, 100),
         store.last_started(Source.TANK),
         store.last_met(Source.TANK),
         store.draft(),
@@ -327,7 +327,7 @@ def test_a_service_with_a_damaged_row_starts_reports_and_measures_again(living, 
     living.play(4.0)
     newest = living.service.store.results(1)[0][1]
     assert newest.alkalinity.verdict.value in ("accepted", "provisional")
-    assert [alert.code for alert in living.service.told].count(SET_ASIDE) == 1
+    assert [alert.code for alert in living.service.raised].count(SET_ASIDE) == 1
 
 
 def worst(living):

@@ -19,7 +19,7 @@ NEW = {"parts", "budget_ph", "ph_at_tank"}
 
 @pytest.fixture(scope="module")
 def determination():
-    return TwinBench(believed={"water": {"temperature_c": 27.0}}).determine()
+    return TwinBench(stated={"water": {"temperature_c": 27.0}}).determine()
 
 
 def records_of_before(path, determination, rows):

@@ -94,7 +94,7 @@ def test_a_service_goes_on_with_them_and_its_trip_still_stands(old):
     with closing(open_store(path, clock)) as store:
         service = open_service(config, play.wires, clock, store)
         assert [row.name for row in service.bench.guard.acting if row.kind == "trip"] == ["leak"]
-        assert "records-lost" not in {alert.code for alert in service.told}
+        assert "records-lost" not in {alert.code for alert in service.raised}
         service.run(until_s=clock.monotonic() + 120.0)
         service.bench.close()
     with closing(open_store(path, clock)) as again:

@@ -89,7 +89,7 @@ def test_whatever_is_called_the_service_lives_and_only_what_may_move_liquid_move
                     REPLIES[method].model_validate(answer["result"])
                 assert "the program failed" not in str(life.ended[ended:]), (method, params, life.ended)
             assert "result" in life.call("status", {})
-            assert "program-fault" not in {alert.code for alert in life.service.told}
+            assert "program-fault" not in {alert.code for alert in life.service.raised}
             assert math.isfinite(life.hands.world.volume_ml())
 
     live()

@@ -52,7 +52,7 @@ def test_no_call_ends_the_service_and_each_is_answered(life, count):
     assert answered[0] > count / 5
     assert life.stops
     assert all("result" in answer for answer in life.stops)
-    assert "program-fault" not in {alert.code for alert in life.service.told}
+    assert "program-fault" not in {alert.code for alert in life.service.raised}
     assert "the program failed" not in str(life.ended)
     assert not life.service.bench.ledger.stage
 
@@ -151,7 +151,7 @@ def test_a_fault_of_the_program_is_answered_told_and_logged_and_the_service_goes
     assert "the program failed" in answer["error"]["data"]["what"]
     assert "service's log" in answer["error"]["data"]["remedy"]
     assert [log["exc_info"] for log in logs.entries if log["event"] == "command.failed"] == [error]
-    assert [alert.code for alert in life.service.told][-1] == "program-fault"
+    assert [alert.code for alert in life.service.raised][-1] == "program-fault"
     assert life.hands.world.stirrer == 0.0
     assert "result" in life.call("operate", {"words": ["reset"]})
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from saltern.tank.history import Beliefs, Dose, Doser, Factor, History, Reference, Seen
+from saltern.tank.history import Dose, Doser, Factor, History, Priors, Reference, Seen
 
 DKH_PER_UMOL_KG = 0.0028735  # at S 35 and 20 degC, from the published 2.8039 dKH per meq/L and 1.02476 kg/L
 GOOD_OWN_UMOL_KG, HOBBY_OWN_UMOL_KG = 3.2, 14.3
@@ -162,7 +162,7 @@ def play(reef, seed):
     return Played(np.array(levels), np.array(consumed), np.array(net), wander_sd, ratio, histories)
 
 
-def beliefs_of(reef, **more):
+def priors_of(reef, **more):
     said = {
         "volume_u": 0.01 * reef.volume_percent,
         "doser_u": 0.01 * reef.dose_percent,
@@ -170,4 +170,4 @@ def beliefs_of(reef, **more):
         "factor_u": 0.01 * reef.factor_percent,
         "electrode_wander_mv": 0.3 if reef.electrode_wander_mv is None else max(0.02, reef.electrode_wander_mv),
     }
-    return Beliefs(**(said | more))
+    return Priors(**(said | more))

@@ -10,7 +10,7 @@ from saltern.tank.advice import Situation, Wish, Withheld, advice
 from saltern.tank.consumption import Consumption, Window, consumption
 from saltern.tank.findings import Cause, Finding, Whose
 from saltern.tank.forecast import forecast
-from saltern.tank.history import Beliefs, Doser, History, Seen
+from saltern.tank.history import Doser, History, Priors, Seen
 from saltern.tank.shocks import Shock
 from tests.sizes import sizes
 from tests.tank.reef import DKH_PER_UMOL_KG, HOBBY_OWN_UMOL_KG, STEP_D, light_of
@@ -38,8 +38,8 @@ def followed(own_umol_kg, seed, days=40, silent=(99.0, 99.0)):
             seen.append(Seen(d, level + own * random.standard_normal(), own))
         if k % 144 == 48 and d > FOLLOWED_FROM_D:
             history = History(tuple(seen), doser=tuple(doser))
-            beliefs = Beliefs()
-            found = consumption(history, beliefs, d, (1.0, 7.0))
+            priors = Priors()
+            found = consumption(history, priors, d, (1.0, 7.0))
             newest = tuple(Estimate(each.dkh, each.u_own_dkh) for each in seen[-2:])
             now = Situation(found, newest, d - seen[-1].at_d, (), 0.015, rate)
             word = advice(now, Wish(TARGET))
@@ -158,7 +158,7 @@ def falling(slope, days=10.0, u=0.02):
 
 def test_a_forecast_names_the_night_on_which_the_band_is_left():
     """8.5 dKH and 0.2 down a day: at 6.5 after ten days; 6.1 is passed in the night of the twelfth."""
-    found = forecast(falling(-0.2), Beliefs(), 10.0, 6.05, 9.5)
+    found = forecast(falling(-0.2), Priors(), 10.0, 6.05, 9.5)
 
     assert found.leaves.at_d == 13.0
     assert found.downwards
@@ -169,8 +169,8 @@ def test_a_forecast_names_the_night_on_which_the_band_is_left():
 
 def test_samples_to_come_are_counted_into_a_forecast():
     """Six a day of 0.2 L, from 400 L with fresh top-up: 0.3 % of the alkalinity a day, 0.18 dKH in a week."""
-    taken = replace(Beliefs(), sample_part=0.2 / 400.0)
-    steady = forecast(falling(0.0), Beliefs(), 10.0, 7.0, 9.5).nights[-1].level_dkh.value
+    taken = replace(Priors(), sample_part=0.2 / 400.0)
+    steady = forecast(falling(0.0), Priors(), 10.0, 7.0, 9.5).nights[-1].level_dkh.value
     still = forecast(falling(0.0), replace(taken, top_up_fresh=False), 10.0, 7.0, 9.5).nights[-1].level_dkh.value
     later = forecast(falling(0.0), taken, 10.0, 7.0, 9.5).nights[-1].level_dkh.value
 
@@ -180,20 +180,20 @@ def test_samples_to_come_are_counted_into_a_forecast():
 
 
 def test_a_steady_tank_stays_in_its_band_and_few_results_say_nothing():
-    assert forecast(falling(0.0), Beliefs(), 10.0, 7.5, 9.5).leaves is None
-    assert forecast(falling(0.0, days=0.5), Beliefs(), 0.5, 7.5, 9.5) is None
+    assert forecast(falling(0.0), Priors(), 10.0, 7.5, 9.5).leaves is None
+    assert forecast(falling(0.0, days=0.5), Priors(), 0.5, 7.5, 9.5) is None
 
 
 @pytest.mark.parametrize("days", [3.0, 7.0])
 def test_what_a_forecast_states_is_as_often_true(days):
     """The level so many nights ahead lies within k = 2 in most of the tanks: the wander is in it."""
-    from tests.tank.reef import Reef, beliefs_of, play
+    from tests.tank.reef import Reef, play, priors_of
 
     reef = Reef(12, 20)
     played = play(reef, 12)
     scores = []
     for i, history in enumerate(played.histories):
-        found = forecast(history.until(12.0), beliefs_of(reef), 12.0, 7.5, 9.0)
+        found = forecast(history.until(12.0), priors_of(reef), 12.0, 7.5, 9.0)
         night = next(each for each in found.nights if each.at_d == 12.0 + days)
         scores.append((night.level_dkh.value - played.level[played.at(night.at_d), i]) / night.level_dkh.u)
 

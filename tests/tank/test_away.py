@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.config.loading import bench_from
 from saltern.model.ledger import Interval
 from saltern.procedures.arithmetic import sample_per_run_ml, titrant_per_run_ml
@@ -14,7 +14,7 @@ from saltern.running.away import MARGIN, outlook, stretched
 from tests.twin_bench import bench_table
 
 CONFIG = bench_from(bench_table(), where="test")
-FULL = books.first(150.0, 1000.0)
+FULL = bookkeeping.first(150.0, 1000.0)
 
 
 def test_a_weekend_on_full_stores_changes_nothing():

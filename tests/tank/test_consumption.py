@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from saltern.tank.consumption import consumption
-from saltern.tank.history import Beliefs, Doser, History, Seen, WaterChange
+from saltern.tank.history import Doser, History, Priors, Seen, WaterChange
 from tests.sizes import sizes
-from tests.tank.reef import HOBBY_OWN_UMOL_KG, VOLUME_L, Reef, beliefs_of, play
+from tests.tank.reef import HOBBY_OWN_UMOL_KG, VOLUME_L, Reef, play, priors_of
 
 AT_D = 8.0
 WORLDS = {
@@ -34,7 +34,7 @@ def found_and_true(world, tanks, seed):
     reef = Reef(tanks, 8, **world)
     played = play(reef, seed)
     truth, net = played.over(played.consumed, AT_D, 7.0), played.over(played.net, AT_D, 7.0)
-    windows = [consumption(each, beliefs_of(reef), AT_D, (7.0,)).windows[7.0] for each in played.histories]
+    windows = [consumption(each, priors_of(reef), AT_D, (7.0,)).windows[7.0] for each in played.histories]
     taken = np.array([(each.consumption_dkh_per_day.value, each.consumption_dkh_per_day.u) for each in windows])
     moved = np.array([(each.net_dkh_per_day.value, each.net_dkh_per_day.u) for each in windows])
     return (moved[:, 0] - net, moved[:, 1]), (taken[:, 0] - truth, taken[:, 1]), truth
@@ -78,7 +78,7 @@ def test_the_wander_and_the_scatter_are_learnt():
     for world in ("good", "good, wanders twice as much", "good, doses scatter by 5 %"):
         reef = Reef(10, 15, **(WORLDS[world] | ({"wander": (0.02, 0.02)} if world == "good" else {})))
         played = play(reef, 5)
-        each = [consumption(history, beliefs_of(reef), 14.0, (7.0,)) for history in played.histories]
+        each = [consumption(history, priors_of(reef), 14.0, (7.0,)) for history in played.histories]
         learnt[world] = np.mean([(c.wander_dkh_per_day, c.doser_scatter) for c in each], axis=0)
 
     assert learnt["good"][0] < 0.03
@@ -96,7 +96,7 @@ def still(days, net=0.0, doser=0.0, every_h=4.0, u=0.01, sample_part=0.0):
 
 
 def test_a_balance_without_chance():
-    found = consumption(still(10, net=-0.2, doser=0.8), Beliefs(), 10.0)
+    found = consumption(still(10, net=-0.2, doser=0.8), Priors(), 10.0)
 
     for days in (3.0, 7.0):
         assert found.windows[days].consumption_dkh_per_day.value == pytest.approx(1.0, abs=0.003)
@@ -110,8 +110,8 @@ def test_samples_take_their_own_part():
     """Six samples of 0.2 L a day from 400 L of 8 dKH: 0.024 dKH a day, which corals do not take."""
     part = 0.2 / VOLUME_L
     history = still(10, sample_part=part)
-    knows = consumption(history, Beliefs(sample_part=part), 10.0).windows[7.0]
-    not_fresh = consumption(history, Beliefs(sample_part=part, top_up_fresh=False), 10.0).windows[7.0]
+    knows = consumption(history, Priors(sample_part=part), 10.0).windows[7.0]
+    not_fresh = consumption(history, Priors(sample_part=part, top_up_fresh=False), 10.0).windows[7.0]
 
     assert knows.consumption_dkh_per_day.value == pytest.approx(0.0, abs=0.002)
     assert knows.net_dkh_per_day.value == pytest.approx(-0.024, abs=0.002)
@@ -124,7 +124,7 @@ def test_a_water_change_is_no_consumption():
         replace(each, dkh=each.dkh + 0.2 * (10.0 - (8.0 - 0.5))) if each.at_d > 5.0 else each for each in history.seen
     )
     told = replace(history, seen=changed, water_changes=(WaterChange(5.0, 0.2, 10.0, 0.05),))
-    found = consumption(told, Beliefs(), 10.0).windows[7.0]
+    found = consumption(told, Priors(), 10.0).windows[7.0]
 
     assert found.consumption_dkh_per_day.value == pytest.approx(0.1, abs=0.005)
     assert found.net_dkh_per_day.value == pytest.approx(-0.1, abs=0.005)
@@ -134,7 +134,7 @@ def test_a_water_change_of_unknown_water_hides_its_step_alone():
     history = still(10, net=-0.1)
     changed = tuple(replace(each, dkh=each.dkh + 0.5) if each.at_d > 5.0 else each for each in history.seen)
     told = replace(history, seen=changed, water_changes=(WaterChange(5.0, 0.2),))
-    found = consumption(told, Beliefs(), 10.0).windows[7.0]
+    found = consumption(told, Priors(), 10.0).windows[7.0]
 
     assert found.consumption_dkh_per_day.value == pytest.approx(0.1, abs=0.01)
 
@@ -146,30 +146,30 @@ def test_two_equal_doses_at_one_time_are_two():
     changed = tuple(replace(each, dkh=each.dkh + 0.6) if each.at_d > 3.01 else each for each in history.seen)
     told = replace(history, seen=changed, doses=(Dose(3.01, 0.3), Dose(3.01, 0.3)))
 
-    assert consumption(told, Beliefs(), 6.0).windows[3.0].consumption_dkh_per_day.value == pytest.approx(0, abs=0.02)
+    assert consumption(told, Priors(), 6.0).windows[3.0].consumption_dkh_per_day.value == pytest.approx(0, abs=0.02)
 
 
 def test_what_came_later_does_not_count():
     reef = Reef(1, 10)
     history = play(reef, 3).histories[0]
-    then = consumption(history.until(6.0), beliefs_of(reef), 6.0)
+    then = consumption(history.until(6.0), priors_of(reef), 6.0)
 
-    assert consumption(history, beliefs_of(reef), 6.0) == then
+    assert consumption(history, priors_of(reef), 6.0) == then
 
 
 def test_too_early_to_say():
     """Sixteen hours of one day's swing are no trend; two results say nothing at all; the third day says something."""
     reef = Reef(5, 5)
     for history in play(reef, 9).histories:
-        beliefs = beliefs_of(reef)
+        priors = priors_of(reef)
 
-        assert consumption(history, beliefs, 0.2) is None
-        assert consumption(history, beliefs, 16.0 / 24.0).too_early
-        assert not consumption(history, beliefs, 4.0).too_early
+        assert consumption(history, priors, 0.2) is None
+        assert consumption(history, priors, 16.0 / 24.0).too_early
+        assert not consumption(history, priors, 4.0).too_early
 
 
 def test_no_result_is_no_answer():
-    assert consumption(History(), Beliefs(), 5.0) is None
+    assert consumption(History(), Priors(), 5.0) is None
 
 
 def without_factors(histories):
@@ -180,9 +180,9 @@ def test_results_alone_say_nothing_of_their_factor():
     """Without a reference, four weeks of results move the level no further from what they say than chance does."""
     reef = Reef(3, 29, factor_percent=0.0, own_umol_kg=HOBBY_OWN_UMOL_KG, dosed_over_consumed=(0.98, 1.02))
     played = play(reef, 4)
-    beliefs = replace(beliefs_of(reef), factor_u=0.02)
+    priors = replace(priors_of(reef), factor_u=0.02)
     off = [
-        consumption(history, beliefs, 28.0, (1.0,)).windows[1.0].alkalinity_dkh.value
+        consumption(history, priors, 28.0, (1.0,)).windows[1.0].alkalinity_dkh.value
         - played.level[played.at(27.0) : played.at(28.0), i].mean()
         for i, history in enumerate(without_factors(played.histories))
     ]

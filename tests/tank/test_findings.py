@@ -20,10 +20,10 @@ from saltern.tank.findings import (
     looks,
     right_afterwards,
 )
-from saltern.tank.history import Beliefs, Doser, History, Seen
+from saltern.tank.history import Doser, History, Priors, Seen
 from saltern.tank.shocks import suspicions, without_outliers
 from tests.sizes import sizes
-from tests.tank.reef import HOBBY_OWN_UMOL_KG, Reef, beliefs_of, play
+from tests.tank.reef import HOBBY_OWN_UMOL_KG, Reef, play, priors_of
 
 AT_D = 14.3
 REFERENCE_D = 16.0
@@ -41,13 +41,13 @@ CHANGES = {
 }
 
 
-def told_of(history, beliefs, begin_d, end_d, around=WIDE):
-    return looks(history, beliefs, begin_d, end_d, [], around)
+def told_of(history, priors, begin_d, end_d, around=WIDE):
+    return looks(history, priors, begin_d, end_d, [], around)
 
 
 def played(world, tanks, seed, begin_d, end_d, days=17, around=WIDE):
     reef = Reef(tanks, days, **world)
-    return [told_of(history, beliefs_of(reef), begin_d, end_d, around) for history in play(reef, seed).histories]
+    return [told_of(history, priors_of(reef), begin_d, end_d, around) for history in play(reef, seed).histories]
 
 
 @pytest.mark.parametrize("tanks", sizes(1, in_soak=60))
@@ -66,13 +66,13 @@ def test_twice_the_unit_size_is_named_rightly_by_the_next_reference(change, tank
 def test_one_pass_over_a_time_is_told_the_same_as_a_look_after_each_result():
     reef = Reef(1, 17, **GOOD | QUIET | {"level_step": (AT_D, 0.4), "standardised": True})
     (history,) = play(reef, 6).histories
-    begin, end, beliefs = 14.0, 15.6, beliefs_of(reef)
+    begin, end, priors = 14.0, 15.6, priors_of(reef)
     told = []
     for each in history.seen:
         if begin <= each.at_d <= end:
-            found = look(history, beliefs, each.at_d + 1e-3, told, WIDE)
+            found = look(history, priors, each.at_d + 1e-3, told, WIDE)
             told += [] if found is None else [found]
-    at_once = looks(history, beliefs, begin, end, [], WIDE)
+    at_once = looks(history, priors, begin, end, [], WIDE)
 
     assert told
     assert [(each.whose, each.cause, each.supersedes) for each in told] == [
@@ -85,7 +85,7 @@ def test_one_pass_over_a_time_is_told_the_same_as_a_look_after_each_result():
 def test_before_a_reference_a_jump_is_told_and_not_named_and_a_reference_is_asked_for():
     reef = Reef(1, 17, **GOOD | {"level_step": (AT_D, 0.3)})
     (history,) = play(reef, 5).histories
-    (found,) = told_of(history, beliefs_of(reef), 13.9, AT_D + 0.5)
+    (found,) = told_of(history, priors_of(reef), 13.9, AT_D + 0.5)
     level = next(each.dkh for each in reversed(history.seen) if each.at_d < AT_D)
 
     assert found.whose is Whose.CANNOT_TELL
@@ -136,7 +136,7 @@ def test_how_soon_a_change_of_the_consumption_is_told(own, wander, size, within_
     delays = []
     for k, begin in enumerate((16.0, 16.25, 16.5, 16.75)):
         reef = Reef(15, 20, own_umol_kg=own, wander=(wander, wander), rate_step=(begin, size))
-        for told in (told_of(h, beliefs_of(reef), begin, 20.0) for h in play(reef, 30 + k).histories):
+        for told in (told_of(h, priors_of(reef), begin, 20.0) for h in play(reef, 30 + k).histories):
             delays.append(min((24.0 * (each.at_d - begin) for each in told), default=np.inf))
     share = np.mean(np.array(delays) <= within_h)
     print(
@@ -161,8 +161,8 @@ def test_one_result_that_is_off_is_asked_again_and_not_told():
     last = history.seen[-1]
     off = History((*history.seen[:-1], Seen(last.at_d, last.dkh + 0.3, 0.01)), doser=history.doser)
 
-    assert look(off, Beliefs(), last.at_d, [], WIDE) is None
-    found = suspicions(off, Beliefs(), last.at_d)
+    assert look(off, Priors(), last.at_d, [], WIDE) is None
+    found = suspicions(off, Priors(), last.at_d)
     assert found.nothing < 0.05
 
 
@@ -170,13 +170,13 @@ def test_a_result_that_was_off_alone_hides_no_change_after_it():
     history = steady(12.0, jump_at_d=10.0, jump=0.3)
     seen = tuple(replace(each, dkh=each.dkh + 1.5) if i == 40 else each for i, each in enumerate(history.seen))
     off = History(seen, doser=history.doser)
-    told = told_of(off, Beliefs(), 9.0, 11.0)
-    cleaned = without_outliers(off, Beliefs(), 9.5)
+    told = told_of(off, Priors(), 9.0, 11.0)
+    cleaned = without_outliers(off, Priors(), 9.5)
 
     assert told
     assert abs(told[0].since_d - 10.0) < 0.3
     assert [i for i, (one, other) in enumerate(zip(cleaned.seen, seen, strict=True)) if one != other] == [40]
-    found = consumption(cleaned, Beliefs(), 9.5, (7.0,)).windows[7.0]
+    found = consumption(cleaned, Priors(), 9.5, (7.0,)).windows[7.0]
     assert abs(found.net_dkh_per_day.value) < 3.0 * found.net_dkh_per_day.u
     assert abs(found.alkalinity_dkh.value - 8.0) < 0.05
 
@@ -187,7 +187,7 @@ def test_salinity_that_moved_as_much_is_the_cause():
     quiet = tuple(Seen(each.at_d, each.dkh, each.u_own_dkh, 400.0, 0.03) for each in history.seen)
     told = told_of(
         History(quiet, doser=history.doser),
-        Beliefs(factor_u=0.002, electrode_wander_mv=0.03),
+        Priors(factor_u=0.002, electrode_wander_mv=0.03),
         7.5,
         9.0,
         Circumstances(salinity=salt),
@@ -213,7 +213,7 @@ def test_what_was_done_just_then_or_weighed_names_the_cause(around, cause):
         Seen(each.at_d, each.dkh, each.u_own_dkh, 400.0 - (1.3 if each.at_d > 8.0 else 0.0), 0.03)
         for each in history.seen
     )
-    told = told_of(History(seen, doser=history.doser), Beliefs(electrode_wander_mv=0.03), 7.5, 9.0, around)
+    told = told_of(History(seen, doser=history.doser), Priors(electrode_wander_mv=0.03), 7.5, 9.0, around)
 
     assert told[-1].whose is Whose.INSTRUMENT
     assert told[-1].cause is cause
@@ -244,8 +244,8 @@ def test_a_dose_that_was_found_counts_into_the_net_rate_as_one_that_was_logged(t
     played_ = play(reef, 9)
     off = []
     for i, history in enumerate(played_.histories):
-        told = told_of(history, beliefs_of(reef), 13.9, 16.5)
-        found = consumption(history, beliefs_of(reef), 16.5, (7.0,), breaks_of(in_force(told)))
+        told = told_of(history, priors_of(reef), 13.9, 16.5)
+        found = consumption(history, priors_of(reef), 16.5, (7.0,), breaks_of(in_force(told)))
         net = found.windows[7.0].net_dkh_per_day
         assert [each.cause for each in in_force(told)] == [Cause.DOSE_UNLOGGED]
         off.append((net.value - played_.over(played_.net, 16.5, 7.0)[i]) / net.u)

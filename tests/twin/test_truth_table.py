@@ -119,8 +119,8 @@ def test_the_world_is_what_was_drawn_and_not_what_the_file_states():
 @pytest.mark.parametrize("name", NAMED)
 def test_every_truth_of_the_contract_can_be_set_by_name(name):
     row = TABLE[name]
-    believed = stated(BENCH, CLASSES["good"]).get(name, BENCH["pumps"]["sample"]["ml_per_unit"])
-    value = min(row.most, 1.5 * believed + 0.25)
+    expected = stated(BENCH, CLASSES["good"]).get(name, BENCH["pumps"]["sample"]["ml_per_unit"])
+    value = min(row.most, 1.5 * expected + 0.25)
     if name == "sample_ml_per_unit":
         value = 0.00065
 

@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from saltern.bench import ledger as books
-from saltern.bench.ledger import LedgerStore
+from saltern.bench import bookkeeping
+from saltern.bench.bookkeeping import LedgerStore
 from saltern.bench.machine import Machine
 from saltern.errors import StorageError
 from saltern.model.ledger import Interval, Ledger
@@ -35,11 +35,11 @@ class Account:
             return self._worst(machine), error.what, True
         self.on_disk = kept
         if kept is None:
-            first = books.first(capacity_ml, config.titrant.bottle_ml)
+            first = bookkeeping.first(capacity_ml, config.titrant.bottle_ml)
             return first, "a bench that starts for the first time", False
         if kept.stage is not None:
             ran_on_ml = RAN_ON_S * sum(machine.rate_ml_s(role) for role in ("sample", "titrant"))
-            ledger = books.after_unclean_stop(kept, capacity_ml, ran_on_ml)
+            ledger = bookkeeping.after_unclean_stop(kept, capacity_ml, ran_on_ml)
             found = f"an unclean stop during {kept.stage}: the vessel holds at most {ledger.vessel_ml.high:.0f} mL"
             return ledger, found, True
         return kept, f"an orderly stop: the vessel holds at most {kept.vessel_ml.high:.0f} mL", False
@@ -47,7 +47,7 @@ class Account:
     @staticmethod
     def _worst(machine: Machine) -> Ledger:
         config, limits = machine.config, machine.config.limits
-        return books.worst(
+        return bookkeeping.worst(
             config.vessel.capacity_ml,
             config.titrant.bottle_ml,
             config.waste.container_ml,

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.account import Account
 from saltern.bench.commits import Commits
 from saltern.bench.machine import Machine
@@ -88,7 +88,7 @@ class Adding:
         machine, account = self._machine, self._account
         sample_most_ml = machine.most_ml("sample", sample_ml) if sample_ml > 0.0 else 0.0
         titrant_most_ml = machine.most_ml("titrant", titrant_ml) if titrant_ml > 0.0 else 0.0
-        promised = books.promised(account.ledger, name, sample_most_ml, titrant_most_ml)
+        promised = bookkeeping.promised(account.ledger, name, sample_most_ml, titrant_most_ml)
         if promised.vessel_ml.high > at_ml:
             raise InterlockError(
                 f"the vessel may hold {account.ledger.vessel_ml.high:.0f} mL, and {name} may add "

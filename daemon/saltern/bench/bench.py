@@ -7,10 +7,11 @@ committed to storage while a pump turns.
 from contextlib import ExitStack
 from typing import Protocol
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.account import Account
 from saltern.bench.adding import Adding
 from saltern.bench.at_rest import AtRest
+from saltern.bench.bookkeeping import LedgerStore
 from saltern.bench.commits import Commits
 from saltern.bench.connections import Connections
 from saltern.bench.devices import Devices
@@ -20,7 +21,6 @@ from saltern.bench.guard import SWITCH_ROWS, Guard, LatchStore
 from saltern.bench.in_drain import InDrain
 from saltern.bench.interlocks import Noticed
 from saltern.bench.lapse import Lapse
-from saltern.bench.ledger import LedgerStore
 from saltern.bench.machine import Machine
 from saltern.bench.motion import Doubted, Motion
 from saltern.bench.proofs import Proofs
@@ -110,7 +110,7 @@ class Bench:
         self.storage_works = self._commits.storage_works
 
     def _begin(self) -> None:
-        """Look once at all that can be seen, pumps at rest; books that were lost latch their trip."""
+        """Look once at all that can be seen, pumps at rest; a lost state latches its trip."""
         self._connections.look()
         for attribute, row in SWITCH_ROWS.items():
             switch = self.devices.switches.get(attribute)
@@ -119,7 +119,7 @@ class Bench:
         self.guard.scan()
         if self.account.lost:
             self.guard.trip("records_lost")
-            self._commits.commit_if_possible(self.ledger, "the books were lost")
+            self._commits.commit_if_possible(self.ledger, "the bench's state was lost")
 
     # What its rooms know --------------------------------------------------------------
 
@@ -151,7 +151,7 @@ class Bench:
         return self.account.found_unclean
 
     @property
-    def books_lost(self) -> bool:
+    def state_lost(self) -> bool:
         return self.account.lost
 
     @property
@@ -213,7 +213,9 @@ class Bench:
         self._waiting.wait(seconds, IDLE_SCAN_S)
         self._at_rest.look()
         elapsed_s, self._seen_s = self.clock.monotonic() - self._seen_s, self.clock.monotonic()
-        self.account.ledger = books.uptime_passed(self.account.ledger, elapsed_s, self.config.limits.titrant_per_day_ml)
+        self.account.ledger = bookkeeping.uptime_passed(
+            self.account.ledger, elapsed_s, self.config.limits.titrant_per_day_ml
+        )
 
     def make_safe(self) -> None:
         """Drop every permit, halt every drive, stop the stirrer. Idempotent, from any state.
@@ -255,7 +257,9 @@ class Bench:
                 remedy="Run `saltern empty`, and hold the line's end over the beaker",
                 interlock="volume-bound",
             )
-        self.note(books.found_outside(self.ledger, self.machine.cell_ml), f"collected {role} was measured outside")
+        self.note(
+            bookkeeping.found_outside(self.ledger, self.machine.cell_ml), f"collected {role} was measured outside"
+        )
         self.account.filled_ml = 0.0
 
     def believe_empty(self, reason: str) -> None:
@@ -273,7 +277,7 @@ class Bench:
                 remedy="Drain it: saltern empty",
             )
         self.account.must_prove = False
-        self.note(books.proved_empty(self.ledger, self.machine.cell_ml), reason)
+        self.note(bookkeeping.proved_empty(self.ledger, self.machine.cell_ml), reason)
         self.account.filled_ml = 0.0
 
     def select(self, name: str, *, other: bool) -> None:

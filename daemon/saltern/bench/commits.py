@@ -1,8 +1,8 @@
 """Putting ledger and trips on the disk, pumps at rest: the trips first, so that no ledger outlives its trip."""
 
 from saltern.bench.account import Account
+from saltern.bench.bookkeeping import LedgerStore
 from saltern.bench.guard import Guard
-from saltern.bench.ledger import LedgerStore
 from saltern.errors import StorageError
 from saltern.model.ledger import Ledger
 

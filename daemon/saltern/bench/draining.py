@@ -4,7 +4,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import inf
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.account import Account
 from saltern.bench.at_rest import AtRest
 from saltern.bench.commits import Commits
@@ -161,7 +161,7 @@ class Draining:
         ran_s, wet_seen = 0.0, False
         # Emptying is the safe way: storage that fails does not forbid it. What was last committed then still holds
         # as an upper bound of the vessel, and additions are cut until a commit succeeds.
-        self._commits.commit_if_possible(books.drain_promised(account.ledger), "drain")
+        self._commits.commit_if_possible(bookkeeping.drain_promised(account.ledger), "drain")
         settled = False
         self._guard.scan()
         self._in_drain.begin(self._guard.snapshot)
@@ -176,12 +176,12 @@ class Draining:
                     tail_s = self._tail_s(watch.dry_at_s, rate_ml_s)
                     self._motion.turn("waste", tail_s * units_s)
                     self._at_rest.proved_dry()
-                    account.proved_empty(books.proved_empty(account.ledger, self._machine.cell_ml))
+                    account.proved_empty(bookkeeping.proved_empty(account.ledger, self._machine.cell_ml))
                     noticed.drain_failed = noticed.drain_unproved = False
                     noticed.titrant_unanswered = noticed.mixing_slow = False
                     settled = True
                     return Drained(True, True, watch.dry_at_s, ran_s + tail_s)
-                account.ledger = books.drained(account.ledger, gone_ml)
+                account.ledger = bookkeeping.drained(account.ledger, gone_ml)
                 if not watch.wet_seen:
                     break
             settled = True
@@ -191,7 +191,7 @@ class Draining:
         finally:
             self._in_drain.end()
             if not settled:  # cut short: all of it may have gone, and none
-                account.ledger = books.drained(account.ledger, account.ledger.vessel_ml.high)
+                account.ledger = bookkeeping.drained(account.ledger, account.ledger.vessel_ml.high)
                 account.filled_ml = 0.0
             account.ledger = replace(account.ledger, stage=None)
             self._commits.commit_if_possible(account.ledger, "drain ended")
@@ -199,7 +199,7 @@ class Draining:
     def drain_unseen(self, most_ml: float) -> Drained:
         """Run the waste pump for so much, with a cell that says nothing: that the vessel is empty is not proved."""
         account, rate_ml_s = self._account, self._machine.rate_ml_s("waste")
-        self._commits.commit_if_possible(books.drain_promised(account.ledger), "drain unseen")
+        self._commits.commit_if_possible(bookkeeping.drain_promised(account.ledger), "drain unseen")
         self._guard.scan()
         self._in_drain.begin(self._guard.snapshot)
         try:
@@ -207,7 +207,7 @@ class Draining:
         finally:
             self._in_drain.end()
             account.filled_ml = 0.0
-            account.ledger = replace(books.drained(account.ledger, account.ledger.vessel_ml.high), stage=None)
+            account.ledger = replace(bookkeeping.drained(account.ledger, account.ledger.vessel_ml.high), stage=None)
             self._commits.commit_if_possible(account.ledger, "drain unseen ended")
         return Drained(False, False, None, turned.seconds)
 
@@ -266,11 +266,11 @@ class Draining:
         The ledger keeps its upper bound: that it went is not proved.
         """
         account, tip = self._account, self._machine.devices.selectors["draw_down"]
-        self._commits.commit_if_possible(books.drain_promised(account.ledger), "draw down")
+        self._commits.commit_if_possible(bookkeeping.drain_promised(account.ledger), "draw down")
         try:
             tip.select(True)
             turned = self._motion.turn("waste", seconds * self._machine.devices.pumps["waste"].rate)
-            account.ledger = books.drained(account.ledger, turned.moved_ml.high)
+            account.ledger = bookkeeping.drained(account.ledger, turned.moved_ml.high)
         finally:
             tip.select(False)
             account.ledger = replace(account.ledger, stage=None)

@@ -22,7 +22,7 @@ PROOF_TEST_UNTIL, COMMISSIONED = "proof test until", "commissioned"
 
 
 class Hindrance(StrEnum):
-    """Why liquid may not move; the order is the one in which they are told."""
+    """Why liquid may not move; the order is the one in which they are reported."""
 
     NOT_COMMISSIONED = "not-commissioned"
     HANDS = "hands"

@@ -72,7 +72,7 @@ class Guard:
         self._unsaved: set[str] = set()
         self.cut: frozenset[str] = self._cuts(self._acting)
         self.events: deque[TripEvent] = deque(maxlen=10_000)
-        self.scanned: Callable[[], None] = lambda: None  # told of every scan: the control thread lives
+        self.scanned: Callable[[], None] = lambda: None  # called at every scan: the control thread lives
         self.scanned_s = clock.monotonic()
         self.moving = False  # whether the last scan kept a permit alive
         self.snapshot = Snapshot()
@@ -104,7 +104,7 @@ class Guard:
                     self._unsaved.add(name)
             acting = now_acting | self._latched
         if acting != self._acting:
-            self._tell(acting)
+            self._report(acting)
             self._acting = acting
             self.cut = self._cuts(acting)
         if self.cut:
@@ -229,7 +229,7 @@ class Guard:
                 each.callback(self._drives[role].halt)
                 each.callback(self._permits[role].drop)
 
-    def _tell(self, acting: set[str]) -> None:
+    def _report(self, acting: set[str]) -> None:
         now_s = self._clock.monotonic()
         for name in sorted(acting ^ self._acting):
             self.events.append(TripEvent(now_s, self._rows[name], name in acting))

@@ -215,7 +215,7 @@ def proof_test_overdue(seen: Snapshot) -> bool:
     return seen.proof_overdue
 
 
-def books_not_known(seen: Snapshot) -> bool:
+def state_not_known(seen: Snapshot) -> bool:
     return seen.records_lost
 
 
@@ -395,18 +395,18 @@ TABLE: tuple[Row, ...] = (
     ),
     Row(
         "direction",
-        "cell, with the sample pump told to turn back",
+        "cell, while the sample pump was to turn back",
         turned_the_wrong_way,
         ADDING_PUMPS,
         "trip",
         NEXT_ADDITION,
         Severity.ALERT,
-        "The sample pump turns forward when it is told to turn back: look at its direction wire, then reset",
+        "The sample pump turns forward when it should turn back: look at its direction wire, then reset",
     ),
     Row(
         "records-lost",
         "records against the small files beside them",
-        books_not_known,
+        state_not_known,
         ADDING_PUMPS,
         "trip",
         NEXT_ADDITION,

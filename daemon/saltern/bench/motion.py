@@ -5,7 +5,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from math import inf
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.account import Account
 from saltern.bench.at_rest import AtRest
 from saltern.bench.gate import Gate
@@ -210,9 +210,9 @@ class Motion:
             if role != "waste":
                 account.filled_ml += record.least * ml
         if role == "sample":
-            account.ledger = books.sample_added(account.ledger, 0.0, most_ml)
+            account.ledger = bookkeeping.sample_added(account.ledger, 0.0, most_ml)
         elif role == "titrant":
-            account.ledger = books.titrant_added(account.ledger, 0.0, most_ml)
+            account.ledger = bookkeeping.titrant_added(account.ledger, 0.0, most_ml)
 
     def _check_complete(self, record: MotionRecord) -> None:
         """Raise where a motion ended short; one that was given whole, and is not vouched for whole, is noted."""

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.account import Account
 from saltern.bench.adding import Adding
 from saltern.bench.commits import Commits
@@ -151,7 +151,7 @@ class Proofs:
             self._waiting.wait(settle_s)
         before, wet = account.ledger, self._readings.cell_is_wet()
         emf_mv = self._readings.steady_emf_mv() if role == "titrant" else 0.0
-        promised = books.promised(before, name, sample_ml, titrant_ml)
+        promised = bookkeeping.promised(before, name, sample_ml, titrant_ml)
         self._commits.promise(promised, name)
         account.ledger = replace(promised, stage=None)  # until it is seen that nothing moved
         try:

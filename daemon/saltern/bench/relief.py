@@ -8,7 +8,7 @@ wets cut the waste pump in the table, and so end them as well.
 
 from dataclasses import dataclass
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.account import Account
 from saltern.bench.at_rest import AtRest
 from saltern.bench.connections import Connections
@@ -111,7 +111,7 @@ class Relieving:
         if not due or "waste" in self._guard.cut or self._gate.closed(Purpose.RELIEF) is not None:
             return None
         capacity_ml = self._machine.config.vessel.capacity_ml
-        self._account.ledger = books.level_unknown(self._account.ledger, capacity_ml)
+        self._account.ledger = bookkeeping.level_unknown(self._account.ledger, capacity_ml)
         proved = False
         try:
             with self._gate.through(Purpose.RELIEF):

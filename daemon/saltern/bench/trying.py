@@ -7,7 +7,7 @@ be dry still, the vessel counts as dry again.
 from collections.abc import Callable
 from dataclasses import replace
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.account import Account
 from saltern.bench.commits import Commits
 from saltern.bench.gate import Gate
@@ -78,7 +78,7 @@ class Trying:
         lapse_s = machine.devices.permits[role].lapse_s
         may_move_ml = machine.rate_ml_s(role) * (seconds + lapse_s) * (1.0 + machine.gain_u(role))
         sample_ml, titrant_ml = (may_move_ml if role == adds else 0.0 for adds in ("sample", "titrant"))
-        promised = books.promised(account.ledger, name, sample_ml, titrant_ml)
+        promised = bookkeeping.promised(account.ledger, name, sample_ml, titrant_ml)
         self._commits.promise(promised, name)
         account.ledger = replace(promised, stage=None)  # until it is seen that nothing came
         self._guard.demand(role)
@@ -91,6 +91,6 @@ class Trying:
                 where=f"{machine.config.name}, {name}",
                 remedy="Take the hoses off, look what ran, and dry the vessel",
             )
-        account.ledger = books.found_outside(account.ledger, machine.cell_ml)
+        account.ledger = bookkeeping.found_outside(account.ledger, machine.cell_ml)
         self._commits.settle(account.ledger, f"{name}: the vessel is dry")
         account.filled_ml = 0.0

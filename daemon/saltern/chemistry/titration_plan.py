@@ -15,7 +15,7 @@ from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE
 from saltern.chemistry.endpoint.information import Plans, Statistics, acid_at, alkalinity_sd, cost_of
 from saltern.chemistry.endpoint.methods import DEFAULT
 from saltern.chemistry.endpoint.methods import method as method_named
-from saltern.chemistry.titration_belief import Answer, Knowledge, believe
+from saltern.chemistry.titration_knowledge import Answer, Knowledge, believe
 
 MOST_READINGS = 30
 REACHED_PH = 0.06
@@ -73,7 +73,7 @@ def next_dose_g(
         return None
     wanted_ph_free = method_named(method).targets_ph_free
     if wanted_ph_free is None:
-        target = _most_telling(knowledge, statistics, effort, len(curve.emf_mv))
+        target = _most_informative(knowledge, statistics, effort, len(curve.emf_mv))
     else:
         ahead = [t for t in wanted_ph_free if t < knowledge.ph_free[-1] - REACHED_PH]
         target = ahead[0] if ahead else None
@@ -83,7 +83,7 @@ def next_dose_g(
     return max(acid, LEAST_DOSE_UMOL_KG * 1e-6) * conditions.sample_g / conditions.titrant_mol_per_kg
 
 
-def _most_telling(knowledge: Knowledge, statistics: Statistics, effort: Effort, readings: int) -> float | None:
+def _most_informative(knowledge: Knowledge, statistics: Statistics, effort: Effort, readings: int) -> float | None:
     """Return the pH of the next reading of the best plan, or None where no plan is worth its readings."""
     belief = knowledge.belief
     taken = _taken(knowledge)

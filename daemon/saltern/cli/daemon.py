@@ -71,16 +71,16 @@ def serve(
     runtime = None if bench is None else runtime_folder(bench)
     if runtime is not None:
         wait_after_deaths(deaths.deaths(runtime), supervisor, RealClock())
-    telling: list[Outlets] = []
+    reporting: list[Outlets] = []
 
     @contextmanager
     def outlets_first(begun: Begun) -> Iterator[None]:
         with outlets(begun.config, begun.folder, begun.store, begun.clock, begun.is_alive) as found:
-            telling.append(found)
+            reporting.append(found)
             yield
 
     with opened(bench, pace, outlets_first) as here, ExitStack() as beside:
-        (out,) = telling
+        (out,) = reporting
         service = here.service
         service.idle_s = COMMANDS_WITHIN_S
         reader = open_for_reading(here.records, here.clock)
@@ -132,7 +132,7 @@ def serve(
 
 
 def wait_after_deaths(known: "Deaths", supervisor: "Supervisor", clock: "Clock") -> None:
-    """Wait the longer the more often the service has died, before anything is opened; systemd is told, and fed.
+    """Wait the longer the more often the service has died, before anything is opened; systemd is notified and fed.
 
     Devices that are absent, or a program that dies of what it meets, get no better by being opened every ten seconds.
     """
@@ -151,12 +151,12 @@ def wait_after_deaths(known: "Deaths", supervisor: "Supervisor", clock: "Clock")
 
 
 def note_a_death(runtime: Path, service: "Service") -> None:
-    """Put a death that was worth telling on record, and tell by every way what nobody could be told at its time."""
+    """Record a death that was worth reporting, and report by every way what could not be reported at its time."""
     from saltern.model.alert import Severity
     from saltern.running import deaths
 
     known = deaths.deaths(runtime)
-    if known.noted or not known.worth_telling:
+    if known.noted or not known.worth_reporting:
         return
     severity = Severity.NOTICE if known.told else Severity.ERROR
     text = f"the service runs again. Before that: {known.text}"

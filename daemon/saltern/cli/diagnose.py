@@ -19,7 +19,7 @@ def diagnose(
     bench: BenchOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
-    """Say whether tank or instrument has changed: causes with their evidence, and what would tell best."""
+    """Say whether tank or instrument has changed: causes, evidence, and the measurement that would decide it."""
     from saltern.cli.present import console, print_json, say_lines
     from saltern.cli.present_diagnosis import diagnosis_lines
     from saltern.clock import RealClock

@@ -56,7 +56,7 @@ def calibrate_pump(
     by: Annotated[str, typer.Option(help="mass (a scale) or volume (a measuring cylinder)")] = "mass",
     reading_u: Annotated[float | None, typer.Option(help="Standard uncertainty of a reading, g or mL.")] = None,
     volume_ml: Annotated[float | None, typer.Option(help="Of one run; a minute's otherwise.")] = None,
-    new_tube: Annotated[bool, typer.Option("--new-tube", help="The last calibration is no measure.")] = False,
+    new_tube: Annotated[bool, typer.Option("--new-tube", help="Do not compare with the last calibration.")] = False,
     small_doses: Annotated[int, typer.Option(min=0, max=100, help="One more run, in so many small doses.")] = 0,
     answer: AnswerOption = None,
     yes: YesOption = False,
@@ -288,7 +288,7 @@ def begin(
             raise ConfigError("nothing is under way", where="guided", remedy="Begin one: saltern calibrate --help")
         elif not found["running"].get("guided"):
             what = found["running"]["what"]
-            raise ConfigError(f"{what} is no guided procedure", where="guided", remedy="saltern measure --follow")
+            raise ConfigError(f"{what} is not a guided procedure", where="guided", remedy="saltern measure --follow")
         try:
             with stop_at_any_key(where, wanted=procedure == "prime" and not as_json):
                 ended = _follow(watching, asking, found.get("question"), yes=yes, quiet=as_json)

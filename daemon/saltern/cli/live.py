@@ -93,7 +93,7 @@ def measure(
             raise ConfigError("nothing is under way", where="measure --follow", remedy="Leave out --follow to start")
         if follow and not str(begun["running"]["what"]).startswith("measure"):
             what = begun["running"]["what"]
-            raise ConfigError(f"{what} is no determination", where="measure --follow", remedy="See: saltern status")
+            raise ConfigError(f"{what} is not a determination", where="measure --follow", remedy="See: saltern status")
         try:
             done = _watch(client, begun["running"], silent=wait or as_json)
         except KeyboardInterrupt:

@@ -52,7 +52,7 @@ class Opened:
 
 @dataclass
 class Begun:
-    """A bench whose records are open, and whose devices may not be yet: who tells of trouble begins here."""
+    """A bench whose records are open, and whose devices may not be yet: alerting begins here."""
 
     file: BenchConfig
     folder: Path  # of its credentials
@@ -101,7 +101,7 @@ def opened(
 ) -> Iterator[Opened]:
     """Open the bench of this file, or the default simulated one; afterwards every output is off and all is closed.
 
-    Records come first, then `first`, which may tell of trouble, then devices. SIGTERM and SIGINT ask the service for an
+    Records come first, then `first`, which may report trouble, then devices. SIGTERM and SIGINT ask the service for an
     orderly end, and stop what moves at the next scan.
 
     Raises
@@ -118,12 +118,12 @@ def opened(
     place = Path(path.name) if bench is None else bench  # the default bench keeps its things in the working folder
     records, socket = records_path(config, place), socket_path(config, place)
     store = open_store(records, clock)
-    lists, telling = ExitStack(), ExitStack()
+    lists, reporting = ExitStack(), ExitStack()
     begun = Begun(config, records.parent if bench is None else bench.parent, store, clock)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: begun.end())
     try:
-        telling.enter_context(first(begun))
+        reporting.enter_context(first(begun))
         try:
             keep_bench_file(store, path.read_text(encoding="utf-8"), clock.now())
         except StorageError as error:  # a full disk keeps no bench from starting: it has its alert
@@ -150,5 +150,5 @@ def opened(
             wires.close()
     finally:
         lists.close()
-        telling.close()
+        reporting.close()
         store.close()

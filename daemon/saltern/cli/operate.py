@@ -90,7 +90,9 @@ def _hours(text: str, *, least: float) -> float:
     except ValueError:
         hours = float("nan")
     if not least <= hours <= MOST_HOLD_H:
-        raise ConfigError(f"{text!r} is no number of hours", where="hours", remedy=f"From {least:g} to {MOST_HOLD_H:g}")
+        raise ConfigError(
+            f"{text!r} is not a number of hours", where="hours", remedy=f"From {least:g} to {MOST_HOLD_H:g}"
+        )
     return hours
 
 

@@ -23,7 +23,7 @@ def diagnosis_lines(found: dict[str, Any], now: datetime, time_zone: str, width:
     lines = wrapped(_answer(found, now, zone), width)
     if found["ask"] is not None:
         cost = f" ({found['cost_ml']:.0f} mL)" if found["cost_ml"] else ""
-        what = "What would tell best" if found["is"] == "cannot-tell" else "What comes next"
+        what = "The measurement that would decide it" if found["is"] == "cannot-tell" else "What comes next"
         lines += wrapped(f"{what}: {ASKS[Ask(found['ask'])]}{cost}.", width, hanging=2)
     if found["written_down_near"]:
         lines += wrapped(f"Written down about then: {'; '.join(found['written_down_near'])}.", width, hanging=2)
@@ -40,7 +40,7 @@ def diagnosis_lines(found: dict[str, Any], now: datetime, time_zone: str, width:
         lines += wrapped(f"{'; '.join(cause['evidence'])}.", width, indent=6) if cause["evidence"] else []
     for one in found["findings"]:
         at = by_the_clock(datetime.fromisoformat(one["at_utc"]), now, zone)
-        lines += wrapped(f"finding {one['id']}, told {at}: {one['is']}, {one['cause']}", width, hanging=2)
+        lines += wrapped(f"finding {one['id']}, reported {at}: {one['is']}, {one['cause']}", width, hanging=2)
     for chart in found["charts"]:
         lines += _chart(chart, now, zone, width)
     return lines
@@ -52,10 +52,10 @@ def _answer(found: dict[str, Any], now: datetime, zone: ZoneInfo) -> str:
         return f"Nothing has changed that matters ({sure})."
     if found["is"] is None:
         may = _percent(1.0 - found["probability"]).strip()
-        return f"Something may have changed ({may}): more results will tell, and it is too early to name anything."
+        return f"Something may have changed ({may}): wait for more results: it is too early to name anything."
     since = by_the_clock(datetime.fromisoformat(found["since_utc"]), now, zone)
     if found["is"] == "cannot-tell":
-        return f"Something changed about {since}, and it cannot be told whether tank or instrument ({sure} at best)."
+        return f"Something changed about {since}, and it is not yet known whether tank or instrument ({sure} at best)."
     return f"The {found['is']} changed about {since} ({sure})."
 
 

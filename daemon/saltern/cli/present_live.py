@@ -155,7 +155,7 @@ def _day(at: datetime, zone: ZoneInfo) -> str:
 
 
 def print_away(found: dict[str, Any], now: datetime, zone: ZoneInfo) -> None:
-    """Print what an absence comes to, and who is told of trouble."""
+    """Print what an absence comes to, and who receives alerts."""
     away = found["away"]
     if away is None:
         say("Welcome back: the schedule is as the bench file says.")
@@ -176,9 +176,9 @@ def print_away(found: dict[str, Any], now: datetime, zone: ZoneInfo) -> None:
         due = datetime.fromisoformat(part["due_utc"])
         say(f"Due meanwhile: {part['name']}, {_day(due, zone)}, {relative(due, now)}.")
     if found["told"]:
-        say(f"Told of trouble: {'; '.join(found['told'])}.")
+        say(f"Alerts go to: {'; '.join(found['told'])}.")
     else:
-        say("Nobody is told of trouble: set alerts.urls_file or mqtt in the bench file.", style="bold")
+        say("Nobody receives alerts: set alerts.urls_file or mqtt in the bench file.", style="bold")
 
 
 def print_done(d: dict[str, Any]) -> None:

@@ -1,4 +1,4 @@
-"""`saltern probe`: what hangs on this computer, and lines for the bench file."""
+"""`saltern probe`: find the boards on this computer, and print lines for the bench file."""
 
 from typing import Annotated
 

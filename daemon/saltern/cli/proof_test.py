@@ -22,7 +22,7 @@ def proof_test(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Try every interlock that hangs on a switch, by hand: each must act, let go, and be reset. Outcomes are recorded.
+    """Test every interlock with a switch by hand: each must act, release and be reset. The outcomes are recorded.
 
     Nothing is measured meanwhile, and nothing moves. It can be broken off and begun again.
     """

@@ -112,5 +112,5 @@ def _time(text: str | None) -> datetime:
     try:
         at = datetime.fromisoformat(text)
     except ValueError as error:
-        raise ConfigError(f"{text!r} is no time", where="--since", remedy="Give ISO 8601: 2026-03-02") from error
+        raise ConfigError(f"{text!r} is not a time", where="--since", remedy="Give ISO 8601: 2026-03-02") from error
     return at if at.tzinfo is not None else at.replace(tzinfo=UTC)

@@ -26,13 +26,13 @@ CAUSES = {
     "resources": "the computer could not give it what its unit asks for",
     "protocol": "it ended before it was ready",
 }
-"""By $SERVICE_RESULT of systemd.exec(5); the others are told with the signal or exit code."""
+"""By $SERVICE_RESULT of systemd.exec(5); the others are reported with the signal or exit code."""
 
 
 def report_death(
     instance: Annotated[str, typer.Option(help="The installed bench whose service has ended.", show_default=False)],
 ) -> None:
-    """Count and tell a death of a service, from what systemd says of it; its unit calls this, after safe-off."""
+    """Count and report a death of a service, from what systemd says of it; its unit calls this, after safe-off."""
     from saltern.config.paths import bench_file_of, runtime_of
     from saltern.errors import ConfigError
     from saltern.running.deaths import deaths, died, forget, keep, outputs_are_low
@@ -55,9 +55,9 @@ def report_death(
     known = replace(known, text=text, low=low)
     keep(folder, known)
     sys.stderr.write(f"{text}\n")
-    if known.worth_telling or (before.low and not low):
+    if known.worth_reporting or (before.low and not low):
         urgent = not low or known.count >= OFTEN
-        within(REPORTED_WITHIN_S, lambda: _tell(bench_file, folder, known, urgent=urgent))
+        within(REPORTED_WITHIN_S, lambda: _report(bench_file, folder, known, urgent=urgent))
 
 
 def sentence(instance: str, environment: Mapping[str, str], count: int, pause_s: float, *, low: bool) -> str:
@@ -84,7 +84,7 @@ def sentence(instance: str, environment: Mapping[str, str], count: int, pause_s:
     )
 
 
-def _tell(bench_file: Path, folder: Path, known: "Deaths", *, urgent: bool) -> None:
+def _report(bench_file: Path, folder: Path, known: "Deaths", *, urgent: bool) -> None:
     """Send it by the addresses of the bench file, whatever else in that file is wrong."""
     import time
     from datetime import UTC, datetime
@@ -96,17 +96,17 @@ def _tell(bench_file: Path, folder: Path, known: "Deaths", *, urgent: bool) -> N
 
     who, now = listeners(folder, bench_file), datetime.now(UTC)
     if who.sleeping(now) and not urgent:
-        sys.stderr.write("These are quiet hours: the next life tells it when they are over.\n")
+        sys.stderr.write("These are quiet hours: the next start reports it when they are over.\n")
         return
     addresses = addresses_of(who.addresses, "alerts.urls_file")
     alert = Alert(now, time.monotonic(), Severity.CRITICAL if urgent else Severity.ERROR, "service-died", known.text)
     if len(addresses) == 0:
-        sys.stderr.write("The bench file names nobody to tell: [alerts] urls_file.\n")
+        sys.stderr.write("The bench file names nobody to alert: set [alerts] urls_file.\n")
     elif sent(addresses, who.bench, alert):
         keep(folder, replace(known, told=True))
-        sys.stderr.write("The keeper was told.\n")
+        sys.stderr.write("The keeper was alerted.\n")
     else:
-        sys.stderr.write("The keeper could not be told: not every address took it.\n")
+        sys.stderr.write("The keeper could not be alerted: not every address took it.\n")
 
 
 def within(seconds: float, act: Callable[[], None]) -> None:
@@ -123,8 +123,8 @@ def within(seconds: float, act: Callable[[], None]) -> None:
     thread.start()
     thread.join(seconds)
     if failed:
-        sys.stderr.write(f"The keeper could not be told: {failed[0]}\n")
+        sys.stderr.write(f"The keeper could not be alerted: {failed[0]}\n")
     elif thread.is_alive():
-        sys.stderr.write(f"The keeper could not be told within {seconds:.0f} s.\n")
+        sys.stderr.write(f"The keeper could not be alerted within {seconds:.0f} s.\n")
         sys.stderr.flush()
         os._exit(0)

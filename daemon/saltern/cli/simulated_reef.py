@@ -100,7 +100,7 @@ class ReefKeeper:
         self._config, self._play, self._clock, self._serving = config, play, clock, serving
         self._standardise, self._answers_h = standardise, scenario.keeper.answers_diagnose_h
         self._tank = config.tank if scenario.keeps_a_tank else None
-        self._told: list[Finding] = []
+        self._reported: list[Finding] = []
         self._next = 1
         self._looked_d = -1.0
         self._advised: Advice | None = None
@@ -184,7 +184,7 @@ class ReefKeeper:
     # What the records know --------------------------------------------------------------
 
     def look(self) -> None:
-        """Look at each result that has come since the last time; say what is to be told, and what to dose then."""
+        """Look at each result that has come since the last time; report findings, and what to dose then."""
         store = self._store()
         if store is None or store.next_id() == self._next:
             return
@@ -193,18 +193,18 @@ class ReefKeeper:
         if found is None or self._tank is None:
             return
         new = [each.at_d for each in found.history.seen if each.at_d > self._looked_d]
-        before = len(self._told)
+        before = len(self._reported)
         around = circumstances(store, self._config, self._tank, found, self._clock.now())
         for at_d in new:
             self._looked_d = at_d
-            finding = look_at(found, at_d, self._told, around)
+            finding = look_at(found, at_d, self._reported, around)
             if finding is not None:
-                self._told.append(finding)
+                self._reported.append(finding)
                 self._findings.append(self._finding_json(finding, found))
                 if finding.ask is not None and self._answers_h is not None:
                     self._clock.call_later(self._answers_h * HOUR_S, partial(self.answer, finding.ask))
-        if len(self._told) > before:
-            self._advise(pictured(found, self._tank, self._clock.now(), self._told).advice)
+        if len(self._reported) > before:
+            self._advise(pictured(found, self._tank, self._clock.now(), self._reported).advice)
 
     def _midnight(self, day: int) -> None:
         """Keep what stands at the end of a day, whoever looks at it later."""
@@ -216,7 +216,7 @@ class ReefKeeper:
         if found is None or self._tank is None:
             self._advise(Advice(None, None, None, 0, Withheld.TOO_EARLY, None))
         else:
-            picture = pictured(found, self._tank, self._clock.now(), self._told)
+            picture = pictured(found, self._tank, self._clock.now(), self._reported)
             taken = picture.consumption
             self._advise(picture.advice)
         self._daily.append(_day_json(day, taken, self._play.of_day(day)))

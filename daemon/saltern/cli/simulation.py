@@ -283,7 +283,7 @@ class Log:
                     "text": alert.text,
                 }
                 for service in self.services
-                for alert in service.told
+                for alert in service.raised
             ],
             "truth": self._play.truth(),
             "ledger_bound_held": self._play.bound_held,

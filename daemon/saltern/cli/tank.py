@@ -117,7 +117,7 @@ def _print_finding(finding: dict[str, Any]) -> None:
     if finding["supersedes"] is not None:
         line += f", instead of no. {finding['supersedes']}"
     if finding["ask"] is not None:
-        line += f". What would tell best: {finding['ask']} ({finding['cost_ml']:.0f} mL)"
+        line += f". The measurement that would decide it: {finding['ask']} ({finding['cost_ml']:.0f} mL)"
     say(line, hanging=2)
 
 

@@ -126,7 +126,7 @@ class Pump(Table):
     dose_walk_ml: float = Field(
         default=0.0045, ge=0, description="sd of 1 mL dispensed; grows with the square root of the volume"
     )
-    calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
+    calibrated_on: date | None = Field(default=None, description="date of the calibration; an old one raises an alert")
     units_per_roller_pitch: float | None = Field(
         default=None, gt=0, description="units from roller to roller of a counted peristaltic pump; doses keep to it"
     )
@@ -140,7 +140,7 @@ class Pumps(Table):
 
 
 class StirrerSensor(Table):
-    """What tells that the stirrer turns: its motor's current, or a tachometer. Looked at before every dose."""
+    """What shows that the stirrer turns: its motor's current, or a tachometer. Looked at before every dose."""
 
     board: DeviceTable
     lowest: float = Field(ge=0, description="mA or rpm at titrate_speed: below this it does not turn")
@@ -173,7 +173,7 @@ class PhProbe(Table):
         default=0.0, ge=-0.5, le=0.5, description="what pH reads too high in tris, taken off: from check-tris"
     )
     tris_u_ph: float | None = Field(default=None, gt=0, le=0.5, description="none: never held against tris")
-    calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
+    calibrated_on: date | None = Field(default=None, description="date of the calibration; an old one raises an alert")
 
 
 class Compensation(Table):
@@ -188,13 +188,13 @@ class ConductivityProbe(Table):
     board: DeviceTable
     compensation: Compensation = Compensation()
     cell_constant_per_cm: float = Field(
-        default=1.0, ge=0.3, le=10, description="K of the probe: below 0.3 it cannot tell seawater's conductivity"
+        default=1.0, ge=0.3, le=10, description="K of the probe: below 0.3 it cannot resolve seawater's conductivity"
     )
     cell_factor: float = Field(default=1.0, gt=0.5, lt=2.0, description="multiplies the reading, from calibration")
     cell_offset_ms_cm: float = Field(default=0.0, ge=-10, le=10, description="added, from two standards")
     u_percent: float = Field(default=0.5, gt=0, le=10)
     noise_percent: float = Field(default=0.1, gt=0, le=5, description="sd of one reading: how results differ by chance")
-    calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
+    calibrated_on: date | None = Field(default=None, description="date of the calibration; an old one raises an alert")
     dry_ms_cm: float = Field(default=2.0, gt=0, le=20, description="below this the cell is in air")
 
 
@@ -202,7 +202,7 @@ class TemperatureProbe(Table):
     board: DeviceTable
     offset_k: float = Field(default=0.0, ge=-5, le=5, description="added to the reading, from calibration")
     u_k: float = Field(default=0.2, gt=0, le=2)
-    calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
+    calibrated_on: date | None = Field(default=None, description="date of the calibration; an old one raises an alert")
 
 
 class Balance(Table):
@@ -320,7 +320,7 @@ class Titre(Table):
     drift_percent_per_month: float = Field(
         default=0.2, ge=0, le=10, description="how tubes and titrant may change; widens the uncertainty with its age"
     )
-    calibrated_on: date | None = Field(default=None, description="date of the calibration; old ones are told of")
+    calibrated_on: date | None = Field(default=None, description="date of the calibration; an old one raises an alert")
     course: Course | None = Field(default=None, description="how the factor moves; none: as it stands, for good")
 
 
@@ -433,7 +433,7 @@ class ServiceTable(Table):
 
 
 class Alerts(Table):
-    """When the keeper is told, beyond what interlocks and results tell by themselves."""
+    """When the keeper is alerted, beyond what interlocks and results report by themselves."""
 
     low_dkh: float | None = Field(
         default=None, ge=0, le=30, description="the band; none: that of [tank], where the bench file has one"
@@ -443,9 +443,12 @@ class Alerts(Table):
         default=None, ge=0, le=30, description="below it the alert asks to act now; none: 1 dKH below the band"
     )
     act_high_dkh: float | None = Field(default=None, ge=0, le=30, description="above it, likewise")
-    worse_dkh: float = Field(default=0.5, gt=0, le=10, description="worse by so much, it is told again at once")
+    worse_dkh: float = Field(default=0.5, gt=0, le=10, description="worse by so much, the alert repeats at once")
     jump_dkh: float = Field(
-        default=0.5, gt=0, le=10, description="a jump larger than this, and than the tank may change by, is told"
+        default=0.5,
+        gt=0,
+        le=10,
+        description="a jump larger than this, and than the tank may change by, raises an alert",
     )
     low_salinity: float | None = Field(default=None, ge=0, le=50)
     high_salinity: float | None = Field(default=None, ge=0, le=50)
@@ -463,7 +466,7 @@ class Alerts(Table):
     titrant_days: float = Field(default=3.0, gt=0, le=60)
     waste_part: float = Field(default=0.85, gt=0, le=1, description="of the container's room")
     calibration_days: float = Field(default=90.0, gt=0, le=3650, description="older than this is stale")
-    repeat_h: float = Field(default=12.0, gt=0, le=168, description="told again so often until acknowledged or gone")
+    repeat_h: float = Field(default=12.0, gt=0, le=168, description="repeated this often until acknowledged or gone")
     quiet: tuple[tuple[time, time], ...] = Field(default=(), description="in schedule.time_zone; only act-now is sent")
     heartbeat: time | None = Field(default=None, description="a word each day that all is well, or what is not")
     urls_file: str | None = Field(default=None, description="credential: notification addresses, one a line")

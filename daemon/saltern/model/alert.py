@@ -1,4 +1,4 @@
-"""What the keeper is told: severities of RFC 5424 inside, plain words outside."""
+"""What the keeper is alerted to: severities of RFC 5424 inside, plain words outside."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -31,7 +31,7 @@ class Severity(IntEnum):
 
 @dataclass(frozen=True)
 class Alert:
-    """One thing told once."""
+    """One alert, raised once."""
 
     at: datetime
     at_s: float  # monotonic

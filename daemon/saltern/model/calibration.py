@@ -34,7 +34,7 @@ class Kind(StrEnum):
 
 
 class Cause(StrEnum):
-    """Why an outcome is not believed."""
+    """Why an outcome is not used."""
 
     AIR_IN_LINE = "air-in-the-line"
     SCATTER = "replicates-scatter"
@@ -49,7 +49,7 @@ class Cause(StrEnum):
     STANDARDS_SWAPPED = "standards-swapped"
     WRONG_STANDARD = "wrong-standard"
     NOT_AT_TEMPERATURE = "not-at-temperature"
-    NOT_BELIEVED = "determinations-not-believed"
+    NOT_ACCEPTED = "determinations-not-accepted"
     JUMP = "jump-across-bottles"
     EXPIRED = "expired"
     RECOVERY = "recovery-out-of-bounds"
@@ -98,7 +98,7 @@ class Calibration:
 
 
 class RefusedError(SalternError):
-    """A calibration came to an outcome that must not be believed; what was in force stays in force."""
+    """A calibration came to an outcome that must not be used; what was in force stays in force."""
 
     def __init__(
         self,

@@ -79,7 +79,7 @@ ALERTS: dict[str, Code] = {
     ),
     "tank-finding": Code(
         _WARNING,
-        "Something changed: the tank, the instrument, or it cannot be told which",
+        "Something changed: the tank, the instrument, or it is not yet known which",
         "Run `saltern diagnose`; do the one measurement that it asks for",
     ),
     "salinity-low": Code(_WARNING, "The tank's salinity is below the keeper's band", "Look at top-up and skimmer"),
@@ -196,13 +196,13 @@ REFUSALS: dict[Cause, Code] = {
     Cause.STANDARDS_SWAPPED: Code(None, "The standards were given in the other order", "Begin again"),
     Cause.WRONG_STANDARD: Code(None, "The cell shows another standard", "Look at the bottle"),
     Cause.NOT_AT_TEMPERATURE: Code(None, "The liquid is too cold or too warm", "Let it come to the room's temperature"),
-    Cause.NOT_BELIEVED: Code(None, "A determination in it was not accepted", "Look at its reason"),
+    Cause.NOT_ACCEPTED: Code(None, "A determination in it was not accepted", "Look at its reason"),
     Cause.JUMP: Code(None, "The new bottle gives another value for the same water", "Look at the label"),
     Cause.EXPIRED: Code(None, "The date on the bottle has passed", "Take a fresh one"),
     Cause.NOT_PASSED: Code(None, "A step of the bring-up was cut short", "Do what its message says; saltern bring-up"),
     Cause.NOT_READY: Code(None, "The computer or a board is not ready", "Type what its message says"),
     Cause.DARK: Code(
-        None, "An output does not do what it is told", "Look at its pin in the bench file and at its wire"
+        None, "An output does not follow its command", "Look at its pin in the bench file and at its wire"
     ),
     Cause.WRONG_INPUT: Code(None, "Another input answers than was opened", "Look whether two plugs are swapped"),
     Cause.NO_INPUT: Code(None, "An input that was opened does not answer", "Look at its plug, wire and pin"),

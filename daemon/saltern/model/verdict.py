@@ -9,7 +9,7 @@ from saltern.model.parts import Parts, unknown
 class Verdict(StrEnum):
     ACCEPTED = "accepted"
     PROVISIONAL = "provisional"  # reported, with something open that its reason names
-    SUSPECT = "suspect"  # measured, not believed
+    SUSPECT = "suspect"  # measured, not accepted
     VOID = "void"  # not measured to the end
     SUPERSEDED = "superseded"  # evaluated again
 

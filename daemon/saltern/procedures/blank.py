@@ -16,7 +16,7 @@ from saltern.model.determination import Determination
 from saltern.model.parts import u_of_sum
 from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
-from saltern.procedures.standardise import demand_going_on, is_believed
+from saltern.procedures.standardise import demand_going_on, is_reportable
 
 SIGMAS = 3.0
 LEAST_RATIO = 1.5
@@ -47,7 +47,7 @@ def blank(prompts: Prompts, options: BlankOptions, measure: Callable[[float], De
     Raises
     ------
     RefusedError
-        A determination is not believed, the levels are too near each other, or the blank is no chance.
+        A determination is not accepted, the levels are too near each other, or the blank is no chance.
     """
     if options.high_umol_kg < LEAST_RATIO * options.low_umol_kg:
         raise RefusedError(
@@ -63,11 +63,11 @@ def blank(prompts: Prompts, options: BlankOptions, measure: Callable[[float], De
         for _ in range(options.times):
             found.append(measure(level))
             demand_going_on(found[-1])
-        values = [d.alkalinity.value for d in found if is_believed(d) and d.alkalinity.value is not None]
+        values = [d.alkalinity.value for d in found if is_reportable(d) and d.alkalinity.value is not None]
         if len(values) < options.times:
             raise RefusedError(
-                Cause.NOT_BELIEVED,
-                f"a determination of the standard of {level:.0f} umol/kg is not believed",
+                Cause.NOT_ACCEPTED,
+                f"a determination of the standard of {level:.0f} umol/kg was not accepted",
                 kind=Kind.TITRE,
                 remedy="Look at its reasons: saltern results",
             )

@@ -8,7 +8,7 @@ from typing import Annotated
 from pydantic import Field
 from pydantic.dataclasses import dataclass as validated
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.bench import Bench
 from saltern.config.tables import Titrant
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
@@ -90,7 +90,7 @@ def change_bottle(
         "labelled, where a spill reaches nothing that must not get acid",
     )
     volume_ml = options.volume_ml or bench.config.titrant.bottle_ml
-    bench.note(books.bottle_replaced(bench.ledger, volume_ml), f"new bottle of titrant, lot {options.lot}")
+    bench.note(bookkeeping.bottle_replaced(bench.ledger, volume_ml), f"new bottle of titrant, lot {options.lot}")
     notebook = Notebook(bench)
     purge_ml = PURGE_LINES / 1.5 * suggested_ml(bench, "titrant")
     prime(bench, prompts, PrimeOptions("titrant", purge_ml))
@@ -138,7 +138,7 @@ def _bridge(prompts: Prompts, old: Sequence[Determination], new: Sequence[Determ
     values = [[d.alkalinity.value for d in group if d.alkalinity.value is not None] for group in (old, new)]
     if any(len(found) < BRIDGE_TIMES for found in values):
         raise RefusedError(
-            Cause.NOT_BELIEVED,
+            Cause.NOT_ACCEPTED,
             f"a bridge needs {BRIDGE_TIMES} results on the old bottle, and {BRIDGE_TIMES} on the new",
             kind=Kind.TITRANT,
             remedy="Measure a reference instead: saltern standardise",

@@ -199,7 +199,7 @@ def _judged(
     if not options.new_tube and abs(bias_percent) > max(3.0, known):
         raise RefusedError(
             Cause.DIFFERS,
-            f"the gain is {bias_percent:+.1f} % from what was believed, and {max(3.0, known):.1f} % is the limit",
+            f"the gain is {bias_percent:+.1f} % from the value in force, and {max(3.0, known):.1f} % is the limit",
             kind=kind,
             remedy="Look whether air is drawn in steadily, whether the right liquid and amount were read; if the tube "
             "is new, say --new-tube",
@@ -288,7 +288,7 @@ def _by_emptying(bench: Bench, prompts: Prompts, notebook: Notebook) -> Calibrat
     if abs(bias_percent) > max(30.0, 4.0 * config.gain_u_percent):
         raise RefusedError(
             Cause.DIFFERS,
-            f"the rate is {bias_percent:+.0f} % from what was believed",
+            f"the rate is {bias_percent:+.0f} % from the value in force",
             kind=Kind.WASTE_PUMP,
             remedy="Look for a kink, a blockage or a worn tube in the waste line",
             readings=tuple(readings),

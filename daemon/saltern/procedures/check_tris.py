@@ -40,7 +40,7 @@ class TrisOptions:
 
 
 def check_tris(bench: Bench, prompts: Prompts, options: TrisOptions, past: Sequence[Determination]) -> Calibration:
-    """Read the buffer with the electrode of the last believed titration; return the correction, and what it knows.
+    """Read the buffer with the electrode of the last accepted titration; return the correction, and what it knows.
 
     Raises
     ------
@@ -52,8 +52,8 @@ def check_tris(bench: Bench, prompts: Prompts, options: TrisOptions, past: Seque
     ]
     if not fitted:
         raise RefusedError(
-            Cause.NOT_BELIEVED,
-            "no titration has told yet what this electrode is",
+            Cause.NOT_ACCEPTED,
+            "no titration has shown yet how this electrode behaves",
             kind=Kind.PH,
             remedy="Measure the tank once, then check",
         )
@@ -89,8 +89,8 @@ def check_tris(bench: Bench, prompts: Prompts, options: TrisOptions, past: Seque
         f"pH total {reads:.3f}, and the buffer is {is_ph:.3f} at {temperature_c:.1f} degC: {off:+.3f}, u {u:.3f}"
     )
     probe = bench.config.probes.ph
-    believed_u = fitted[-1].ph_total.in_parts().u_shared if probe.tris_u_ph is None else probe.tris_u_ph
-    beyond = abs(off - probe.tris_off_ph) / hypot(u, believed_u)
+    stated_u = fitted[-1].ph_total.in_parts().u_shared if probe.tris_u_ph is None else probe.tris_u_ph
+    beyond = abs(off - probe.tris_off_ph) / hypot(u, stated_u)
     if beyond > DIFFERS:
         raise RefusedError(
             Cause.OFFSET,

@@ -25,7 +25,7 @@ MISFIT = 3.0
 """Residuals beyond so many times their variance are not those of an exponential."""
 
 LAG_WITHIN = 0.25
-"""How wrong a configured lag may be, as a part of it (1 sd), and never less than the last is believed below."""
+"""How wrong a configured lag may be, as a part of it (1 sd), and never less than this for the last."""
 LAG_DIFFERS = 0.05
 TURNS = 4
 

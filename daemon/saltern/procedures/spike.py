@@ -12,7 +12,7 @@ from saltern.model.determination import Determination
 from saltern.model.parts import u_of_change
 from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
-from saltern.procedures.standardise import demand_going_on, is_believed
+from saltern.procedures.standardise import demand_going_on, is_reportable
 
 RECOVERY_PERCENT = (95.0, 105.0)
 """Bounds of a sound method (common practice in water analysis); wider where the uncertainty asks for it."""
@@ -32,7 +32,7 @@ def spike(prompts: Prompts, options: SpikeOptions, measure: Callable[[], Determi
     Raises
     ------
     RefusedError
-        A determination is not believed, or the recovery is out of bounds.
+        A determination is not accepted, or the recovery is out of bounds.
     """
     prompts.confirm(
         "inlet-in-bucket", "Put the sample line's inlet into a bucket with some litres of tank water, weighed"
@@ -46,11 +46,11 @@ def spike(prompts: Prompts, options: SpikeOptions, measure: Callable[[], Determi
     demand_going_on(after)
     prompts.confirm("inlet-back", "Put the sample line's inlet back into the tank")
     pair = (before, after)
-    values = [d.alkalinity.value for d in pair if is_believed(d) and d.alkalinity.value is not None]
+    values = [d.alkalinity.value for d in pair if is_reportable(d) and d.alkalinity.value is not None]
     if len(values) < 2:
         raise RefusedError(
-            Cause.NOT_BELIEVED,
-            "one of the two determinations is not believed",
+            Cause.NOT_ACCEPTED,
+            "one of the two determinations was not accepted",
             kind=Kind.TITRE,
             remedy="Look at their reasons: saltern results",
         )

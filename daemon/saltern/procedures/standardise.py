@@ -88,7 +88,7 @@ def standardise(
     Raises
     ------
     RefusedError
-        The reference has expired, determinations of it are not believed, or they scatter.
+        The reference has expired, determinations of it are not accepted, or they scatter.
     """
     _demand_fresh(options, bench.clock.now().date())
     if options.by_hand:
@@ -97,16 +97,16 @@ def standardise(
             f"Put the sample line's inlet into the reference ({options.alkalinity_umol_kg:.0f} umol/kg {options.lot})",
         )
     try:
-        believed = _replicates(prompts, options, measure)
-        if _looks_like_the_tank(bench, options, believed, before, tank):
-            believed = _asked_for_the_bottle(prompts, options, measure, mean(raw_umol_kg(d) for d in believed))
+        reportable = _replicates(prompts, options, measure)
+        if _looks_like_the_tank(bench, options, reportable, before, tank):
+            reportable = _asked_for_the_bottle(prompts, options, measure, mean(raw_umol_kg(d) for d in reportable))
     except SalternError:
         if options.by_hand:
             prompts.say("Do not forget: the sample line's inlet is still in the reference")
         raise
     if options.by_hand:
         prompts.confirm("inlet-back", "Put the sample line's inlet back into the tank")
-    return _factor_of(bench, prompts, options, believed, before)
+    return _factor_of(bench, prompts, options, reportable, before)
 
 
 def _demand_fresh(options: StandardiseOptions, today: date) -> None:
@@ -120,25 +120,25 @@ def _demand_fresh(options: StandardiseOptions, today: date) -> None:
 
 
 def _replicates(prompts: Prompts, options: StandardiseOptions, measure: Measure) -> list[Determination]:
-    believed: list[Determination] = []
+    reportable: list[Determination] = []
     tried = 0
-    while len(believed) < options.times:
+    while len(reportable) < options.times:
         tried += 1
         if tried > options.times + EXTRA_TRIES:
             raise RefusedError(
-                Cause.NOT_BELIEVED,
-                f"only {len(believed)} of {tried - 1} determinations of the reference can be believed",
+                Cause.NOT_ACCEPTED,
+                f"only {len(reportable)} of {tried - 1} determinations of the reference can be used",
                 kind=Kind.TITRE,
                 remedy="Look at their reasons: saltern results",
             )
         d = measure()
         demand_going_on(d)
-        if is_believed(d):
-            believed.append(d)
+        if is_reportable(d):
+            reportable.append(d)
             prompts.see("alkalinity without the factor", raw_umol_kg(d), "umol/kg")
         else:
-            prompts.say(f"not believed: {', '.join(reason.value for reason in d.alkalinity.reasons)}")
-    return believed
+            prompts.say(f"not used: {', '.join(reason.value for reason in d.alkalinity.reasons)}")
+    return reportable
 
 
 def demand_going_on(d: Determination) -> None:
@@ -153,7 +153,7 @@ def demand_going_on(d: Determination) -> None:
         raise StopRequested("a stop was asked for", where="guided procedure", remedy="Begin again when ready")
 
 
-def is_believed(d: Determination) -> bool:
+def is_reportable(d: Determination) -> bool:
     """Return whether a determination of a reference counts: that it lacks a factor does not speak against it."""
     lacking = {Reason.NOT_STANDARDISED, Reason.SETTLING, Reason.UNCERTAIN}
     sound = d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL) or set(d.alkalinity.reasons) <= lacking
@@ -162,7 +162,7 @@ def is_believed(d: Determination) -> bool:
 
 def raw_umol_kg(d: Determination) -> float:
     """Return the alkalinity as labels and pump calibrations have it, without the titre factor."""
-    assert d.end_point is not None  # noqa: S101 - is_believed has looked
+    assert d.end_point is not None  # noqa: S101 - is_reportable has looked
     return d.end_point.alkalinity_umol_kg
 
 
@@ -183,27 +183,29 @@ def stated_u_percent(config: BenchConfig) -> float:
     return hypot(config.titrant.concentration_u_percent, pumps.titrant.gain_u_percent, of_the_sample)
 
 
-def _off(bench: Bench, options: StandardiseOptions, believed: list[Determination], before: TitreState | None) -> float:
+def _off(
+    bench: Bench, options: StandardiseOptions, reportable: list[Determination], before: TitreState | None
+) -> float:
     """Return how far the factor lies from what is known beforehand, in standard uncertainties."""
-    raw, stated = mean(raw_umol_kg(d) for d in believed), sqrt(mean(repeatability(d) ** 2 for d in believed))
+    raw, stated = mean(raw_umol_kg(d) for d in reportable), sqrt(mean(repeatability(d) ** 2 for d in reportable))
     expected, u = (1.0, stated_u_percent(bench.config) / 100.0) if before is None else (before.factor, before.u)
-    u_found = hypot(stated / sqrt(len(believed)), options.u_umol_kg / options.alkalinity_umol_kg)
+    u_found = hypot(stated / sqrt(len(reportable)), options.u_umol_kg / options.alkalinity_umol_kg)
     return (options.alkalinity_umol_kg / raw / expected - 1.0) / hypot(u, u_found)
 
 
 def _looks_like_the_tank(
     bench: Bench,
     options: StandardiseOptions,
-    believed: list[Determination],
+    reportable: list[Determination],
     before: TitreState | None,
     tank: Determination | None,
 ) -> bool:
     """Return whether the factor is a surprise, and the water that was measured reads as the tank did."""
-    if tank is None or tank.end_point is None or abs(_off(bench, options, believed, before)) <= SURPRISES:
+    if tank is None or tank.end_point is None or abs(_off(bench, options, reportable, before)) <= SURPRISES:
         return False
-    stated = sqrt(mean(repeatability(d) ** 2 for d in believed))
-    raw = mean(raw_umol_kg(d) for d in believed)
-    alike = AS_THE_TANK * stated * sqrt(1.0 + 1.0 / len(believed))
+    stated = sqrt(mean(repeatability(d) ** 2 for d in reportable))
+    raw = mean(raw_umol_kg(d) for d in reportable)
+    alike = AS_THE_TANK * stated * sqrt(1.0 + 1.0 / len(reportable))
     return abs(raw / tank.end_point.alkalinity_umol_kg - 1.0) < alike
 
 
@@ -230,15 +232,15 @@ def _factor_of(
     bench: Bench,
     prompts: Prompts,
     options: StandardiseOptions,
-    believed: list[Determination],
+    reportable: list[Determination],
     before: TitreState | None,
 ) -> Calibration:
-    raw, count = [raw_umol_kg(d) for d in believed], len(believed)
-    stated = sqrt(mean(repeatability(d) ** 2 for d in believed))
+    raw, count = [raw_umol_kg(d) for d in reportable], len(reportable)
+    stated = sqrt(mean(repeatability(d) ** 2 for d in reportable))
     scatter = stdev(raw) / mean(raw) if count > 1 else stated
     readings: tuple[dict[str, Value], ...] = tuple(
         {"raw_umol_kg": value, "started_utc": d.started_at.isoformat(timespec="seconds")}
-        for value, d in zip(raw, believed, strict=True)
+        for value, d in zip(raw, reportable, strict=True)
     )
     limit = SCATTER_LIMIT.get(count, 2.0)
     if count > 1 and scatter > limit * stated:
@@ -263,7 +265,7 @@ def _factor_of(
     in_force = titre_at(bench.config.titre, now)
     moved_percent = 100.0 * (outcome.state.factor / (1.0 if in_force is None else in_force.factor) - 1.0)
     prompts.say(f"results will move by {moved_percent:+.2f} %")
-    off = _off(bench, options, believed, before)
+    off = _off(bench, options, reportable, before)
     if before is None and abs(off) > SURPRISES:
         prompts.say(
             f"the factor lies {off:+.1f} standard uncertainties from what labels and pump calibrations state: is the "

@@ -157,7 +157,7 @@ def prove_direction(bench: Bench) -> None:
         if bench.cell_is_wet():
             bench.guard.trip("direction_wrong")
             raise MotionError(
-                "the sample pump turned forward when it was told to turn back",
+                "the sample pump turned forward when it should have turned back",
                 where=f"{config.name}, pumps.sample.drive",
                 remedy="Look at its direction wire, then reset: it adds to each sample what it should draw back",
             )

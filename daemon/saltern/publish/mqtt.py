@@ -211,4 +211,4 @@ def _open(table: Mqtt, around: Surroundings) -> MqttOutlet:
     return MqttOutlet(table, around.current().name, around.folder, around.store, around.is_alive)
 
 
-KIND = OutletKind(_open, Mqtt, extra="mqtt", told_by=lambda table: f"the broker on {table.host}")
+KIND = OutletKind(_open, Mqtt, extra="mqtt", reaches=lambda table: f"the broker on {table.host}")

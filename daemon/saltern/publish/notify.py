@@ -58,7 +58,7 @@ def addresses_of(lines: Sequence[str], where: str) -> "Apprise":
     for number, line in enumerate(lines, start=1):
         if line.strip() and not addresses.add(line.strip()):
             raise ConfigError(
-                f"line {number} is no notification address",  # its text is a secret
+                f"line {number} is not a notification address",  # its text is a secret
                 where=where,
                 remedy="Give addresses as apprise knows them, one a line",
             )
@@ -147,7 +147,7 @@ class NotifyOutlet:
         self._log = structlog.get_logger("saltern.notify")
         for outlet in (NOW, LATER):
             store.acknowledged(outlet, "alert")
-        self._watcher_told_s = -WATCHER_EVERY_S
+        self._watcher_called_s = -WATCHER_EVERY_S
         self._rounds = Rounds("notify", self._look, LOOK_EVERY_S, AFTER_FAILURE_S, at_end=lambda: self._send(NOW))
         self._rounds.start()
 
@@ -160,9 +160,9 @@ class NotifyOutlet:
 
     def _look(self) -> bool:
         went = self._send(NOW) and (self._is_quiet(self._clock.now().time()) or self._send(LATER))
-        if self._watcher is not None and self._clock.monotonic() - self._watcher_told_s >= WATCHER_EVERY_S:
-            self._watcher_told_s = self._clock.monotonic()
-            self._tell_watcher(self._watcher)
+        if self._watcher is not None and self._clock.monotonic() - self._watcher_called_s >= WATCHER_EVERY_S:
+            self._watcher_called_s = self._clock.monotonic()
+            self._call_watcher(self._watcher)
         return went
 
     def _send(self, outlet: str) -> bool:
@@ -186,7 +186,7 @@ class NotifyOutlet:
             self._log.exception("notify.morning_failed")
             return None, None
 
-    def _tell_watcher(self, address: str) -> None:
+    def _call_watcher(self, address: str) -> None:
         if not self._alive():
             return
         try:

@@ -78,7 +78,7 @@ class OutletKind:
     table: type[BaseModel] | None = None
     extra: str | None = None
     asked_by: Callable[[BenchConfig], BaseModel | None] = lambda config: None
-    told_by: Callable[[Any], str] | None = None
+    reaches: Callable[[Any], str] | None = None
 
 
 class Rounds:

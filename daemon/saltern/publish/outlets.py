@@ -49,9 +49,9 @@ def wanted(config: BenchConfig) -> dict[str, tuple[OutletKind, BaseModel]]:
     return found
 
 
-def told_by(config: BenchConfig) -> list[str]:
+def reaches(config: BenchConfig) -> list[str]:
     """Return which outlets are a way to hear of trouble, in words."""
-    return [kind.told_by(table) for kind, table in wanted(config).values() if kind.told_by is not None]
+    return [kind.reaches(table) for kind, table in wanted(config).values() if kind.reaches is not None]
 
 
 @contextmanager

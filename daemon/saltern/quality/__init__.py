@@ -1,1 +1,1 @@
-"""Is the number to be believed."""
+"""May the number be reported."""

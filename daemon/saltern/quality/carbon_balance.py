@@ -54,7 +54,7 @@ def unseen_acid(
 
 
 def unseen_acids(results: Sequence[Determination]) -> tuple[Estimate, ...]:
-    """Return the same of results that were believed and still have their curve, in their order."""
+    """Return the same of results that were reportable and still have their curve, in their order."""
     found = []
     for d in results:
         if d.alkalinity.verdict not in (Verdict.ACCEPTED, Verdict.PROVISIONAL):

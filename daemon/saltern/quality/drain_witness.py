@@ -16,7 +16,7 @@ STOOD, TITRATED = "empty", "empty after titration"
 """In the words of their phases."""
 
 DRAIN_FLOOR = 0.02
-"""Least scatter believed of two drains against each other, relative (assumed; simulated ones scatter by 1 to 2 %)."""
+"""Least scatter assumed of two drains against each other, relative (assumed; simulated ones scatter by 1 to 2 %)."""
 
 EVAPORATES_ML_PER_DAY = 5.0
 """At most, of the water that keeps the probes wet (assumed: an open vessel of 20 cm2 in a dry room)."""
@@ -74,7 +74,7 @@ class UsualDrains:
         return (Finding(CODE, beyond / max(scatter / usual, DRAIN_FLOOR), limit(), about),)
 
     def learn(self, drains: Sequence[DrainSeen], ended_s: float) -> None:
-        """Take up those of a run that was believed, and that ended at a monotonic time."""
+        """Take up those of a run that was reportable, and that ended at a monotonic time."""
         both = _both(drains)
         if both is not None:
             past = self.seen.setdefault(round(both[0].above_ml), deque(maxlen=MOST_RESULTS))

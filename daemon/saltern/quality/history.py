@@ -26,7 +26,7 @@ STUDENT = 1.25
 
 PIVOT_PH = 4.0
 OFFSET_FLOOR_MV, SLOPE_FLOOR, PH_FLOOR, SALINITY_FLOOR = 0.3, 0.001, 0.03, 0.3
-"""Least scatter believed from determination to determination, beside what each states of itself (common practice)."""
+"""Least scatter assumed from determination to determination, beside what each states of itself (common practice)."""
 
 UNSEEN_FLOOR_UMOL_KG = 3.0
 """The same of acid that was counted and not seen; ten simulated benches scatter by 0.7 to 1.9 (good instruments)."""
@@ -87,25 +87,25 @@ NO_HISTORY = History((), (), (), (), ())
 def history_of(
     results: Sequence[Result], cell_calibrated_on: date | None = None, factor: float | None = None
 ) -> History:
-    """Return the history in results, oldest first; of each kind only what was believed counts.
+    """Return the history in results, oldest first; of each kind only what was reportable counts.
 
     Alkalinities are given under one titre factor, today's, so that a standardisation between them is no surprise.
     Salinities count only since the cell's calibration: a new one may find another value for the same water.
     """
     since = [d for d in results if cell_calibrated_on is None or d.started_at.date() >= cell_calibrated_on]
-    believed = [d for d in results if _believed(d.alkalinity) is not None]
-    electrodes = [(d.end_point, d.temperature_c) for d in believed if d.end_point is not None]
+    reportable = [d for d in results if _reportable(d.alkalinity) is not None]
+    electrodes = [(d.end_point, d.temperature_c) for d in reportable if d.end_point is not None]
     pivots = [pivot_mv(e, t) for e, t in electrodes if t is not None]
-    alkalinity = [_own(d, factor) for d in believed]
-    at = [d.started_at for d in believed]
-    ph_total = [_believed(d.ph_total) for d in results]
+    alkalinity = [_own(d, factor) for d in reportable]
+    at = [d.started_at for d in reportable]
+    ph_total = [_reportable(d.ph_total) for d in results]
     return History(
         at=tuple(at)[-MOST_RESULTS:],
         alkalinity=tuple(alkalinity)[-MOST_RESULTS:],
         pivot_mv=tuple(pivot for pivot in pivots if pivot is not None)[-MOST_RESULTS:],
         slope=tuple(e.slope for e, _ in electrodes if e.slope is not None and e.slope_u is not None)[-MOST_RESULTS:],
         ph_total=tuple(ph.value for ph in ph_total if ph is not None)[-MOST_RESULTS:],
-        salinity=tuple(s.value for s in map(_believed, (d.salinity for d in since)) if s is not None)[-MOST_RESULTS:],
+        salinity=tuple(s.value for s in map(_reportable, (d.salinity for d in since)) if s is not None)[-MOST_RESULTS:],
     )
 
 
@@ -147,7 +147,7 @@ def ph_against(history: History, ph_total: Estimate) -> tuple[Finding, ...]:
 def salinity_against(history: History, salinity: Estimate) -> tuple[Finding, ...]:
     """Compare the sample's salinity with what it has been: a bubble at the cell takes a part of it at once.
 
-    A tank that did change at once, by a large water change, is believed again after the cell's next calibration.
+    A tank that did change at once, by a large water change, is accepted again after the cell's next calibration.
     """
     if len(history.salinity) < LEAST_RESULTS:
         return ()
@@ -210,14 +210,14 @@ def _per_slope_mv(temperature_c: float) -> float:
     return PIVOT_PH * nernst_slope_mv(temperature_c)
 
 
-def _believed(quantity: Quantity) -> Estimate | None:
+def _reportable(quantity: Quantity) -> Estimate | None:
     if quantity.verdict not in (Verdict.ACCEPTED, Verdict.PROVISIONAL) or quantity.value is None or quantity.u is None:
         return None
     return Estimate(quantity.value, quantity.u)
 
 
 def _own(d: Result, factor: float | None) -> Estimate:
-    """Return a believed alkalinity as it would be under another titre factor, with its own part of its uncertainty."""
+    """Return a reportable alkalinity as it would be under another titre factor, with its own part of u."""
     then = d.calibrated.get("titre.factor")
     scale = factor / then if factor and then else 1.0
     return Estimate(scale * (d.alkalinity.value or 0.0), scale * d.alkalinity.in_parts().u_own)

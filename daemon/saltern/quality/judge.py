@@ -83,7 +83,7 @@ def judge_ph(ph_total: Estimate, electrode: EndPoint, against: Sequence[Finding]
 
 
 def asked_again(quantity: Quantity) -> bool:
-    """Return whether another determination should tell if this one is to be believed."""
+    """Return whether another determination should decide whether this one counts."""
     return quantity.verdict is Verdict.SUSPECT and set(quantity.reasons) <= ASKED_AGAIN
 
 

@@ -46,7 +46,7 @@ def volume_moved(new: Determination, past: Sequence[Determination]) -> str:
     new
         A determination with a value, which is accepted if nothing speaks against it.
     past
-        Those before it that were believed, oldest first. What was calibrated otherwise does not count.
+        Those before it that were reportable, oldest first. What was calibrated otherwise does not count.
     """
     accepted = [d for d in past if d.alkalinity.verdict is Verdict.ACCEPTED and d.calibrations == new.calibrations]
     if len(accepted) < LEAST_RESULTS or new.alkalinity.value is None:

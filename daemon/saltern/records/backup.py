@@ -10,8 +10,8 @@ from shutil import copyfile
 from saltern.config.loading import bench_from
 from saltern.config.paths import records_path
 from saltern.errors import ConfigError, StorageError
+from saltern.records.bench_state import worst_beside
 from saltern.records.beside import LEDGER
-from saltern.records.books import worst_beside
 from saltern.records.store import storage_error
 
 

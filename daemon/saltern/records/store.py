@@ -23,7 +23,7 @@ from saltern.model.logbook import ENTRY, AnyEntry, Logged
 from saltern.model.verdict import Reason
 from saltern.ports import Clock
 from saltern.records import reserve, row_sums
-from saltern.records.books import Books
+from saltern.records.bench_state import BenchState
 from saltern.records.determination_row import determination_of, row_of
 from saltern.records.outbox import Outbox
 from saltern.records.schema import MIGRATIONS, VERSION
@@ -75,7 +75,7 @@ class Store:
         for row in self.rows("SELECT table_name, row_id, why FROM set_aside"):
             if row["table_name"] in row_sums.KEPT_IN_PLACE:
                 self._damaged[row["table_name"], row["row_id"]] = row["why"]
-        self.books: Books | None = None
+        self.state: BenchState | None = None
         self._outbox = Outbox(self._newest("alert"))
         self._heard: dict[tuple[str, str], int] = {}  # how far each outlet was heard, by outlet and kind
         self._tried = 0  # writes that were tried and taken back
@@ -154,8 +154,8 @@ class Store:
         """Keep what was set aside, pumps at rest; return, once each, what that was, in words."""
         news, self._news = self._news, {}
         words = [f"{table.replace('_', ' ')} {number}: {why}" for (table, number), why in news.items()]
-        if self.books is not None:
-            words, self.books.damaged = [*words, *self.books.damaged], []
+        if self.state is not None:
+            words, self.state.damaged = [*words, *self.state.damaged], []
         try:
             self._keep_set_aside()
         except StorageError as error:
@@ -244,8 +244,8 @@ class Store:
         """Return the newest determinations with their numbers, newest first."""
         return self.each("determination", _numbered, "ORDER BY id DESC", limit=limit)
 
-    def believed(self, source: Source, limit: int) -> list[Determination]:
-        """Return the newest determinations whose alkalinity was believed, oldest first."""
+    def reportable(self, source: Source, limit: int) -> list[Determination]:
+        """Return the newest determinations whose alkalinity is reportable, oldest first."""
         return self.each(
             "determination",
             determination_of,
@@ -269,23 +269,23 @@ class Store:
             rows = rows[1:]
         return rows[0][0] if rows else None
 
-    # The bench's books ----------------------------------------------------------------
+    # The bench's state ----------------------------------------------------------------
 
     def load_ledger(self) -> Ledger | None:
         """Return the ledger as it was committed last; see `Books`."""
-        return self._books().load_ledger()
+        return self._state().load_ledger()
 
     def commit_ledger(self, ledger: Ledger, reason: str) -> None:
-        self._books().commit_ledger(ledger, reason)
+        self._state().commit_ledger(ledger, reason)
 
     def load_latches(self) -> list[str]:
-        return self._books().load_latches()
+        return self._state().load_latches()
 
     def set_latch(self, name: str) -> None:
-        self._books().set_latch(name)
+        self._state().set_latch(name)
 
     def clear_latch(self, name: str, operator: str) -> None:
-        self._books().clear_latch(name, operator)
+        self._state().clear_latch(name, operator)
 
     def load_state(self, name: str) -> object:
         """Return a state of the bench that outlives restarts, or None; see `upkeep.keep_state`."""
@@ -294,12 +294,12 @@ class Store:
 
     def keep_holds(self) -> None:
         """Say the states beside the records, too."""
-        self._books().keep_holds()
+        self._state().keep_holds()
 
-    def _books(self) -> Books:
-        if self.books is None:  # a reader's
-            self.books = Books(self, None)
-        return self.books
+    def _state(self) -> BenchState:
+        if self.state is None:  # a reader's
+            self.state = BenchState(self, None)
+        return self.state
 
     def post_alert(self, alert: Alert) -> int:
         """Give an alert to the outlets, from memory; return its number. The records get it by `keep_what_waits`."""
@@ -545,11 +545,11 @@ def _open(path: str | Path, clock: Clock, where: str, found: str, owned: TextIO 
     store = Store(connection, clock, where, _boot_id(), found, owned)
     store.look_through()
     beside = None if where == IN_MEMORY else Path(path)
-    store.books = Books(store, beside, begun=not there, upgraded=there and version < WITH_BOOKS)
+    store.state = BenchState(store, beside, begun=not there, upgraded=there and version < WITH_STATE_FILES)
     return store
 
 
-WITH_BOOKS = 8
+WITH_STATE_FILES = 8
 """The version from which on there are small files beside the records."""
 
 
@@ -676,7 +676,7 @@ def _wrong_with(path: Path) -> list[str]:
             said = [str(row[0]) for row in connection.execute("PRAGMA integrity_check(1000)")]
             return [] if said == ["ok"] else said
     except UnicodeDecodeError:
-        return ["a name is no text"]  # SQLite quotes it as it is
+        return ["a name is not a text"]  # SQLite quotes it as it is
     except OSError as error:
         raise StorageError(
             f"the records cannot be opened ({error.strerror})",

@@ -24,7 +24,7 @@ from saltern.procedures.titre import factor_of
 from saltern.records.calibrations import ACCEPTED, Kept
 from saltern.records.calibrations import history as calibrations
 from saltern.records.store import Store
-from saltern.tank.history import Beliefs, Dose, Doser, Factor, History, Reference, Seen, WaterChange
+from saltern.tank.history import Dose, Doser, Factor, History, Priors, Reference, Seen, WaterChange
 
 SHARED = frozenset(
     {
@@ -67,7 +67,7 @@ class Known:
     """
 
     history: History
-    beliefs: Beliefs
+    priors: Priors
     midnight: datetime
     salinity: float
     results: tuple[Determination, ...]
@@ -94,8 +94,8 @@ def known(store: Store, config: BenchConfig, tank: TankTable, until: datetime) -
     until
         Nothing later counts.
     """
-    believed = store.believed(Source.TANK, MOST_RESULTS)
-    results = tuple(d for d in believed if d.alkalinity.value is not None and d.started_at <= until)
+    reportable = store.reportable(Source.TANK, MOST_RESULTS)
+    results = tuple(d for d in reportable if d.alkalinity.value is not None and d.started_at <= until)
     if not results:
         return None
     zone = ZoneInfo(config.schedule.time_zone)
@@ -113,15 +113,15 @@ def known(store: Store, config: BenchConfig, tank: TankTable, until: datetime) -
         _references(store, midnight, until),
         _factors(store, results, midnight),
     )
-    beliefs = Beliefs(
+    priors = Priors(
         volume_u=tank.volume_u_percent / 100.0,
         doser_u=tank.dose_u_percent / 100.0,
         sample_part=sample_per_run_ml(config) / 1000.0 / tank.volume_l,
         top_up_fresh=tank.top_up_fresh,
         factor_u=_shared_u(results[0]),
-        factor_drift_u=max(Beliefs.factor_drift_u, config.titre.drift_percent_per_month / 100.0 * OF_DRIFT),
+        factor_drift_u=max(Priors.factor_drift_u, config.titre.drift_percent_per_month / 100.0 * OF_DRIFT),
     )
-    return Known(history, beliefs, midnight, salinity, results, _tests(logged), (*not_understood, *unknown_dosers))
+    return Known(history, priors, midnight, salinity, results, _tests(logged), (*not_understood, *unknown_dosers))
 
 
 def _doser(store: Store, tank: TankTable, midnight: datetime, until: datetime) -> tuple[tuple[Doser, ...], list[str]]:

@@ -157,12 +157,14 @@ def as_png(figure: Figure) -> bytes:
 
 
 def _draw_series(axis: Any, results: Sequence[Determination], name: str, colour: str, zone: ZoneInfo) -> None:
-    believed, doubted = (_series(results, name, sound, zone) for sound in (True, False))
-    if believed.at:
-        low = [v - s for v, s in zip(believed.value, believed.spread, strict=True)]
-        high = [v + s for v, s in zip(believed.value, believed.spread, strict=True)]
-        axis.fill_between(believed.at, low, high, color=colour, alpha=0.2, linewidth=0, label="± 2 u")
-        axis.plot(believed.at, believed.value, color=colour, linewidth=1.0, marker="o", markersize=3, label="accepted")
+    reportable, doubted = (_series(results, name, sound, zone) for sound in (True, False))
+    if reportable.at:
+        low = [v - s for v, s in zip(reportable.value, reportable.spread, strict=True)]
+        high = [v + s for v, s in zip(reportable.value, reportable.spread, strict=True)]
+        axis.fill_between(reportable.at, low, high, color=colour, alpha=0.2, linewidth=0, label="± 2 u")
+        axis.plot(
+            reportable.at, reportable.value, color=colour, linewidth=1.0, marker="o", markersize=3, label="accepted"
+        )
     if doubted.at:
         axis.plot(
             doubted.at, doubted.value, linestyle="none", marker="o", markersize=6, markerfacecolor="none",

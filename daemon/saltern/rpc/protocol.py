@@ -105,7 +105,7 @@ class LogCorrectParams(Params):
 
 
 class LogRow(Params):
-    line: int = Field(ge=1, le=1_000_000, description="of the file, for what is told of it")
+    line: int = Field(ge=1, le=1_000_000, description="of the file, for messages about it")
     at: SaidTime
     entry: Entry
 

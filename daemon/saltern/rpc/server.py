@@ -23,7 +23,7 @@ from typing import Any
 import structlog
 from pydantic import ValidationError
 
-from saltern.errors import ConfigError, SalternError, told
+from saltern.errors import ConfigError, SalternError, as_saltern_error
 from saltern.model.commands import shortened
 from saltern.rpc import messages, protocol
 from saltern.rpc.rights import Rights, readers, rights_at
@@ -259,11 +259,15 @@ class Server:
             answer(protocol.failure_of(number, wrong, protocol.INVALID_PARAMS))
             return
         except SalternError as error:
-            answer(protocol.failure_of(number, told(error, message["method"]), getattr(error, "rpc_code", None)))
+            answer(
+                protocol.failure_of(
+                    number, as_saltern_error(error, message["method"]), getattr(error, "rpc_code", None)
+                )
+            )
             return
         except Exception as error:  # noqa: BLE001 - a mistake of ours must not take the socket from the keeper
             self._log.exception("rpc.handler_failed", method=message["method"])
-            answer(protocol.failure_of(number, told(error, message["method"]), protocol.FAILED))
+            answer(protocol.failure_of(number, as_saltern_error(error, message["method"]), protocol.FAILED))
             return
         if message["method"] == "follow":
             client.follows = True
@@ -357,7 +361,7 @@ def _outcome(number: object, done: "Future[Answer]") -> Answer:
     if error is None:
         return messages.result(number, done.result())
     if isinstance(error, Exception):
-        return protocol.failure_of(number, told(error, "service"))
+        return protocol.failure_of(number, as_saltern_error(error, "service"))
     raise error
 
 

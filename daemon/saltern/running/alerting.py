@@ -35,7 +35,7 @@ class Alerting:
         self._raised_s: dict[str, float] = {}
         self._raised_steps: dict[str, float] = {}
         self._acknowledged: set[str] = set()
-        self.told: list[Alert] = []
+        self.raised: list[Alert] = []
 
     @property
     def standing(self) -> tuple[Alert, ...]:
@@ -80,7 +80,7 @@ class Alerting:
             self._standing[alert.code] = alert
             self._raised_s[alert.code] = alert.at_s
             self._raised_steps[alert.code] = steps
-            self._tell(alert)
+            self._report(alert)
             return
         if known.text != alert.text:
             self._standing[alert.code] = replace(known, severity=alert.severity, text=alert.text)
@@ -88,7 +88,7 @@ class Alerting:
             self._acknowledged.discard(alert.code)
             self._raised_s[alert.code] = alert.at_s
             self._raised_steps[alert.code] = steps
-            self._tell(replace(alert, text=f"{WORSE}{alert.text}"))
+            self._report(replace(alert, text=f"{WORSE}{alert.text}"))
 
     def clear(self, code: str) -> None:
         self._standing.pop(code, None)
@@ -117,9 +117,9 @@ class Alerting:
             if code not in self._acknowledged and now_s - self._raised_s[code] >= every_s:
                 self._raised_s[code] = now_s
                 since = f"{alert.at:%Y-%m-%d %H:%M} UTC"
-                self._tell(Alert(now, now_s, alert.severity, code, f"{STILL}{since}: {alert.text}"))
+                self._report(Alert(now, now_s, alert.severity, code, f"{STILL}{since}: {alert.text}"))
 
-    def _tell(self, alert: Alert) -> None:
-        self.told.append(alert)
-        del self.told[:-MOST_REMEMBERED]
+    def _report(self, alert: Alert) -> None:
+        self.raised.append(alert)
+        del self.raised[:-MOST_REMEMBERED]
         self._hears(alert)

@@ -30,7 +30,7 @@ ASKS = (
 def step_of(store: Store, rules: Alerts, d: Determination) -> Step | None:
     """Return the step that lies before a determination of the tank, if nothing on record explains it."""
     new, salinity = seen(d), d.salinity.value or USUAL_SALINITY
-    past = [one for one in map(seen, store.believed(Source.TANK, MOST_RESULTS)) if one is not None]
+    past = [one for one in map(seen, store.reportable(Source.TANK, MOST_RESULTS)) if one is not None]
     if new is None or not past:
         return None
     logged = store.logged(past[0].at)
@@ -60,7 +60,9 @@ def surprising(store: Store, rules: Alerts, d: Determination) -> Determination:
 def anchored(store: Store, rules: Alerts, d: Determination) -> Determination:
     """Keep provisional what lies beyond a step that nothing explains, however often it repeats."""
     step = step_of(store, rules, d) if _accepted(d) else None
-    marked = "" if step is not None or not _accepted(d) else volume_moved(d, store.believed(Source.TANK, MOST_RESULTS))
+    marked = (
+        "" if step is not None or not _accepted(d) else volume_moved(d, store.reportable(Source.TANK, MOST_RESULTS))
+    )
     if step is None and not marked:
         return d
     reasons = (*d.alkalinity.reasons, Reason.STEP_UNEXPLAINED)
@@ -80,7 +82,7 @@ def _accepted(d: Determination) -> bool:
 
 def step_open(store: Store) -> bool:
     """Return whether the newest result of the tank lies beyond a step that nothing explains."""
-    newest = store.believed(Source.TANK, 1)
+    newest = store.reportable(Source.TANK, 1)
     return bool(newest) and Reason.STEP_UNEXPLAINED in newest[-1].alkalinity.reasons
 
 

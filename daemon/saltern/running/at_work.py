@@ -16,7 +16,7 @@ class AtWork:
     Parameters
     ----------
     hears
-        Is told of each step, as a kind of event and what there is to it.
+        Called at each step with a kind of event and what there is to it.
     watcher
         Sees every phase and every point of a curve.
     """

@@ -67,7 +67,7 @@ def circumstances(store: Store, config: BenchConfig, tank: TankTable, found: Kno
             for d in found.results
             if d.salinity.value is not None and d.salinity.verdict in BELIEVED
         ),
-        a_run_ml=1000.0 * found.beliefs.sample_part * tank.volume_l,
+        a_run_ml=1000.0 * found.priors.sample_part * tank.volume_l,
     )
 
 

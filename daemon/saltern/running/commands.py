@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from datetime import timedelta
 from typing import Any
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.gate import HELD_UNTIL, Purpose
 from saltern.bench.proof import trials
 from saltern.errors import ConfigError
@@ -68,7 +68,7 @@ def _measure(place: Workplace, _: Measure) -> None:
 def _part_replaced(place: Workplace, command: PartReplaced) -> None:
     if command.what == "titrant":
         bottle_ml = place.config.titrant.bottle_ml
-        place.bench.note(books.bottle_replaced(place.bench.ledger, bottle_ml), "new bottle of titrant")
+        place.bench.note(bookkeeping.bottle_replaced(place.bench.ledger, bottle_ml), "new bottle of titrant")
     else:
         keep_state(place.store, REFERENCE_USED, None, place.clock.now())
         place.alerting.clear("reference-unusable")
@@ -78,7 +78,7 @@ def _part_emptied(place: Workplace, command: PartEmptied) -> None:
     if command.what == "vessel":
         place.bench.believe_empty("an operator looked: the vessel is empty")
     else:
-        place.bench.note(books.container_emptied(place.bench.ledger), "waste container emptied")
+        place.bench.note(bookkeeping.container_emptied(place.bench.ledger), "waste container emptied")
 
 
 def _part_installed(place: Workplace, command: PartInstalled) -> None:

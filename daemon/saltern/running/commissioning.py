@@ -35,7 +35,7 @@ def keep_what_was_in_use(store: Store, config: BenchConfig, at: datetime) -> Non
     if state(store, COMMISSIONED) is not None or config.wires == "twin":
         return
     tried = {trial.interlock for trial in trials(config)}
-    accepted = any(d.alkalinity.verdict is Verdict.ACCEPTED for d in store.believed(Source.TANK, 1))
+    accepted = any(d.alkalinity.verdict is Verdict.ACCEPTED for d in store.reportable(Source.TANK, 1))
     if accepted and tried and tried <= proved(store).keys():
         with suppress(StorageError):  # a full disk keeps no service from starting; it is kept at the next start
             commission(store, "service", IN_USE, at)

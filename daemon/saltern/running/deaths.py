@@ -36,7 +36,7 @@ class Deaths:
         return 0.0 if self.count < 2 else min(FIRST_PAUSE_S * 2.0 ** (self.count - 2), LONGEST_PAUSE_S)
 
     @property
-    def worth_telling(self) -> bool:
+    def worth_reporting(self) -> bool:
         """Whether this one is: the 1st, 2nd, 4th, 8th, ..., lest a bench that cannot start floods a telephone."""
         return self.count.bit_count() == 1
 

@@ -162,13 +162,13 @@ def diagnosis(store: Store, config: BenchConfig, now: datetime, number: int | No
     found = known(store, config, tank, until)
     if found is None:
         return None
-    history, beliefs = found.history, found.beliefs
+    history, priors = found.history, found.priors
     now_d = found.day_of(until)
     told = in_force(findings(store, found, until))
     newest = told[-1] if told and now_d - told[-1].at_d <= REVISED_FOR_D else None
     others = told[:-1] if newest is not None else told
     about = (None, None) if newest is None else (newest.since_d - NEAR_ONSET_D, newest.since_d + NEAR_ONSET_D)
-    suspected = suspicions(history, beliefs, now_d, breaks_of(others), since_d=about[0], until_d=about[1])
+    suspected = suspicions(history, priors, now_d, breaks_of(others), since_d=about[0], until_d=about[1])
     if suspected is None:
         return None
     around = circumstances(store, config, tank, found, until)

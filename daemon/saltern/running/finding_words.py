@@ -44,7 +44,7 @@ ASKS: dict[Ask, str] = {
     Ask.CONDUCTIVITY_STANDARD: "put the cell into a standard: saltern calibrate conductivity",
     Ask.TRIS: "check the electrode in TRIS: saltern check-tris",
     Ask.KIT_TEST: "test the tank by a kit, and write it down: saltern log test alkalinity",
-    Ask.WAIT: "wait for more results: nothing that you could measure now tells more",
+    Ask.WAIT: "wait for more results: nothing that you could measure now shows more",
 }
 
 
@@ -97,7 +97,9 @@ def in_words(
     instead = "" if replaced is None else f", instead of finding {replaced.id}"
     size, sure = size_in_words(finding, unit, salinity), f"{min(99, round(100 * finding.probability))} % sure"
     if finding.whose is Whose.CANNOT_TELL:
-        words = f"something changed {when} ({size}), and it cannot be told whether tank or instrument ({sure}){instead}"
+        words = (
+            f"something changed {when} ({size}), and it is not yet known whether tank or instrument ({sure}){instead}"
+        )
     else:
         words = f"{when} {CAUSES[finding.cause]}: {finding.whose.value}, {size} ({sure}){instead}"
     near = written_near(logged, since)
@@ -105,4 +107,4 @@ def in_words(
     if finding.ask is None:
         return words
     cost = "" if not finding.cost_ml else f" ({finding.cost_ml:.0f} mL)"
-    return f"{words}. What would tell best: {ASKS[finding.ask]}{cost}"
+    return f"{words}. The measurement that would decide it: {ASKS[finding.ask]}{cost}"

@@ -46,7 +46,7 @@ class Guided:
 
 def _calibrate_pump(service: Workplace, prompts: Prompts, options: PumpOptions) -> Calibration:
     """Calibrate a pump; how dense tank water is, the bench itself has measured."""
-    past = service.store.believed(Source.TANK, 1)
+    past = service.store.reportable(Source.TANK, 1)
     if options.salinity is None and past and past[-1].salinity.value is not None:
         options = replace(options, salinity=past[-1].salinity.value)
     return calibrate_pump(service.bench, prompts, options)
@@ -58,7 +58,7 @@ def _standardise(service: Workplace, prompts: Prompts, options: StandardiseOptio
             service.bench.select("reference", other=True)
         return service.measuring.measure_reference(options)
 
-    tank = service.store.believed(Source.TANK, 1)
+    tank = service.store.reportable(Source.TANK, 1)
     return standardise(service.bench, prompts, options, measure, titre_state(service), tank[-1] if tank else None)
 
 
@@ -97,7 +97,7 @@ def _blank(service: Workplace, prompts: Prompts, options: BlankOptions) -> dict[
 
 
 def _check_tris(service: Workplace, prompts: Prompts, options: TrisOptions) -> Calibration:
-    return check_tris(service.bench, prompts, options, service.store.believed(Source.TANK, 5))
+    return check_tris(service.bench, prompts, options, service.store.reportable(Source.TANK, 5))
 
 
 PROCEDURES: dict[str, Guided] = {
@@ -142,7 +142,7 @@ def options_of(name: str, table: Mapping[str, Any]) -> Any:
     unknown = set(table) - set(guided.options.__dataclass_fields__)
     if unknown:
         raise ConfigError(
-            f"{shortened(', '.join(sorted(unknown)))} is no option",
+            f"{shortened(', '.join(sorted(unknown)))} is not an option",
             where=name,
             remedy=f"{name} has: " + ", ".join(guided.options.__dataclass_fields__),
         )

@@ -14,8 +14,8 @@ def take_up_what_was_left(
     """Say how the last process ended, let its vessel be emptied, and keep what it had measured, as void."""
     if store.found:
         alerting.alert("records-damaged", store.found)
-    upkeep.tell_what_is_set_aside()
-    if bench.books_lost:  # draining, too, waits for somebody who looks: the container may be full
+    upkeep.report_what_is_set_aside()
+    if bench.state_lost:  # draining, too, waits for somebody who looks: the container may be full
         text = f"{bench.found}. Vessel, titrant and waste are taken for the worst, until somebody has looked"
         alerting.once("records-lost", text)  # its interlock stands
     elif bench.found_unclean:

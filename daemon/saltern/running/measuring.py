@@ -103,7 +103,7 @@ class Measuring:
         """Carry out one determination of a water of known alkalinity; the past of other references does not count."""
         factor = self._bench.config.titre.factor
         known = Estimate(reference.alkalinity_umol_kg / factor, 0.1 * reference.alkalinity_umol_kg)
-        loss = usual_loss(self._store.believed(Source.TANK, MOST_RESULTS))
+        loss = usual_loss(self._store.reportable(Source.TANK, MOST_RESULTS))
         return self._measure_once(
             Source.REFERENCE, lambda d: d, Expectation(known, loss), Medium(reference.medium), alone=False
         )
@@ -163,7 +163,7 @@ class Measuring:
     def _expectation(self, source: Source) -> Expectation:
         """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word."""
         config = self._bench.config
-        past = self._store.believed(source, MOST_RESULTS)
+        past = self._store.reportable(source, MOST_RESULTS)
         titre = titre_at(config.titre, self._clock.now())
         cell_on = config.probes.conductivity.calibrated_on
         history = history_of(past, cell_on, None if titre is None else titre.factor)
@@ -183,7 +183,7 @@ class Measuring:
         if d.source is not Source.TANK:
             return d
         store = self._store
-        found = settling(self._bench.config, installed(store), d, store.believed(Source.TANK, MOST_RESULTS))
+        found = settling(self._bench.config, installed(store), d, store.reportable(Source.TANK, MOST_RESULTS))
         buffered = in_force(store).get(Kind.PH)
         if buffered is not None and timedelta(0) <= d.started_at - buffered.at < AFTER_BUFFERS:
             part = NewPart("the pH probe's junction, after buffers,", buffered.at, "ph")

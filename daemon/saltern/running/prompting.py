@@ -35,7 +35,7 @@ class Prompting:
     bench
         Where time passes while nobody has answered.
     tell
-        Is told of questions, remarks and readings, as a kind and what there is to it.
+        Called with questions, remarks and readings, as a kind and what there is to it.
     given
         Answers given beforehand, by key, in order; where they run out, it is asked.
     """
@@ -47,7 +47,7 @@ class Prompting:
         given: Mapping[str, Sequence[str]] | None = None,
     ) -> None:
         self._bench = bench
-        self._tell = tell
+        self._report = tell
         self._given = {key: list(answers) for key, answers in (given or {}).items()}
         self._answers: queue.SimpleQueue[tuple[str, str]] = queue.SimpleQueue()
         self.question: Question | None = None
@@ -81,19 +81,19 @@ class Prompting:
         return _number(question, self._ask(question))
 
     def say(self, text: str) -> None:
-        self._tell("said", {"text": text})
+        self._report("said", {"text": text})
 
     def see(self, what: str, value: float, unit: str) -> None:
-        self._tell("seen", {"what": what, "value": value, "unit": unit})
+        self._report("seen", {"what": what, "value": value, "unit": unit})
 
     def _ask(self, question: Question) -> str:
         beforehand = self._given.get(question.key)
         if beforehand:
-            self._tell("said", {"text": f"{question.text}: {beforehand[0]}"})
+            self._report("said", {"text": f"{question.text}: {beforehand[0]}"})
             return beforehand.pop(0)
         until_s = self._bench.clock.monotonic() + PATIENCE_S
         self.question = question
-        self._tell("question", asdict(question))
+        self._report("question", asdict(question))
         try:
             while self._bench.clock.monotonic() < until_s:
                 try:
@@ -129,7 +129,7 @@ def _number(question: Question, text: str) -> float:
         raise ConfigError(
             f"{text!r} is not a number of {question.unit} between {low:g} and {high:g}"
             if low is not None and high is not None
-            else f"{text!r} is no answer",
+            else f"{text!r} is not an answer",
             where=question.key,
             remedy="Answer again",
         )

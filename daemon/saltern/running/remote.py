@@ -12,7 +12,7 @@ from functools import partial
 from typing import Any
 
 from saltern.bench.gate import Purpose
-from saltern.errors import ConfigError, InterlockError, told
+from saltern.errors import ConfigError, InterlockError, as_saltern_error
 from saltern.model.away import Away
 from saltern.model.commands import command_of
 from saltern.model.determination import Source
@@ -126,7 +126,7 @@ class Remote:
             try:
                 found = guided.run(service, params.procedure, options, prompting, params.who)
             except Exception as failure:
-                error = told(failure, params.procedure)
+                error = as_saltern_error(failure, params.procedure)
                 what = {"what": error.what, "where": error.where, "remedy": error.remedy}
                 code = protocol.REFUSED if isinstance(error, InterlockError) else protocol.FAILED
                 service.on_event("ended", {"procedure": params.procedure, "error": what, "code": code})
@@ -221,7 +221,7 @@ class Remote:
             try:
                 outcome = act()
             except Exception as error:
-                answer.set_exception(told(error, "service"))
+                answer.set_exception(as_saltern_error(error, "service"))
                 raise
             finally:
                 at_work.release()
@@ -243,7 +243,7 @@ class Remote:
             try:
                 answer.set_result(act())
             except Exception as error:  # noqa: BLE001 - whoever asked hears of it; what is under way goes on
-                answer.set_exception(told(error, "service"))
+                answer.set_exception(as_saltern_error(error, "service"))
 
         self.service.mailbox.put_for_records(do)
         return answer

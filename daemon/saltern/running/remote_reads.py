@@ -10,7 +10,7 @@ from saltern.bench.proof import trials
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config.tables import BenchConfig
 from saltern.model.determination import Source
-from saltern.publish.outlets import told_by
+from saltern.publish.outlets import reaches
 from saltern.records import calibrations
 from saltern.records.as_json import determination_json
 from saltern.records.store import Store
@@ -96,7 +96,7 @@ class Reads:
     def absence(self, days: float) -> tuple[Outlook, Answer]:
         """Return what so many days without a keeper come to, and the same as an answer."""
         service, config = self.service, self.service.config
-        newest = self.reader.believed(Source.TANK, 1)
+        newest = self.reader.reportable(Source.TANK, 1)
         dkh = config.expected_dkh or 7.0
         if newest and newest[0].alkalinity.value is not None:
             dkh = umol_kg_to_dkh(newest[0].alkalinity.value, newest[0].salinity.value or 35.0)
@@ -114,7 +114,7 @@ class Reads:
             "by_waste": found.by_waste,
             "lasts": found.lasts,
             "parts_due": due,
-            "told": _who_is_told(config),
+            "told": _whom_it_reaches(config),
         }
 
     def _hello(self, _: protocol.Nothing) -> Answer:
@@ -154,10 +154,10 @@ class Reads:
 def ways_of_alerts(config: BenchConfig) -> list[str]:
     """Return by which ways an alert goes out; addresses stay secret."""
     addresses = [] if config.alerts.urls_file is None else ["notification addresses in alerts.urls_file"]
-    return addresses + told_by(config)
+    return addresses + reaches(config)
 
 
-def _who_is_told(config: BenchConfig) -> list[str]:
+def _whom_it_reaches(config: BenchConfig) -> list[str]:
     """Return by which ways somebody hears of trouble; addresses stay secret."""
     alerts, ways = config.alerts, []
     if alerts.urls_file is not None:
@@ -166,4 +166,4 @@ def _who_is_told(config: BenchConfig) -> list[str]:
         ways.append(f"a heartbeat at {alerts.heartbeat:%H:%M}")
     if alerts.watcher_url_file is not None:
         ways.append("a watcher outside the house, which misses the bench when it falls silent")
-    return [*ways, *told_by(config)]
+    return [*ways, *reaches(config)]

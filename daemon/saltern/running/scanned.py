@@ -38,7 +38,7 @@ class Scanned:
     interlocks, ports, probes, no_result, in_records
         What is looked at; each owns what it remembers.
     then
-        Is told of every scan: the control thread lives.
+        Called at every scan: the control thread lives.
     """
 
     def __init__(

@@ -14,7 +14,7 @@ from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.devices import open_devices
 from saltern.bench.gate import HANDS, HELD_UNTIL, PARKED, Purpose
 from saltern.config.tables import BenchConfig
-from saltern.errors import ConfigError, SalternError, StorageError, told
+from saltern.errors import ConfigError, SalternError, StorageError, as_saltern_error
 from saltern.model.alert import Alert
 from saltern.model.commands import command_of
 from saltern.model.determination import Determination, Source
@@ -98,7 +98,7 @@ class Service:
         self.mailbox = Mailbox()
         self._look_due = threading.Event()
         self._seen_holds = Remembered(lambda: (state(store, HELD_UNTIL), self.left_open()), store, clock)
-        self.alerting = Alerting(clock, self._tell)
+        self.alerting = Alerting(clock, self._report)
         hears = lambda kind, what: self.on_event(kind, what)  # noqa: E731 - whoever hears may change
         self.at_work = AtWork(hears, lambda step: self.watcher(step))
         self.start_rules = StartRules(bench, store, clock, self.alerting)
@@ -120,7 +120,7 @@ class Service:
             interlocks, ports, self.probes, no_result, in_records, lambda: self.on_scan(),
         )  # fmt: skip
 
-        self.told, self.interlock_history = self.alerting.told, interlocks.history
+        self.raised, self.interlock_history = self.alerting.raised, interlocks.history
 
         self.take_up_calibrations()
         self._log.info("service.started", found=bench.found, records=store.found or "as they were left")
@@ -233,7 +233,7 @@ class Service:
         """Make the bench safe after a fault of the program, tell of it, and go on with the next command."""
         self.bench.make_safe()
         self._log.error("command.failed", exc_info=error)
-        fault = told(error, "service")
+        fault = as_saltern_error(error, "service")
         self.alerting.alert("program-fault", f"{fault.what}. {fault.remedy}")
 
     # What holds it --------------------------------------------------------------------
@@ -330,7 +330,7 @@ class Service:
         """What is under way: replaced, never changed, for other threads read it."""
         return self.at_work.running
 
-    def _tell(self, alert: Alert) -> None:
+    def _report(self, alert: Alert) -> None:
         """Give an alert to outlets, log and socket, in the middle of a scan: nothing here waits."""
         self.store.post_alert(alert)
         self.on_event("alert", {"code": alert.code, "severity": alert.severity.label, "text": alert.text})

@@ -28,7 +28,7 @@ REMEMBERED_FOR = timedelta(days=90)
 
 def looked_at(store: Store, config: BenchConfig, now: datetime) -> Looked:
     """Return what the newest result of the tank is looked at with."""
-    past = store.believed(Source.TANK, TREND_RESULTS)
+    past = store.reportable(Source.TANK, TREND_RESULTS)
     newest = past[-1].started_at if past else now
     tank = [d for _, d in store.results(TREND_RESULTS) if d.source is Source.TANK and d.started_at < newest]
     return Looked(config, past, tank[0] if tank else None, store.logged(newest - 2 * JUMP_LOOKED_FOR), now)
@@ -36,7 +36,7 @@ def looked_at(store: Store, config: BenchConfig, now: datetime) -> Looked:
 
 def last_result_s(store: Store, clock: Clock) -> float:
     """Return when the tank's newest result came, on the monotonic clock; now, where there is none."""
-    newest = store.believed(Source.TANK, 1)
+    newest = store.reportable(Source.TANK, 1)
     if not newest:
         return clock.monotonic()
     took_s = newest[-1].finished_s - newest[-1].started_s

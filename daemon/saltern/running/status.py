@@ -56,7 +56,7 @@ def picture(
     """
     newest = reader.results(1)
     since = now - timedelta(days=TREND_DAYS)
-    past = [d for d in reader.believed(Source.TANK, 200) if d.started_at >= since]
+    past = [d for d in reader.reportable(Source.TANK, 200) if d.started_at >= since]
     line = trend_of(past)
     last_started = reader.last_started(Source.TANK) if running is None else now
     away = away_now(reader, now)

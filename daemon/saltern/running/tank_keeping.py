@@ -64,7 +64,7 @@ def look_at_tank(reader: Store, config: BenchConfig, tank: TankTable, now: datet
     new: list[Finding] = []
     for each in found.history.seen:
         if each.at_d >= since_d:
-            one = look(found.history, found.beliefs, each.at_d + JUST_AFTER_D, [*told, *new], before)
+            one = look(found.history, found.priors, each.at_d + JUST_AFTER_D, [*told, *new], before)
             new += [] if one is None else [replace(one, id=next_finding(reader) + len(new))]
     picture = pictured(found, tank, now, [*told, *new])
     zone, salinity = ZoneInfo(config.schedule.time_zone), found.salinity

@@ -70,12 +70,12 @@ def picture(store: Store, config: BenchConfig, now: datetime) -> Picture | None:
     kept, last = findings(store, found, now), last_kept(store)
     since_d = now_d - LOOKED_AT_D if last is None else found.day_of(last) + JUST_AFTER_D
     around = circumstances(store, config, tank, found, now)
-    told = [*kept, *looks(found.history, found.beliefs, since_d, now_d, kept, around)]
-    return pictured(found, tank, now, told)
+    reported = [*kept, *looks(found.history, found.priors, since_d, now_d, kept, around)]
+    return pictured(found, tank, now, reported)
 
 
-def look_at(found: Known, result_d: float, told: Sequence[Finding], around: Circumstances) -> Finding | None:
-    """Return what is to be told once a result has come, as it stood then.
+def look_at(found: Known, result_d: float, reported: Sequence[Finding], around: Circumstances) -> Finding | None:
+    """Return what is to be reported once a result has come, as it stood then.
 
     Parameters
     ----------
@@ -84,23 +84,23 @@ def look_at(found: Known, result_d: float, told: Sequence[Finding], around: Circ
     result_d
         When the result's sample was drawn, in days of the history.
     told
-        What has been told before.
+        What has been reported before.
     around
         What else the records know: `saltern.running.circumstances`.
     """
-    return look(found.history, found.beliefs, result_d + JUST_AFTER_D, told, around)
+    return look(found.history, found.priors, result_d + JUST_AFTER_D, reported, around)
 
 
-def pictured(found: Known, tank: TankTable, now: datetime, told: Sequence[Finding]) -> Picture:
-    """Return the tank at a moment, where what has been told of it is known."""
-    history, beliefs, now_d = found.history, found.beliefs, found.day_of(now)
-    breaks = breaks_of(in_force(told))
-    history = without_outliers(history, beliefs, now_d, breaks)
-    taken = consumption(history, beliefs, now_d, WINDOWS_D, breaks)
-    ahead = forecast(history, beliefs, now_d, tank.low_dkh, tank.high_dkh, breaks=breaks)
+def pictured(found: Known, tank: TankTable, now: datetime, reported: Sequence[Finding]) -> Picture:
+    """Return the tank at a moment, where what has been reported of it is known."""
+    history, priors, now_d = found.history, found.priors, found.day_of(now)
+    breaks = breaks_of(in_force(reported))
+    history = without_outliers(history, priors, now_d, breaks)
+    taken = consumption(history, priors, now_d, WINDOWS_D, breaks)
+    ahead = forecast(history, priors, now_d, tank.low_dkh, tank.high_dkh, breaks=breaks)
     carbonate = _carbonate(found, tank, now)
-    word = advice(_situation(found, tank, now, taken, list(told), carbonate), _wish(tank))
-    return Picture(found, now, now_d, taken, ahead, tuple(told), carbonate, word)
+    word = advice(_situation(found, tank, now, taken, list(reported), carbonate), _wish(tank))
+    return Picture(found, now, now_d, taken, ahead, tuple(reported), carbonate, word)
 
 
 def _wish(tank: TankTable) -> Wish:
@@ -112,21 +112,21 @@ def _situation(
     tank: TankTable,
     now: datetime,
     taken: Consumption | None,
-    told: list[Finding],
+    reported: list[Finding],
     carbonate: CarbonateSystem | None,
 ) -> Situation:
     seen, now_d = found.history.seen, found.day_of(now)
     doser = [each.dkh_per_day for each in found.history.doser if each.at_d <= now_d]
     a_day = [each for each in seen if now_d - 7.0 < each.at_d <= now_d]
-    dilution = found.beliefs.sample_part * len(a_day) / 7.0 * seen[-1].dkh if found.beliefs.top_up_fresh else 0.0
+    dilution = found.priors.sample_part * len(a_day) / 7.0 * seen[-1].dkh if found.priors.top_up_fresh else 0.0
     ph = found.results[-1].ph_total
     magnesium = _fresh(found, "magnesium_mg_l", now, tank.magnesium_days or CALCIUM_FRESH_D)
     return Situation(
         taken,
         tuple(Estimate(each.dkh, each.u_own_dkh) for each in seen[-2:]),
         now_d - seen[-1].at_d,
-        tuple(doubted(told, found.history, now_d)),
-        found.beliefs.volume_u,
+        tuple(doubted(reported, found.history, now_d)),
+        found.priors.volume_u,
         doser[-1] if doser else 0.0,
         dilution,
         _value(ph),
@@ -195,7 +195,7 @@ def _consumption_json(found: Consumption | None) -> dict[str, Any] | None:
         "level_dkh": _estimate(found.level_dkh),
         "wander_dkh_per_day": found.wander_dkh_per_day,
         "doser_scatter": found.doser_scatter,
-        "volume_over_believed": _estimate(found.volume_over_believed),
+        "volume_over_stated": _estimate(found.volume_over_stated),
         "day_and_night": found.day_and_night,
         "windows": [
             {

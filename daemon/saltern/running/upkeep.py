@@ -32,13 +32,13 @@ class Upkeep:
         self._bench, self._store, self._clock, self._alerting = bench, store, clock, alerting
         self._in_records = in_records
         self._thinned_s = -THIN_EVERY_S
-        self._look_through_books = Remembered(self._look_through, store, clock)
+        self._look_through_state = Remembered(self._look_through, store, clock)
         self._log = structlog.get_logger("saltern").bind(bench=bench.config.name)
 
     def look(self) -> None:
         """Do it, pumps at rest; what the records do not take or give raises an alert, and ends nothing."""
-        self.tell_what_is_set_aside()
-        for look in (self._look_through_books, self._bench.guard.save, self._in_records.look):
+        self.report_what_is_set_aside()
+        for look in (self._look_through_state, self._bench.guard.save, self._in_records.look):
             try:
                 look()
             except StorageError as error:
@@ -47,10 +47,10 @@ class Upkeep:
         self._thin()
 
     def _look_through(self) -> None:
-        if self._store.books is not None:
-            self._store.books.look_through()
+        if self._store.state is not None:
+            self._store.state.look_through()
 
-    def tell_what_is_set_aside(self) -> None:
+    def report_what_is_set_aside(self) -> None:
         """Raise once each row that is not as it was written: it is kept, and what it says does not count."""
         words = self._store.keep_set_aside()
         if words:

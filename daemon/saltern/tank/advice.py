@@ -43,7 +43,7 @@ MENDS = {
     Withheld.TOO_EARLY: "Wait: two days of results are needed, and better three.",
     Withheld.RESULTS_NOT_TRUSTED: "Standardise on a reference, or look at why results are not trusted.",
     Withheld.NOT_MEASURED_TWICE: "Measure once more: two results must agree before anything is corrected.",
-    Withheld.INSTRUMENT_DOUBTED: "Measure a reference: it tells the tank from the instrument.",
+    Withheld.INSTRUMENT_DOUBTED: "Measure a reference: it separates the tank from the instrument.",
     Withheld.VOLUME_UNKNOWN: "Give tank.volume_l, or log one test dose of known strength.",
     Withheld.PH_HIGH: "Let pH fall below 8.5 before alkalinity is raised; look at the gas exchange.",
     Withheld.MAGNESIUM_LOW: "Raise magnesium above 1200 mg/L first: below that, alkalinity precipitates.",
@@ -137,9 +137,9 @@ def advice(now: Situation, wish: Wish) -> Advice:
     if because is not None or now.consumption is None:
         return _none(because or Withheld.TOO_EARLY)
     taken = max(0.0, now.consumption.rate_dkh_per_day.value) + now.dilution_dkh_per_day
-    in_believed = now.consumption.volume_over_believed.value
-    gap = (wish.target_dkh - _daily_mean(now.consumption)) * in_believed
-    hold = taken * in_believed
+    in_stated = now.consumption.volume_over_stated.value
+    gap = (wish.target_dkh - _daily_mean(now.consumption)) * in_stated
+    hold = taken * in_stated
     if abs(gap) < NOT_WORTH_CORRECTING_DKH:
         gap = 0.0
     if gap > 0.0 or hold > now.doser_dkh_per_day:
@@ -177,7 +177,7 @@ def _withheld(now: Situation) -> Withheld | None:
         return Withheld.NOT_MEASURED_TWICE
     if any(each.whose is not Whose.TANK for each in now.findings):
         return Withheld.INSTRUMENT_DOUBTED
-    if now.volume_u is None or min(now.volume_u, found.volume_over_believed.u) > MOST_VOLUME_U:
+    if now.volume_u is None or min(now.volume_u, found.volume_over_stated.u) > MOST_VOLUME_U:
         return Withheld.VOLUME_UNKNOWN
     if now.temperature_c is not None and not USUAL_C[0] <= now.temperature_c <= USUAL_C[1]:
         return Withheld.TEMPERATURE

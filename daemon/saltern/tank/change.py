@@ -25,7 +25,7 @@ class Change:
     across: bool  # whether the titre factor was found anew between the two
 
 
-def is_believed(d: Determination) -> bool:
+def is_reportable(d: Determination) -> bool:
     """Return whether a determination of the tank has an alkalinity that was reported."""
     return d.source is Source.TANK and d.alkalinity.verdict in BELIEVED and d.alkalinity.value is not None
 
@@ -38,10 +38,10 @@ def change_since_yesterday(newest: Determination, past: Sequence[Determination])
     newest, past
         The result, and others of any source and verdict, in any order.
     """
-    if not is_believed(newest):
+    if not is_reportable(newest):
         return None
     wanted = newest.started_at - BACK
-    near = [d for d in past if is_believed(d) and abs(d.started_at - wanted) <= WITHIN]
+    near = [d for d in past if is_reportable(d) and abs(d.started_at - wanted) <= WITHIN]
     if not near:
         return None
     before = min(near, key=lambda d: abs(d.started_at - wanted))

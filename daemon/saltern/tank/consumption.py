@@ -13,7 +13,7 @@ import numpy as np
 
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.quantities import FloatArray
-from saltern.tank.history import Beliefs, History
+from saltern.tank.history import History, Priors
 from saltern.tank.model import LEVELS, NET, UPTAKE, Break, Laid, Part, Variant, lay, swing_over_mean
 from saltern.tank.state_space import Filtered, kalman_filter
 
@@ -71,7 +71,7 @@ class Consumption:
         What it is likely to take up over the next day.
     wander_dkh_per_day, doser_scatter
         Learnt: their means over the grid.
-    volume_over_believed
+    volume_over_stated
         The volume that doses have shown, over the one that the keeper believes in.
     day_and_night
         Amplitude of the swing of the consumption over a day, over its mean.
@@ -84,12 +84,12 @@ class Consumption:
     rate_dkh_per_day: Estimate
     wander_dkh_per_day: float
     doser_scatter: float
-    volume_over_believed: Estimate
+    volume_over_stated: Estimate
     day_and_night: float
     too_early: bool
 
 
-def swing_until(history: History, beliefs: Beliefs, until_d: float) -> FloatArray | None:
+def swing_until(history: History, priors: Priors, until_d: float) -> FloatArray | None:
     """Return the day-and-night parts over the mean consumption, as they were known at a moment; None in the first days.
 
     A model without breaks is enough for that: the light changes less than what is taken.
@@ -97,7 +97,7 @@ def swing_until(history: History, beliefs: Beliefs, until_d: float) -> FloatArra
     known = history.until(until_d)
     if len(known.seen) < LEAST_RESULTS or until_d - known.seen[0].at_d < SWING_AFTER_D:
         return None
-    laid = lay(known, beliefs, [Variant(USUAL_WANDER_DKH_PER_DAY)], until_d)
+    laid = lay(known, priors, [Variant(USUAL_WANDER_DKH_PER_DAY)], until_d)
     filtered = kalman_filter(laid.start, laid.steps)
     found: FloatArray = swing_over_mean(filtered.mean[-1], filtered.covariance[-1])[0]
     return found
@@ -122,7 +122,7 @@ def log_priors() -> FloatArray:
 
 def consumption(
     history: History,
-    beliefs: Beliefs,
+    priors: Priors,
     at_d: float,
     windows_d: Sequence[float] = WINDOWS_D,
     breaks: tuple[Break, ...] = (),
@@ -144,12 +144,12 @@ def consumption(
     if len(known.seen) < 3:
         return None
     variants = grid(breaks)
-    laid = lay(known, beliefs, variants, at_d, windows_d, swing_until(known, beliefs, at_d))
+    laid = lay(known, priors, variants, at_d, windows_d, swing_until(known, priors, at_d))
     filtered = kalman_filter(laid.start, laid.steps, len(variants))
     mix = _Mix(filtered, weights(filtered))
     span = at_d - known.seen[0].at_d
     windows = {length: _window(mix, laid, i, min(length, span)) for i, length in enumerate(windows_d)}
-    tau = beliefs.wander_days
+    tau = priors.wander_days
     gain, rate = mix.of(Part.GAIN), mix.together({Part.MEAN: 1.0, Part.WANDER: tau * (1.0 - exp(-1.0 / tau))})
     swing = float(np.hypot(mix.of(Part.COS1).value, mix.of(Part.SIN1).value))
     u = min((each.consumption_dkh_per_day.u for each in windows.values()), default=rate.u)

@@ -1,4 +1,4 @@
-"""Was it the tank or the instrument: what a suspicion means, what would tell best, and what is taken back.
+"""Was it the tank or the instrument: what a suspicion means, which measurement would decide it, and what is taken back.
 
 `shocks` says what shape a change has. The tank and the instrument leave the same shape in results; references, and the
 electrode's offset that each titration fits, tell them apart, and are in the model. What else is known of the bench and
@@ -11,12 +11,12 @@ from enum import StrEnum
 from heapq import merge
 from math import erf, exp, hypot, log, sqrt
 
-from saltern.tank.history import Beliefs, History
+from saltern.tank.history import History, Priors
 from saltern.tank.model import Break, Kind
 from saltern.tank.shocks import Shock, Suspicion, Suspicions, follow
 
 TOLD_AT = 0.9
-"""A change is told when it is so probable that there was one that matters."""
+"""A change is reported when it is so probable that there was one that matters."""
 
 RATE_TOLD_AT, RATE_TOLD_AT_MOST, LATER_BY_OWN = 0.45, 0.8, 0.1
 """One of the consumption is told sooner, for each hour counts and a tank that wanders hides it.
@@ -82,7 +82,7 @@ class Cause(StrEnum):
 
 
 class Ask(StrEnum):
-    """The measurement that would tell best: a closed list."""
+    """The measurement that would decide it: a closed list."""
 
     REFERENCE = "reference"
     REPEAT = "repeat"
@@ -141,14 +141,14 @@ class Circumstances:
 
 @dataclass(frozen=True)
 class Finding:
-    """What is told.
+    """What is reported.
 
     Attributes
     ----------
     id
         Its number, from 1.
     at_d, since_d
-        When it is told, and when the change most likely began.
+        When it is reported, and when the change most likely began.
     whose, cause
         From closed lists.
     probability
@@ -158,7 +158,7 @@ class Finding:
     supersedes
         The number of the finding that it replaces.
     ask, cost_ml
-        What would tell best, and what of the tank's or the reference's water that takes.
+        The measurement that would decide it, and what of the tank's or the reference's water that takes.
     shape
         What the change looks like in results; None for one that is taken back.
     """
@@ -221,9 +221,9 @@ TOGETHER = {
 
 
 def look(
-    history: History, beliefs: Beliefs, at_d: float, told: Sequence[Finding], around: Circumstances
+    history: History, priors: Priors, at_d: float, reported: Sequence[Finding], around: Circumstances
 ) -> Finding | None:
-    """Return what is to be told at a moment, if anything: a new finding, or one that replaces an earlier one.
+    """Return what is to be reported at a moment, if anything: a new finding, or one that replaces an earlier one.
 
     Parameters
     ----------
@@ -232,14 +232,14 @@ def look(
     at_d
         The moment.
     told
-        Everything that has been told, in its order.
+        Everything that has been reported, in its order.
     """
     newest = max((each.at_d for each in history.seen if each.at_d <= at_d), default=None)
-    return None if newest is None else _next(history, beliefs, newest, at_d, told, around)
+    return None if newest is None else _next(history, priors, newest, at_d, reported, around)
 
 
 def looks(
-    history: History, beliefs: Beliefs, from_d: float, to_d: float, told: Sequence[Finding], around: Circumstances
+    history: History, priors: Priors, from_d: float, to_d: float, reported: Sequence[Finding], around: Circumstances
 ) -> list[Finding]:
     """Return all that is to be told after the results of a time, each as it stood when its result had come.
 
@@ -254,7 +254,7 @@ def looks(
     for each in history.seen:
         if each.at_d < from_d or each.at_d > to_d or (found and each.at_d <= found[-1].at_d):
             continue
-        finding = _next(history, beliefs, each.at_d, to_d, [*told, *found], around)
+        finding = _next(history, priors, each.at_d, to_d, [*reported, *found], around)
         if finding is None:
             break
         found.append(finding)
@@ -262,19 +262,19 @@ def looks(
 
 
 def _next(
-    history: History, beliefs: Beliefs, from_d: float, to_d: float, told: Sequence[Finding], around: Circumstances
+    history: History, priors: Priors, from_d: float, to_d: float, reported: Sequence[Finding], around: Circumstances
 ) -> Finding | None:
     """Return the first thing that is to be told after the results of a time."""
-    standing = in_force(told)
+    standing = in_force(reported)
     newest = standing[-1] if standing else None
-    number = len(told) + 1
+    number = len(reported) + 1
     again: Iterator[Suspicions] = iter(())
     if newest is not None and from_d - newest.at_d <= REVISED_FOR_D:
         about = newest.since_d - NEAR_ONSET_D, newest.since_d + NEAR_ONSET_D
         until, others = min(to_d, newest.at_d + REVISED_FOR_D), breaks_of(standing[:-1])
-        again = follow(history, beliefs, from_d, until, others, since_d=about[0], until_d=about[1])
-    since = max((each.at_d for each in told if each.supersedes is None), default=None)
-    anew = follow(history, beliefs, from_d, to_d, breaks_of(standing), since_d=since)
+        again = follow(history, priors, from_d, until, others, since_d=about[0], until_d=about[1])
+    since = max((each.at_d for each in reported if each.supersedes is None), default=None)
+    anew = follow(history, priors, from_d, to_d, breaks_of(standing), since_d=since)
     for found, of in merge(((each, newest) for each in again), ((each, None) for each in anew), key=_when):
         then = history.until(found.at_d)
         if of is not None:
@@ -300,20 +300,20 @@ def _when(one: tuple[Suspicions, Finding | None]) -> float:
     return one[0].at_d
 
 
-def in_force(told: Sequence[Finding]) -> list[Finding]:
+def in_force(reported: Sequence[Finding]) -> list[Finding]:
     """Return the findings that stand: neither replaced nor taken back."""
-    gone = {each.supersedes for each in told}
-    return [each for each in told if each.id not in gone and each.shape is not None]
+    gone = {each.supersedes for each in reported}
+    return [each for each in reported if each.id not in gone and each.shape is not None]
 
 
-def doubted(told: Sequence[Finding], history: History, at_d: float) -> list[Finding]:
+def doubted(reported: Sequence[Finding], history: History, at_d: float) -> list[Finding]:
     """Return the findings that stand and bear on advice: none from before the newest factor, and none of a week ago."""
     since_factor = max((each.at_d for each in history.factors if each.at_d <= at_d), default=0.0)
-    return [each for each in in_force(told) if each.since_d > since_factor and at_d - each.at_d <= DOUBTED_FOR_D]
+    return [each for each in in_force(reported) if each.since_d > since_factor and at_d - each.at_d <= DOUBTED_FOR_D]
 
 
 def breaks_of(standing: Sequence[Finding]) -> tuple[Break, ...]:
-    """Return how the tank's model allows for what has been told; what cannot be told apart is allowed for as either."""
+    """Return how the model allows for what has been reported; what cannot be told apart is allowed for as either."""
     found = []
     for each in standing:
         if each.shape is None:

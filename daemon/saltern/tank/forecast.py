@@ -5,7 +5,7 @@ from math import erfc, sqrt
 
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.tank.consumption import LEAST_RESULTS, LOOK_BACK_D, grid, swing_until, weights
-from saltern.tank.history import Beliefs, History
+from saltern.tank.history import History, Priors
 from saltern.tank.model import Break, Part, lay
 from saltern.tank.state_space import kalman_filter
 
@@ -35,7 +35,7 @@ class Forecast:
 
 def forecast(
     history: History,
-    beliefs: Beliefs,
+    priors: Priors,
     at_d: float,
     low_dkh: float,
     high_dkh: float,
@@ -62,8 +62,8 @@ def forecast(
     if len(known.seen) < LEAST_RESULTS:
         return None
     variants = grid(breaks)
-    end_d, swing = at_d + horizon_d, swing_until(known, beliefs, at_d)
-    laid = lay(known, beliefs, variants, end_d, swing=swing, draws_d=_draws_to_come(known, at_d, end_d))
+    end_d, swing = at_d + horizon_d, swing_until(known, priors, at_d)
+    laid = lay(known, priors, variants, end_d, swing=swing, draws_d=_draws_to_come(known, at_d, end_d))
     filtered = kalman_filter(laid.start, laid.steps, len(variants))
     likely = weights(filtered)
     nights = []

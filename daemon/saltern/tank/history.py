@@ -10,7 +10,7 @@ SAYS_NOTHING_DKH = 20.0
 
 @dataclass(frozen=True)
 class Seen:
-    """One result that is believed.
+    """One reportable result.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ class History:
 
 
 @dataclass(frozen=True)
-class Beliefs:
+class Priors:
     """What the keeper says of the tank, and what is assumed of it where nobody knows.
 
     Parameters

@@ -18,7 +18,7 @@ from math import ceil, cos, exp, floor, pi, sin
 import numpy as np
 
 from saltern.chemistry.quantities import FloatArray
-from saltern.tank.history import Beliefs, Dose, Doser, Factor, History, Reference, Seen, WaterChange
+from saltern.tank.history import Dose, Doser, Factor, History, Priors, Reference, Seen, WaterChange
 from saltern.tank.state_space import Start, Step
 
 RESULT_OF_NOTHING_DKH = 8.0
@@ -121,7 +121,7 @@ class Laid:
 
 def lay(
     history: History,
-    beliefs: Beliefs,
+    priors: Priors,
     variants: Sequence[Variant],
     until_d: float,
     windows_d: Sequence[float] = (),
@@ -150,12 +150,12 @@ def lay(
     """
     history = history.until(until_d)
     if not history.seen:
-        msg = "a tank of which nothing was measured has no model"
+        msg = "a tank without any measurement has no model"
         raise ValueError(msg)
     begin = history.seen[0].at_d
     doser = [each for each in history.doser if each.at_d <= begin][-1:]
     rate = doser[0].dkh_per_day if doser else 0.0
-    frame = _Frame(beliefs, variants, len(windows_d), np.zeros(len(SWINGS)) if swing is None else swing)
+    frame = _Frame(priors, variants, len(windows_d), np.zeros(len(SWINGS)) if swing is None else swing)
     steps: list[Step] = []
     result_steps, times = [], []
     now, before = begin, history.seen[0].dkh
@@ -220,8 +220,8 @@ def _events(
 class _Frame:
     """The matrices of one layout."""
 
-    def __init__(self, beliefs: Beliefs, variants: Sequence[Variant], windows: int, swing: FloatArray) -> None:
-        self.beliefs, self.variants, self.windows, self.swing = beliefs, variants, windows, swing
+    def __init__(self, priors: Priors, variants: Sequence[Variant], windows: int, swing: FloatArray) -> None:
+        self.priors, self.variants, self.windows, self.swing = priors, variants, windows, swing
         self.n = PARTS + PER_WINDOW * windows
         self.wander_2 = np.array([each.wander_dkh_per_day**2 for each in variants])
         self.scatter_2 = np.array([each.scatter**2 for each in variants])
@@ -229,7 +229,7 @@ class _Frame:
 
     def start(self, history: History) -> Start:
         """Return what is known before the first result: of level and mean consumption nothing."""
-        b = self.beliefs
+        b = self.priors
         factor_u = next((each.u for each in history.factors if each.at_d <= history.seen[0].at_d), b.factor_u)
         sd = np.zeros(self.n)
         for pair, amplitude in zip(BY_TURNS, b.swing_dkh_per_day, strict=True):
@@ -244,7 +244,7 @@ class _Frame:
 
     def motion(self, begin: float, end: float, rate: float) -> Step:
         """Return how the state moves while nothing happens."""
-        dt, tau = end - begin, self.beliefs.wander_days
+        dt, tau = end - begin, self.priors.wander_days
         kept = exp(-dt / tau)
         taken = np.zeros(self.n)
         taken[Part.MEAN], taken[Part.WANDER] = dt, tau * (1.0 - kept)
@@ -273,8 +273,8 @@ class _Frame:
             shift[first + LEVELS] = 0.5 * dt * rate * dt
             spread[first + UPTAKE], spread[first + NET], spread[first + LEVELS] = 1.0, -1.0, -0.5 * dt
         noise = self._wandering(dt, kept, spread)
-        noise[:, Part.MEAN, Part.MEAN] += self.beliefs.growth**2 * dt
-        noise[:, Part.OFFSET, Part.OFFSET] += self.beliefs.electrode_wander_mv**2 * dt
+        noise[:, Part.MEAN, Part.MEAN] += self.priors.growth**2 * dt
+        noise[:, Part.OFFSET, Part.OFFSET] += self.priors.electrode_wander_mv**2 * dt
         return Step(transition[None], shift[None], noise)
 
     def _wandering(self, dt: float, kept: float, spread: FloatArray) -> FloatArray:
@@ -282,7 +282,7 @@ class _Frame:
 
         Gillespie 1996, Phys. Rev. E 54, 2084, for a stationary variance of one.
         """
-        tau = self.beliefs.wander_days
+        tau = self.priors.wander_days
         both = tau * (1.0 - kept) ** 2
         of_integral = tau**2 * max(0.0, 2.0 * dt / tau - 3.0 + 4.0 * kept - kept**2)
         shape = of_integral * np.outer(spread, spread)
@@ -298,7 +298,7 @@ class _Frame:
         What a factor's error comes to is taken from the result before: from this one, its own error would pull at the
         factor, always the same way.
         """
-        b = self.beliefs
+        b = self.priors
         if isinstance(event, Seen):
             row = self._row({Part.LEVEL: 1.0, Part.FACTOR: before_dkh})
             return Step(step.transition, step.shift, step.noise, row, event.dkh, event.u_own_dkh**2)
@@ -355,7 +355,7 @@ class _Frame:
             moved[place, Part.GAIN] += dose.dkh
             shift[place] += dose.dkh
         noise = np.zeros((self.n, self.n))
-        noise[np.ix_(reach, reach)] = (dose.dkh * self.beliefs.hand_u) ** 2
+        noise[np.ix_(reach, reach)] = (dose.dkh * self.priors.hand_u) ** 2
         return _then(step, moved, shift, noise[None])
 
     def _diluted(self, step: Step, part: float, new: float, u: float, also: tuple[int, ...]) -> Step:

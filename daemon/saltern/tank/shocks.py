@@ -15,7 +15,7 @@ import numpy as np
 
 from saltern.chemistry.quantities import FloatArray
 from saltern.tank.consumption import grid, log_priors, swing_until
-from saltern.tank.history import Beliefs, History
+from saltern.tank.history import History, Priors
 from saltern.tank.model import SWINGS, Break, Part, lay, swing_over_mean
 from saltern.tank.state_space import Filtered, Step, kalman_filter
 
@@ -145,7 +145,7 @@ class Suspicions:
 
 def suspicions(
     history: History,
-    beliefs: Beliefs,
+    priors: Priors,
     at_d: float,
     breaks: tuple[Break, ...] = (),
     supposed: Sequence[Supposed] = SUPPOSED,
@@ -165,12 +165,12 @@ def suspicions(
     newest = max((each.at_d for each in history.seen if each.at_d <= at_d), default=None)
     if newest is None:
         return None
-    return next(follow(history, beliefs, newest, at_d, breaks, supposed, since_d, until_d), None)
+    return next(follow(history, priors, newest, at_d, breaks, supposed, since_d, until_d), None)
 
 
 def follow(
     history: History,
-    beliefs: Beliefs,
+    priors: Priors,
     from_d: float,
     to_d: float,
     breaks: tuple[Break, ...] = (),
@@ -189,7 +189,7 @@ def follow(
     from_d, to_d
         The first and last moment; what came up to four weeks before the first counts too.
     breaks
-        Changes that have been told.
+        Changes that have been reported.
     supposed
         What is looked for.
     since_d, until_d
@@ -198,7 +198,7 @@ def follow(
     while True:
         known = history.until(to_d).since(from_d - LOOK_BACK_D)
         alone: float | None = None
-        for found in _followed(known, beliefs, from_d, to_d, breaks, supposed, since_d, until_d):
+        for found in _followed(known, priors, from_d, to_d, breaks, supposed, since_d, until_d):
             alone = found.alone_at(known)
             if alone is not None:
                 from_d, history = found.at_d, history.without(alone)
@@ -208,12 +208,12 @@ def follow(
             return
 
 
-def without_outliers(history: History, beliefs: Beliefs, at_d: float, breaks: tuple[Break, ...] = ()) -> History:
+def without_outliers(history: History, priors: Priors, at_d: float, breaks: tuple[Break, ...] = ()) -> History:
     """Return a history without the results that were off alone, as far as that was sure at a moment."""
     newest = max((each.at_d for each in history.seen if each.at_d <= at_d), default=at_d)
     while True:
         known = history.until(at_d).since(newest - LOOK_BACK_D)
-        found = next(_followed(known, beliefs, newest, at_d, breaks, SUPPOSED, None, None), None)
+        found = next(_followed(known, priors, newest, at_d, breaks, SUPPOSED, None, None), None)
         alone = None if found is None else found.alone_at(known)
         if alone is None:
             return history
@@ -222,7 +222,7 @@ def without_outliers(history: History, beliefs: Beliefs, at_d: float, breaks: tu
 
 def _followed(
     known: History,
-    beliefs: Beliefs,
+    priors: Priors,
     from_d: float,
     to_d: float,
     breaks: tuple[Break, ...],
@@ -234,7 +234,7 @@ def _followed(
     if len(known.seen) < LEAST_RESULTS:
         return
     variants = grid(breaks)
-    laid = lay(known, beliefs, variants, to_d, swing=swing_until(known, beliefs, from_d))
+    laid = lay(known, priors, variants, to_d, swing=swing_until(known, priors, from_d))
     filtered = kalman_filter(laid.start, laid.steps, len(variants))
     of_model = log_priors() + np.cumsum(filtered.log_likelihood, axis=0)
     trace = _Trace(tuple(supposed), len(variants), filtered.mean.shape[-1])

@@ -13,7 +13,7 @@ import numpy as np
 from saltern.model.determination import Determination
 from saltern.model.parts import Parts, u_of_sum
 from saltern.model.verdict import Reason
-from saltern.tank.change import is_believed
+from saltern.tank.change import is_reportable
 
 LEAST_RESULTS = 4
 SECONDS_PER_DAY = 86400.0
@@ -30,17 +30,17 @@ class Trend:
 
 def trend_of(determinations: Sequence[Determination]) -> Trend | None:
     """Return the trend of the tank in determinations, oldest first."""
-    believed = [d for d in determinations if is_believed(d)]
+    reportable = [d for d in determinations if is_reportable(d)]
     epochs: list[Hashable] = []
     steps, behind = 0, False
-    for d in believed:
+    for d in reportable:
         now_behind = Reason.STEP_UNEXPLAINED in d.alkalinity.reasons
         steps, behind = steps + (now_behind != behind), now_behind
         epochs.append((d.calibrations.get("titre"), steps))
     return trend(
-        [d.started_at for d in believed],
-        [d.alkalinity.value or 0.0 for d in believed],
-        [d.alkalinity.in_parts() for d in believed],
+        [d.started_at for d in reportable],
+        [d.alkalinity.value or 0.0 for d in reportable],
+        [d.alkalinity.in_parts() for d in reportable],
         epochs,
     )
 

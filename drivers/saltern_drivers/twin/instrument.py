@@ -391,7 +391,7 @@ class Instrument:
 
 
 def _rate(head: PumpHead, believed_ml_per_unit: float) -> float:
-    """Return what a head gives, over what is believed; nothing where it is stalled."""
+    """Return what a head gives, over what is stated; nothing where it is stalled."""
     if head.stalled:
         return 0.0
     return head.ml_per_unit * (1.0 + head.gain_shift) * head.passes / believed_ml_per_unit

@@ -94,7 +94,7 @@ def draw(
     by_pump
         Whether the sample pump meters the sample: where a draw-down or a balance does, its gain does not matter.
     sample
-        True sample over the believed one, but for the pump's gain.
+        True sample over the stated one, but for the pump's gain.
     """
     if not calibrated:
         errors = with_changes(errors, OUT_OF_THE_BOX)

@@ -52,17 +52,17 @@ def draw_truth(bench: Bench, asked: Asked, seed: int, random: np.random.Generato
         Of the errors of the class.
     """
     pinned = dict(asked.pinned or {})
-    believed = stated(bench, asked.errors)
+    stated_by_file = stated(bench, asked.errors)
     drawn = {
         name: value
         if name in pinned or TABLE[name].error in asked.set_errors
         else TABLE[name].drawn(asked.world, value, seed)
-        for name, value in believed.items()
+        for name, value in stated_by_file.items()
     }
     if "tip_height" in asked.set_errors and "draw_down_tip_mm" not in pinned:
         off = np.random.default_rng([seed, 2]).normal(0.0, asked.errors.tip_height)
-        drawn["draw_down_tip_mm"] = believed["draw_down_tip_mm"] * (1.0 + off)
-    _bring_up(drawn, believed, pinned)
+        drawn["draw_down_tip_mm"] = stated_by_file["draw_down_tip_mm"] * (1.0 + off)
+    _bring_up(drawn, stated_by_file, pinned)
     real = {name: pinned.get(name, value) for name, value in drawn.items()}
     errors = with_changes(asked.errors, _errors_of(real, bench, asked.errors))
     by_pump, sample = _sample(bench, drawn)
@@ -80,11 +80,11 @@ def draw_truth(bench: Bench, asked: Asked, seed: int, random: np.random.Generato
     return truths, real
 
 
-def _bring_up(drawn: dict[str, float], believed: Mapping[str, float], pinned: Mapping[str, float]) -> None:
+def _bring_up(drawn: dict[str, float], stated_by_file: Mapping[str, float], pinned: Mapping[str, float]) -> None:
     """Put right what nobody brings up a bench with: a cell that a drain leaves wet, a float at the spout."""
     least_mm = 10.0 * (CLEAR_OF_RESIDUE * drawn["residue_ml"] + CLEAR_ML) / drawn["vessel_area_cm2"]
     if "conductivity_tip_mm" not in pinned and drawn["conductivity_tip_mm"] < least_mm:
-        drawn["conductivity_tip_mm"] = max(least_mm, min(believed["conductivity_tip_mm"], least_mm + 1.0))
+        drawn["conductivity_tip_mm"] = max(least_mm, min(stated_by_file["conductivity_tip_mm"], least_mm + 1.0))
     if "overfill_switch_mm" not in pinned and drawn["overfill_switch_mm"] > drawn["spout_mm"] - CLEAR_OF_SPOUT_MM:
         drawn["overfill_switch_mm"] = drawn["spout_mm"] - CLEAR_OF_SPOUT_MM
 
@@ -105,15 +105,15 @@ def _unit_of(unit: str) -> float:
 
 
 def _sample(bench: Bench, drawn: Mapping[str, float]) -> tuple[bool, float]:
-    """Return whether the pump meters the sample, and what it is truly, over what is believed, but for its gain."""
-    sample, believed_ml = bench["sample"], float(bench["vessel"]["residue_ml"])
+    """Return whether the pump meters the sample, and what it is truly, over what is stated, but for its gain."""
+    sample, stated_ml = bench["sample"], float(bench["vessel"]["residue_ml"])
     tip = sample.get("draw_down")
     if tip is not None:
         tip_ml = float(tip["tip_mm"] * bench["vessel"]["area_cm2"])
         return False, drawn["draw_down_tip_mm"] * drawn["vessel_area_cm2"] / tip_ml
-    left_ml = drawn["residue_ml"] - believed_ml  # what a drain leaves counts as sample
+    left_ml = drawn["residue_ml"] - stated_ml  # what a drain leaves counts as sample
     weighed = bench["probes"].get("balance") is not None
-    return not weighed, 1.0 + left_ml / (float(sample["volume_ml"]) + believed_ml)
+    return not weighed, 1.0 + left_ml / (float(sample["volume_ml"]) + stated_ml)
 
 
 def as_stated(bench: Bench, truths: Truths) -> dict[str, float]:

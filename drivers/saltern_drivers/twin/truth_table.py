@@ -344,7 +344,7 @@ WATER = (
 
 TANK = (
     Row(
-        "tank_volume_l", "L", "the tank's water, of which the keeper states the volume", _volume, 2.0, 200_000.0,
+        "tank_volume_l", "L", "the tank's water; the keeper states the volume", _volume, 2.0, 200_000.0,
         normal_share(0.015),
     ),
     Row(

@@ -28,7 +28,7 @@ SAMPLE_PH_FREE, PIVOT_PH = 8.2, -np.log10(PIVOT_H)
 
 @dataclass(frozen=True)
 class Belief:
-    """What is believed of the sample and the electrode while the titration runs."""
+    """What is known of the sample and the electrode while the titration runs."""
 
     theta: FloatArray  # (5,), as in reading_model
     priors: Priors

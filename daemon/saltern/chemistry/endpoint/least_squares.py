@@ -52,7 +52,7 @@ READING_EVERY_S = 20.0
 
 NOISE_FLOOR_MV = 0.02
 BLIND_FLOOR_MV = 0.2
-"""Least noise believed where none is stated. Residuals show how a signal repeats, not how straight the electrode
+"""Least noise assumed where none is stated. Residuals show how a signal repeats, not how straight the electrode
 is: hysteresis, stirring and bridge potentials of a good glass electrode come to a few tenths of a millivolt
 (common practice; 0.2 mV is 0.003 pH). State the noise to claim less."""
 
@@ -214,7 +214,7 @@ def _refuse_what_is_no_titration(solution: Solution, priors: Priors) -> None:
     if not residual_mv <= limit_mv:
         raise CurveError(
             f"the readings do not follow a titration curve that reaches its end point: the best fit leaves "
-            f"{residual_mv:.1f} mV, and {limit_mv:.1f} mV is the most believed",
+            f"{residual_mv:.1f} mV, and {limit_mv:.1f} mV is the limit",
             where=NAME,
             remedy="Titrate further, and check salinity, titrant strength and --co2",
         )

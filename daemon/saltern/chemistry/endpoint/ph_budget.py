@@ -79,7 +79,7 @@ def ph_budget(
 
         try:
             refitted = fit_of_water(with_curve, with_conditions, priors, other)
-        except CurveError:  # so far from a titration that the fit is refused: it would not have been believed
+        except CurveError:  # so far from a titration that the fit is refused: it would not have been accepted
             return 0.0
         return abs(initial_ph_total(with_curve, refitted, with_conditions).value - usual)
 

@@ -1,6 +1,6 @@
 """Only now acid: the bottle of titrant in its place, both lines primed, and the acid seen to come."""
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.model.calibration import Cause, Kind
 from saltern.procedures.bring_up.site import Found, Site, StepRefusedError
 from saltern.procedures.bring_up.water import ACID_SHOWS_MV, acid_shows_mv
@@ -25,7 +25,7 @@ def acid(site: Site) -> Found:
     keep_wet(bench, notebook)  # several lines' content: what stood in this one is gone then
     empty(bench, notebook)
     prompts.confirm("acid-in", "Put the titrant inlet into the full bottle of titrant, standing lower than its tip")
-    full = books.bottle_replaced(bench.ledger, bench.config.titrant.bottle_ml)
+    full = bookkeeping.bottle_replaced(bench.ledger, bench.config.titrant.bottle_ml)
     bench.note(full, "bring-up: a full bottle of titrant")
     wet_the_probes(bench, notebook)
     moved_mv = acid_shows_mv(bench)

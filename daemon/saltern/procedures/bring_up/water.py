@@ -3,7 +3,7 @@
 The water is fresh, with 35 g of kitchen salt to the litre: it harms nothing, and the conductivity cell sees it.
 """
 
-from saltern.bench import ledger as books
+from saltern.bench import bookkeeping
 from saltern.bench.bench import Bench
 from saltern.errors import MotionError
 from saltern.model.calibration import Cause, Kind
@@ -41,7 +41,7 @@ STIRRED_S = 20.0
 def pour(bench: Bench, most_ml: float, why: str) -> None:
     """Let the ledger know of what a person pours into the vessel by hand."""
     vessel_ml = bench.ledger.vessel_ml.high + most_ml
-    bench.note(books.level_unknown(bench.ledger, min(bench.config.vessel.capacity_ml, vessel_ml)), why)
+    bench.note(bookkeeping.level_unknown(bench.ledger, min(bench.config.vessel.capacity_ml, vessel_ml)), why)
 
 
 def well_ml(bench: Bench) -> float:
@@ -99,12 +99,12 @@ def water(site: Site) -> Found:
         "Thread the hoses, ends where they belong: sample above the spout, titrant at its tip, waste into its empty "
         "container; motor supply on. Open no pump head while a hose is full: it siphons",
     )
-    bench.note(books.container_emptied(bench.ledger), "bring-up: an empty container")
+    bench.note(bookkeeping.container_emptied(bench.ledger), "bring-up: an empty container")
     bench.believe_empty("bring-up: nothing was filled yet")
     _waste_first(site)
     _fill_and_drain(site, notebook)
     _titrant(site, notebook)
-    return Found("the waste pump drains, the others fill, and each turns back when it is told to")
+    return Found("the waste pump drains, the others fill, and each turns back when it should")
 
 
 def _waste_first(site: Site) -> None:

@@ -179,7 +179,7 @@ def _since_when_extreme(looked: Looked, dkh: float, side: str) -> str:
 
 
 def _seen_twice(looked: Looked) -> bool:
-    """Return whether the determination just before, believed or not, looked at the same water and agrees."""
+    """Return whether the determination just before, accepted or not, looked at the same water and agrees."""
     newest, before = looked.newest, looked.before
     if before is None or before.alkalinity.value is None or newest.started_at - before.started_at > TWICE_WITHIN:
         return False
@@ -187,16 +187,16 @@ def _seen_twice(looked: Looked) -> bool:
 
 
 def after_doubt(looked: Looked) -> str:
-    """Return what became of a suspect result, once the newest is believed: whether it was a false alarm."""
+    """Return what became of a suspect result, once the newest is accepted: whether it was a false alarm."""
     before = looked.before
     if not looked.past or before is None or before.alkalinity.verdict is not Verdict.SUSPECT:
         return ""
     now = f"{looked.words(_dkh(looked.newest))} ({looked.clock(looked.newest.started_at)})"
     if before.alkalinity.value is None:
-        return f"what was measured since is believed: {now}"
+        return f"what was measured since is accepted: {now}"
     was = looked.words(_dkh(before))
     if _agree(before, looked.newest):
-        return f"it was no false alarm: measured again it is {now}, after {was}, and both agree"
+        return f"it was not a false alarm: measured again it is {now}, after {was}, and both agree"
     return f"a false alarm: measured again it is {now}, and not {was}"
 
 

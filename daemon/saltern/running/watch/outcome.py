@@ -1,4 +1,4 @@
-"""A determination that has just come to its end: what of it the keeper is told."""
+"""A determination that has just come to its end: what of it the keeper is alerted to."""
 
 from collections.abc import Iterator
 
@@ -13,7 +13,7 @@ def of_outcome(outcome: Determination, after_doubt: str = "") -> Iterator[Watche
     reasons = ", ".join(reason.value for reason in outcome.alkalinity.reasons)
     first = outcome.remarks[0] if outcome.remarks else ""
     yield Watched(verdict is Verdict.VOID, "determination-void", f"no result: {reasons}. {first}")
-    doubted = f"a result not believed: {reasons}"
+    doubted = f"a result was not accepted: {reasons}"
     yield Watched(verdict is Verdict.SUSPECT, "determination-suspect", doubted, over=after_doubt)
     step = outcome.noticed.get(Notice.STEP_UNEXPLAINED, "")
     measured = outcome.alkalinity.value is not None and outcome.source is Source.TANK

@@ -80,8 +80,8 @@ def _settles(d: Determination, bears_on: Settles) -> Estimate | None:
         pivot = pivot_mv(d.end_point, d.temperature_c or 25.0) if d.end_point is not None else None
         return None if pivot is None else Estimate(pivot, OFFSET_FLOOR_MV)
     quantity = d.alkalinity if bears_on == "alkalinity" else d.salinity
-    believed = quantity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
-    if not believed or quantity.value is None or quantity.u is None:
+    reportable = quantity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
+    if not reportable or quantity.value is None or quantity.u is None:
         return None
     return Estimate(quantity.value, quantity.in_parts().u_own)
 

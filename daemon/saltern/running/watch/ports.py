@@ -35,13 +35,13 @@ class Ports:
         for where, places in lines.items():
             gone_s = self._gone_s.get(places[0])
             if gone_s is None or at_rest or now_s - gone_s >= GONE_FOR_S:
-                self._tell(where, places, found[places[0]])
+                self._report(where, places, found[places[0]])
         seen = {place: (connection.up, connection.returns) for place, connection in found.items()}
         if seen != self._seen:
             self._seen = seen
             self._hears("devices", {"absent": [place for place, (up, _) in seen.items() if not up]})
 
-    def _tell(self, where: str, places: list[str], connection: Connection) -> None:
+    def _report(self, where: str, places: list[str], connection: Connection) -> None:
         code = f"absent-{places[0].replace('.', '-')}"
         if connection.up and any(alert.code == code for alert in self._alerting.standing):
             self._log.info("device.returned", places=places, where=where, returns=connection.returns)

@@ -1,4 +1,4 @@
-"""One thing that was looked at: whether it stands, and what the keeper is told of it."""
+"""One thing that was looked at: whether it stands, and the alert for it."""
 
 from typing import NamedTuple
 

@@ -1,7 +1,7 @@
-"""The bench's books: the ledger, the trips, and the states that hold it, in the records and in two small files.
+"""The bench's state: the ledger, the trips, and the states that hold it, in the records and in two small files.
 
 Rows and files must agree. Where one of the two is damaged, the other counts. Where neither can be relied on, or the
-records are older than their files, the books are lost: nobody knows what was pumped, tripped or held since.
+records are older than their files, the state is lost: nobody knows what was pumped, tripped or held since.
 """
 
 import json
@@ -26,7 +26,7 @@ VOLUMES = (
 
 
 class Rows(Protocol):
-    """The records, as far as the books need them: `saltern.records.store.Store` is one."""
+    """The records, as far as that state needs them: `saltern.records.store.Store` is one."""
 
     where: str
     found: str
@@ -47,7 +47,7 @@ class Rows(Protocol):
     def now_text(self) -> str: ...
 
 
-class Books:
+class BenchState:
     """What the bench keeps across restarts.
 
     Parameters
@@ -66,7 +66,7 @@ class Books:
         self._store = store
         self._path = path
         self.lost = ""
-        """What of the books cannot be relied on, until a ledger is committed again."""
+        """What of the state cannot be relied on, until a ledger is committed again."""
         self.damaged: list[str] = []
         """Small files that were moved aside."""
         self._generation = self._newest()

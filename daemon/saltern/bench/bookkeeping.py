@@ -35,7 +35,7 @@ def first(capacity_ml: float, bottle_ml: float) -> Ledger:
 def worst(
     capacity_ml: float, bottle_ml: float, container_ml: float, titrant_recent_ml: float, titrant_run_ml: float
 ) -> Ledger:
-    """Return what is known of a bench whose books are lost: nothing but what its vessels can hold.
+    """Return what is known of a bench whose state is lost: nothing but what its vessels can hold.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What is believed of sample and electrode while the titration still runs: enough to choose the next dose."""
+"""What is known of sample and electrode while the titration still runs: enough to choose the next dose."""
 
 from dataclasses import dataclass
 from enum import Enum
