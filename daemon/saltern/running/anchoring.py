@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from saltern.chemistry.units import dkh_to_umol_kg, umol_kg_to_dkh
-from saltern.config.tables import Alerts
+from saltern.config.tables import Alerts, BenchConfig
 from saltern.model.calibration import Kind
 from saltern.model.determination import Determination, Notice, Source
 from saltern.model.logbook import Dose, Logged, OtherTest, WaterChange
@@ -20,6 +20,9 @@ from saltern.records.store import Store
 USUAL_SALINITY = 35.0
 WEIGHED_SAMPLE = 0.002
 """What two weighings of a sample may be off by, relative: some tenths of a gram in a hundred (assumed)."""
+
+WITHIN_A_FACTOR = 2.0
+"""Of what the keeper expects, which a colour kit has shown; a first fill that ran dry lies far outside (assumed)."""
 
 ASKS = (
     "It is repeated and unexplained: a worn tube repeats as well as a true change. Measure a reference (saltern "
@@ -49,9 +52,14 @@ def step_of(store: Store, rules: Alerts, d: Determination) -> Step | None:
     return unexplained_step(new, past, witnesses, dkh_to_umol_kg(rules.most_dkh_per_day, salinity))
 
 
-def surprising(store: Store, rules: Alerts, d: Determination) -> Determination:
-    """Make suspect a first result beyond a step that nothing explains: another one tells if it was chance."""
-    if not _accepted(d) or step_open(store) or step_of(store, rules, d) is None:
+def surprising(store: Store, config: BenchConfig, d: Determination) -> Determination:
+    """Make suspect a result beyond a step that nothing explains: a second one decides whether it was chance.
+
+    A first result of all is held against what the keeper expects.
+    """
+    if not _accepted(d) or step_open(store):
+        return d
+    if step_of(store, config.alerts, d) is None and not _far_from_the_keepers_word(store, config, d):
         return d
     suspect = replace(d.alkalinity, verdict=Verdict.SUSPECT, reasons=(*d.alkalinity.reasons, Reason.UNEXPECTED))
     return replace(d, alkalinity=suspect)
@@ -73,6 +81,18 @@ def anchored(store: Store, rules: Alerts, d: Determination) -> Determination:
         alkalinity=open_still,
         remarks=(*d.remarks, f"{Reason.STEP_UNEXPLAINED.value}: {text}"),
         noticed={**d.noticed, Notice.STEP_UNEXPLAINED: text},
+    )
+
+
+def _far_from_the_keepers_word(store: Store, config: BenchConfig, d: Determination) -> bool:
+    """Return whether a first result is not half, or more than twice, what the bench file expects."""
+    value, expected_dkh = d.alkalinity.value, config.expected_dkh
+    if value is None or expected_dkh is None or store.reportable(Source.TANK, 1):
+        return False
+    return (
+        not 1.0 / WITHIN_A_FACTOR
+        <= umol_kg_to_dkh(value, d.salinity.value or USUAL_SALINITY) / expected_dkh
+        <= (WITHIN_A_FACTOR)
     )
 
 

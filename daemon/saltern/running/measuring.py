@@ -158,7 +158,7 @@ class Measuring:
         return outcome
 
     def _surprising(self, d: Determination) -> Determination:
-        return surprising(self._store, self._bench.config.alerts, d)
+        return surprising(self._store, self._bench.config, d)
 
     def _expectation(self, source: Source) -> Expectation:
         """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word."""
