@@ -9,7 +9,7 @@ from saltern.config.tables import Alerts, BenchConfig
 from saltern.model.calibration import Kind
 from saltern.model.determination import Determination, Notice, Source
 from saltern.model.logbook import Dose, Logged, OtherTest, WaterChange
-from saltern.model.verdict import Reason, Verdict
+from saltern.model.verdict import Quantity, Reason, Verdict
 from saltern.procedures.determination import TITRANT_WITHIN, TITRANT_WITHIN_G
 from saltern.quality.baseline import Step, Witnesses, seen, unexplained_step
 from saltern.quality.history import MOST_RESULTS
@@ -55,14 +55,18 @@ def step_of(store: Store, rules: Alerts, d: Determination) -> Step | None:
 def surprising(store: Store, config: BenchConfig, d: Determination) -> Determination:
     """Make suspect a result beyond a step that nothing explains: a second one decides whether it was chance.
 
-    A first result of all is held against what the keeper expects.
+    A first result of all is held against what the keeper expects; the same fit gives the sample's pH.
     """
     if not _accepted(d) or step_open(store):
         return d
-    if step_of(store, config.alerts, d) is None and not _far_from_the_keepers_word(store, config, d):
+    far = _far_from_the_keepers_word(store, config, d)
+    if not far and step_of(store, config.alerts, d) is None:
         return d
-    suspect = replace(d.alkalinity, verdict=Verdict.SUSPECT, reasons=(*d.alkalinity.reasons, Reason.UNEXPECTED))
-    return replace(d, alkalinity=suspect)
+    return replace(d, alkalinity=_unexpected(d.alkalinity), ph_total=_unexpected(d.ph_total) if far else d.ph_total)
+
+
+def _unexpected(quantity: Quantity) -> Quantity:
+    return replace(quantity, verdict=Verdict.SUSPECT, reasons=(*quantity.reasons, Reason.UNEXPECTED))
 
 
 def anchored(store: Store, rules: Alerts, d: Determination) -> Determination:
