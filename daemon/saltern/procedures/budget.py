@@ -8,8 +8,6 @@ from saltern.chemistry.titrant import titrant_density_kg_l
 from saltern.config.tables import BenchConfig, Titrant
 from saltern.model.parts import Parts
 from saltern.procedures.titre import AGE, FACTOR, titre_at
-from saltern.quality.history import History
-from saltern.quality.observed_scatter import beyond_stated
 
 DENSITY_PER_SALINITY, DENSITY_PER_K = 7.4e-4, 3.0e-4
 """Relative change of the sample's mass with salinity and temperature at S 35 and 25 degC (TEOS-10); what they do to the
@@ -29,7 +27,6 @@ SHARED_BY: dict[str, str | None] = {
     "sample metered at another temperature": None,
     "steps of the sample pump in doubt": None,
     "steps of the titrant pump in doubt": None,
-    "scatter beyond what is stated": None,
     "salinity": "conductivity",
     "temperature": "temperature",
     FACTOR: "titre",
@@ -176,12 +173,6 @@ def of_doubted_motion(
         "steps of the titrant pump in doubt": doubted_ml.get("titrant", 0.0) / titrant_ml if titrant_ml > 0.0 else 0.0,
     }
     return {name: abs(alkalinity_umol_kg) * share / sqrt(3.0) for name, share in shares.items() if share > 0.0}
-
-
-def of_observed_scatter(history: History, budget: Mapping[str, float]) -> dict[str, float]:
-    """Return what a result scatters by beyond what its own sources state, as the bench's past shows it, umol/kg."""
-    beyond = beyond_stated(history, hypot(*(u for source, u in budget.items() if source in OWN)))
-    return {"scatter beyond what is stated": beyond} if beyond > 0.0 else {}
 
 
 def combined_u(budget: dict[str, float]) -> float:

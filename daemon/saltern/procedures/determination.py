@@ -35,7 +35,6 @@ from saltern.procedures.budget import (
     combined_u,
     epoch_of,
     of_doubted_motion,
-    of_observed_scatter,
 )
 from saltern.procedures.calibrated import calibrated_options, e0_from_calibration, ph_nbs, sample_salinity
 from saltern.procedures.notebook import Notebook, Watcher
@@ -426,7 +425,6 @@ def _finished(
     )
     doubted_ml = {role: doubted.most_ml for role, doubted in run.doubted.items()}
     budget |= of_doubted_motion(config, alkalinity, sample_ml, notebook.titrant_ml, doubted_ml)
-    budget |= of_observed_scatter(history, budget)
     notebook.remarks += [
         f"up to {doubted.most_ml:.2g} mL of {role} may be missing: {doubted.why}"
         for role, doubted in run.doubted.items()
