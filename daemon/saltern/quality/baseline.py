@@ -75,6 +75,10 @@ class Witnesses:
     weighed: float | None = None
 
 
+UNKNOWN_DAYS = 1.0
+"""Taken for the time between two results where the clock was set back (assumed)."""
+
+
 @dataclass(frozen=True)
 class Step:
     """A step that nothing explains: how large it was when it was first seen, and what would have been allowed then."""
@@ -196,4 +200,6 @@ def _relative(before: Seen, after: Seen) -> float:
 
 
 def _days(before: Seen, after: Seen) -> float:
-    return max(0.0, (after.at - before.at).total_seconds() / SECONDS_A_DAY)
+    """Return the days between two results; a day where the clock was set back between them, so that nobody knows."""
+    days = (after.at - before.at).total_seconds() / SECONDS_A_DAY
+    return days if days >= 0.0 else UNKNOWN_DAYS
