@@ -6,11 +6,11 @@ import pytest
 from tests.twin_bench import TwinBench
 
 PITCH_STEPS = 3200.0  # 0.2 mL from roller to roller, as in a head of 0.6 mL a turn with three rollers
-RIPPLE = 0.5
+RIPPLE = 0.8
 
 
 def errors(keeps_to_pitches):
-    """Return the errors of some determinations on a pump that pulsates by half of its flow, umol/kg."""
+    """Return the errors of some determinations on a pump that pulsates by most of its flow, umol/kg."""
     stated = {"pumps.titrant.units_per_roller_pitch": PITCH_STEPS} if keeps_to_pitches else None
     found = []
     for seed in (5, 6, 7, 9):
@@ -33,5 +33,5 @@ def test_doses_of_whole_pitches_take_the_pulsation_away():
     """It adds some umol/kg to doses as they come; kept to pitches what is left is the bench's own scatter."""
     as_they_come, whole = rms(errors(False)), rms(errors(True))
 
-    assert whole < 0.85 * as_they_come
-    assert whole < 9.0
+    assert whole < 0.6 * as_they_come
+    assert whole < 10.0

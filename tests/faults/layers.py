@@ -117,7 +117,7 @@ def _verdict_off() -> list:
 
 
 def _alerts_off() -> list:
-    return [patch("saltern.running.alerting.Alerting.raise_once", lambda self, alert: None)]
+    return [patch("saltern.running.alerting.Alerting.raise_once", lambda self, alert, steps=0.0: None)]
 
 
 def _records_off() -> list:

@@ -103,9 +103,9 @@ def _interlocks_not_told() -> list:
     """Alerts of interlocks go nowhere; all others come."""
     raise_once = Alerting.raise_once
 
-    def others(self: Alerting, alert: Alert) -> None:
+    def others(self: Alerting, alert: Alert, steps: float = 0.0) -> None:
         if not alert.code.startswith("interlock-"):
-            raise_once(self, alert)
+            raise_once(self, alert, steps)
 
     return [patch.object(Alerting, "raise_once", others)]
 

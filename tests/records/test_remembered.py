@@ -103,7 +103,10 @@ def test_records_that_are_closed_say_so(clock):
 
 
 def test_a_round_at_rest_asks_the_records_for_nothing_most_of_the_time():
-    """An hour of rounds, 720, asked 6,480 times when each of them read the records anew; now it asks 432 times."""
+    """An hour of rounds, 720, asked 6,480 times when each of them read the records anew.
+
+    Now it looks once in 52 s and asks eleven times then, of which three hold the bench's state against its checksums.
+    """
     twin = TwinBench()
     twin.bench.close()
     store = open_store(IN_MEMORY, twin.clock)
@@ -113,7 +116,7 @@ def test_a_round_at_rest_asks_the_records_for_nothing_most_of_the_time():
     asked, end_s = queries_of(store), twin.clock.monotonic() + 3600.0
     while twin.clock.monotonic() < end_s:
         service.round()
-    assert 72 <= len(asked) <= 720  # looked at, and not in each round
+    assert 72 <= len(asked) <= 12 * 72  # looked at, and not in each round
     service.bench.close()
     store.close()
 
