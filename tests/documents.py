@@ -241,7 +241,7 @@ def _cell(text: str) -> str:
 def with_demo(readme: str) -> str:
     """Return the README with the output of `saltern demo` as it is now."""
     words = [sys.executable, "-m", "saltern.cli.main", "demo"]
-    shown = subprocess.run(words, check=True, capture_output=True, text=True, env={**os.environ, "COLUMNS": "104"})
+    shown = subprocess.run(words, check=True, capture_output=True, text=True, env={**os.environ, "COLUMNS": "80"})
     block = "".join(f"    {line}".rstrip() + "\n" for line in shown.stdout.rstrip().splitlines())
     begin, end = readme.index("    A day of a "), readme.index("\nThe twin, as we call")
     return readme[:begin] + block + readme[end:]

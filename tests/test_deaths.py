@@ -158,7 +158,7 @@ def test_an_address_that_takes_nothing_leaves_it_to_the_next_life(unit, telephon
     done = dies(unit)
 
     assert done.returncode == 0
-    assert "could not be told" in done.stderr
+    assert "could not be alerted" in done.stderr
     known = deaths.deaths(unit.runtime)
     assert (known.count, known.told) == (1, False)
 
@@ -168,7 +168,7 @@ def test_a_report_that_hangs_ends_by_itself():
     done = subprocess.run([sys.executable, "-c", hangs], capture_output=True, text=True, check=False, timeout=60)
 
     assert done.returncode == 0
-    assert "could not be told within 0 s" in done.stderr
+    assert "could not be alerted within 0 s" in done.stderr
 
 
 @pytest.mark.parametrize("text", ["alerts = 3\n", "not TOML at all", '[alerts]\nurls_file = "nowhere"\n'])
@@ -177,7 +177,7 @@ def test_a_bench_file_that_is_broken_keeps_no_death_from_being_counted(unit, tex
     done = dies(unit, "exit-code", "exited", "2")
 
     assert done.returncode == 0
-    assert "could not be told" in done.stderr
+    assert "could not be alerted" in done.stderr
     assert "Traceback" not in done.stderr
     assert deaths.deaths(unit.runtime).count == 1
 

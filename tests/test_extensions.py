@@ -191,7 +191,7 @@ def _open(table: Lamp, around: Surroundings) -> LampOutlet:
     return LampOutlet(around.folder / table.file)
 
 
-KIND = OutletKind(_open, Lamp, told_by=lambda table: f"the lamp at {table.file}")
+KIND = OutletKind(_open, Lamp, reaches=lambda table: f"the lamp at {table.file}")
 '''
 
 
@@ -216,12 +216,12 @@ def test_an_outlet_is_one_file_and_one_line(tree):
         "from pathlib import Path\n"
         "from saltern.clock import RealClock\n"
         "from saltern.config.loading import load_bench\n"
-        "from saltern.publish.outlets import outlets, told_by\n"
+        "from saltern.publish.outlets import outlets, reaches\n"
         "from saltern.records.store import IN_MEMORY, open_store\n"
         "config, store = load_bench(Path('bench.toml')), open_store(IN_MEMORY, RealClock())\n"
         "with outlets(lambda: config, Path('.'), store, RealClock(), lambda: True) as found:\n"
         "    found.update({'alerts': ['one'], 'last': None})\n"
-        "    print(Path('lamp').read_text(), told_by(config))\n"
+        "    print(Path('lamp').read_text(), reaches(config))\n"
         "print(Path('lamp').read_text())\n",
     )
     assert said == "lit ['the lamp at lamp']\nout\n"

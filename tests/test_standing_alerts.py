@@ -295,7 +295,7 @@ def test_a_suspect_result_that_repeats_is_not_called_a_false_alarm(life):
     tank.result(7.6)
     tank.result(8.0, verdict=Verdict.SUSPECT, reasons=(Reason.UNEXPECTED,))
     (over,) = tank.result(8.01, after_h=0.3)
-    assert "no false alarm" in over.text
+    assert "not a false alarm" in over.text
 
 
 def test_salinity_and_ph_have_bands_and_no_alert_where_their_value_is_not_believed(life):

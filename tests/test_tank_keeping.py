@@ -26,10 +26,10 @@ class Told:
     def __init__(self, store, config, clock):
         self.store, self.config, self.clock = store, config, clock
         self.alerting = self.mailbox = self
-        self.told = []
+        self.raised = []
 
     def once(self, code, text, severity):
-        self.told.append((code, text))
+        self.raised.append((code, text))
 
     def put_for_records(self, act):
         act()
@@ -125,4 +125,4 @@ def test_a_bench_without_a_tank_is_left_alone(lived):
         thread = TankKeeping(bare, reader)
         thread.ask()
         thread.close()
-    assert bare.told == []
+    assert bare.raised == []

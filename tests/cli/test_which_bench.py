@@ -124,7 +124,7 @@ def test_an_operators_words_may_begin_with_a_bench_file(tmp_path):
     [
         (("hold",), "Missing argument"),
         (("hold", "a.toml", "6", "7"), "Say: saltern hold HOURS"),
-        (("hold", "six"), "no number of hours"),
+        (("hold", "six"), "not a number of hours"),
         (("hold", "73"), "From 0 to 72"),
         (("bypass", "clock", "0.01", "why"), "From 0.1 to 72"),
         (("part", "replaced"), "Say: saltern part ACT NAME"),

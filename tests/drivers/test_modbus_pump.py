@@ -141,7 +141,7 @@ def test_a_count_that_begins_anew_cannot_tell_and_says_so():
     host = Host("since-start")
     host.board.to_board = lambda data: b"" if data[1] == 16 and data[2:4] == START else data
     host.pump.start(700)
-    with pytest.raises(DriverError, match="cannot tell"):
+    with pytest.raises(DriverError, match="does not show"):
         host.go_on()
 
     progress = host.pump.progress()

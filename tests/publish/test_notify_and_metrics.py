@@ -173,7 +173,7 @@ def test_secrets_that_others_may_read_or_that_are_missing_are_refused_without_be
     assert "word" not in str(caught.value)
 
     path.chmod(0o600)
-    with pytest.raises(ConfigError, match="no notification address") as caught:
+    with pytest.raises(ConfigError, match="not a notification address") as caught:
         NotifyOutlet(Alerts(urls_file="urls"), "b", tmp_path, store, RealClock(), lambda _: False, lambda: True)
     assert "word" not in str(caught.value)
     with pytest.raises(ConfigError, match="cannot be read"):

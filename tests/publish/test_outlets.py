@@ -42,7 +42,7 @@ class Lamp:
         self.closed = True
 
 
-KIND = OutletKind(Lamp, Buoy, told_by=lambda table: f"the lamp on channel {table.channel}")
+KIND = OutletKind(Lamp, Buoy, reaches=lambda table: f"the lamp on channel {table.channel}")
 """
 
 

@@ -205,7 +205,7 @@ def looked_at(store):
     now = datetime(2026, 6, 1, tzinfo=UTC)
     return [
         store.results(100),
-        store.stated(Source.TANK, 100),
+        store.reportable(Source.TANK, 100),
         store.last_started(Source.TANK),
         store.last_met(Source.TANK),
         store.draft(),

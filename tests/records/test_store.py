@@ -58,8 +58,8 @@ def test_a_determination_comes_back_as_it_was(store, determination):
     assert number == 1
     assert same(determination, store.determination(1))
     assert store.next_id() == 2
-    assert [d.alkalinity for d in store.stated(Source.TANK, 5)] == [determination.alkalinity]
-    assert store.stated(Source.REFERENCE, 5) == []
+    assert [d.alkalinity for d in store.reportable(Source.TANK, 5)] == [determination.alkalinity]
+    assert store.reportable(Source.REFERENCE, 5) == []
 
 
 def test_a_void_run_is_kept_with_its_reason_and_is_no_last_result(store, determination):
@@ -75,7 +75,7 @@ def test_a_void_run_is_kept_with_its_reason_and_is_no_last_result(store, determi
     store.keep(void)
 
     assert store.determination(1).alkalinity.reasons == (Reason.NOT_EMPTY,)
-    assert store.stated(Source.TANK, 5) == []
+    assert store.reportable(Source.TANK, 5) == []
     assert store.last_started(Source.TANK) is not None
 
 

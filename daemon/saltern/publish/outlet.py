@@ -70,7 +70,7 @@ class OutletKind:
         The extra of Saltern that brings the library, if it is one of ours.
     asked_by
         For an outlet without a table of its own: what of the bench file asks for it, or None where nothing does.
-    told_by
+    reaches
         Says in some words whom it reaches, where it is a way to hear of trouble; addresses stay secret.
     """
 
