@@ -197,7 +197,8 @@ def test_a_disk_that_fails_for_an_hour_is_told_of_and_loses_no_result(scenario, 
     assert "storage" in {alert["code"] for alert in played["alerts"]}
 
 
-def test_the_demo_shows_results_truth_and_a_curve():
+def test_the_demo_shows_results_truth_and_a_curve(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
     code, out, _ = run("demo")
 
     assert code == 0

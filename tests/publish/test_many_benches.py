@@ -133,6 +133,8 @@ class Ear:
     def close(self):
         self.client.disconnect()
         self.client.loop_stop()
+        self.client.on_connect = self.client.on_message = None  # else a cycle keeps its sockets for the collector
+        del self.client
 
 
 @pytest.mark.skipif(shutil.which("mosquitto") is None, reason="mosquitto is not installed")
