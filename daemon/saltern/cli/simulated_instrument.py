@@ -24,7 +24,7 @@ from saltern.errors import ConfigError
 from saltern.model.determination import Determination, PhAt, Quantity, Source
 from saltern.model.ledger import Interval
 from saltern.model.parts import Parts
-from saltern.model.verdict import Reason, Verdict
+from saltern.model.verdict import REPORTABLE, Reason, Verdict
 from saltern.procedures.arithmetic import sample_per_run_ml
 from saltern.procedures.budget import alkalinity_budget, alkalinity_parts, combined_u, epoch_of
 from saltern.procedures.calibrated import calibrated_options, sample_salinity
@@ -182,7 +182,7 @@ class Believed:
         newest = self._store.next_id() - 1
         for number in range(self._looked_at + 1, newest + 1):
             d = self._store.determination(number)
-            if d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL):
+            if d.alkalinity.verdict in REPORTABLE:
                 self._found[d.source].append(d)
         self._looked_at = newest
         return self._found[source][-limit:]

@@ -14,6 +14,10 @@ class Verdict(StrEnum):
     SUPERSEDED = "superseded"  # evaluated again
 
 
+REPORTABLE = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
+"""Those of a value that is reported: shown as the newest, followed, compared with."""
+
+
 class Reason(StrEnum):
     """Why a value is not simply accepted."""
 

@@ -27,7 +27,7 @@ from saltern.config.tables import BenchConfig, Water
 from saltern.errors import CurveError, InterlockError, MotionError, ReadingError, SalternError, StorageError
 from saltern.model.determination import Determination, Notice, PhAt, Quantity, Source
 from saltern.model.parts import Parts
-from saltern.model.verdict import Reason, Verdict
+from saltern.model.verdict import REPORTABLE, Reason, Verdict
 from saltern.ports import DriverError, MisuseError
 from saltern.procedures.budget import (
     alkalinity_budget,
@@ -455,7 +455,7 @@ def _finished(
     judged = judge_alkalinity(
         config, found, ph_total, end_point, titration.settled, against, proof_failed, budget.get(AGE, 0.0)
     )
-    if judged.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL):
+    if judged.verdict in REPORTABLE:
         expectation.drains.learn(notebook.drains, bench.clock.monotonic())
     epoch = epoch_of("ph" if config.probes.ph.tris_u_ph is None else "tris", bench.calibrations)
     ph_parts = Parts(ph_total.u, {epoch: combined_u(model)})

@@ -17,7 +17,7 @@ from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.model.determination import Determination
-from saltern.model.verdict import Reason, Verdict
+from saltern.model.verdict import REPORTABLE, Reason, Verdict
 from saltern.procedures.budget import OWN, TIP_HEIGHT_PERCENT
 from saltern.procedures.options import CHECKED, Day, Lot
 from saltern.procedures.prompts import Prompts
@@ -156,7 +156,7 @@ def demand_going_on(d: Determination) -> None:
 def is_reportable(d: Determination) -> bool:
     """Return whether a determination of a reference counts: that it lacks a factor does not speak against it."""
     lacking = {Reason.NOT_STANDARDISED, Reason.SETTLING, Reason.UNCERTAIN}
-    sound = d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL) or set(d.alkalinity.reasons) <= lacking
+    sound = d.alkalinity.verdict in REPORTABLE or set(d.alkalinity.reasons) <= lacking
     return d.end_point is not None and d.alkalinity.verdict is not Verdict.VOID and sound
 
 

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from saltern.config.tables import BenchConfig
 from saltern.model.determination import Determination, Source
-from saltern.model.verdict import Verdict
+from saltern.model.verdict import REPORTABLE
 from saltern.ports import Clock
 from saltern.records.as_json import determination_json
 from saltern.records.store import IN_MEMORY, Store, open_for_reading
@@ -19,8 +19,6 @@ if TYPE_CHECKING:  # an outlet that draws nothing needs no library for it
 
 MOST_RESULTS = 200
 """More than three days hold at the most frequent schedule, repeats included."""
-
-TRUSTED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
 
 
 @dataclass(frozen=True)
@@ -73,4 +71,4 @@ def last_days(store: Store, config: BenchConfig, results: list[Determination], n
 
 
 def _counts(d: Determination) -> bool:
-    return d.alkalinity.value is not None and d.alkalinity.verdict in TRUSTED
+    return d.alkalinity.value is not None and d.alkalinity.verdict in REPORTABLE

@@ -14,7 +14,7 @@ from statistics import median
 
 from saltern.model.determination import Determination
 from saltern.model.parts import Parts, u_of_change
-from saltern.model.verdict import Reason, Verdict
+from saltern.model.verdict import REPORTABLE, Reason, Verdict
 
 SIGMAS = 3.0
 """So many standard uncertainties of the change are allowed beside what the tank may do."""
@@ -91,7 +91,7 @@ class Step:
 def seen(d: Determination) -> Seen | None:
     """Return what counts of a determination, or None where it has no value that was reported."""
     q = d.alkalinity
-    if q.value is None or q.verdict not in (Verdict.ACCEPTED, Verdict.PROVISIONAL):
+    if q.value is None or q.verdict not in REPORTABLE:
         return None
     factor, open_step = d.calibrated.get("titre.factor"), Reason.STEP_UNEXPLAINED in q.reasons
     return Seen(d.started_at, q.value, q.in_parts(), factor or 1.0, open_step, q.verdict is Verdict.ACCEPTED)

@@ -14,7 +14,7 @@ from saltern.chemistry.endpoint.sample_ph import initial_ph_total
 from saltern.chemistry.equilibria import constants, total_over_free
 from saltern.chemistry.titration import alkalinity, bicarbonate_share
 from saltern.model.determination import Determination
-from saltern.model.verdict import Verdict
+from saltern.model.verdict import REPORTABLE
 
 PH_STEP = 1e-3
 
@@ -57,7 +57,7 @@ def unseen_acids(results: Sequence[Determination]) -> tuple[Estimate, ...]:
     """Return the same of results that were reportable and still have their curve, in their order."""
     found = []
     for d in results:
-        if d.alkalinity.verdict not in (Verdict.ACCEPTED, Verdict.PROVISIONAL):
+        if d.alkalinity.verdict not in REPORTABLE:
             continue
         if d.curve is None or d.conditions is None or d.end_point is None or d.temperature_c is None:
             continue

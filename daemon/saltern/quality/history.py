@@ -13,7 +13,7 @@ from typing import Protocol
 
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import EndPoint, Estimate, Finding
-from saltern.model.verdict import Quantity, Verdict
+from saltern.model.verdict import REPORTABLE, Quantity
 
 LEAST_RESULTS = 5
 MOST_RESULTS = 12
@@ -211,7 +211,7 @@ def _per_slope_mv(temperature_c: float) -> float:
 
 
 def _reportable(quantity: Quantity) -> Estimate | None:
-    if quantity.verdict not in (Verdict.ACCEPTED, Verdict.PROVISIONAL) or quantity.value is None or quantity.u is None:
+    if quantity.verdict not in REPORTABLE or quantity.value is None or quantity.u is None:
         return None
     return Estimate(quantity.value, quantity.u)
 

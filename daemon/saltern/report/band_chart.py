@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from saltern.model.determination import Determination
 from saltern.model.logbook import Logged
-from saltern.model.verdict import Verdict
+from saltern.model.verdict import REPORTABLE
 from saltern.report.charts import AMBER, BLUE, COVERAGE, GREY, INK, KINDS, STYLE, TEAL, dkh_of, epochs, tests_of
 
 SHOWN = timedelta(days=3)
@@ -90,9 +90,8 @@ def _draw_band(axis: Axes, band: Band) -> None:
 
 
 def _draw_results(axis: Axes, shown: Sequence[Determination]) -> None:
-    sound = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
-    accepted = [d for d in shown if d.alkalinity.verdict in sound]
-    doubted = [d for d in shown if d.alkalinity.verdict not in sound]
+    accepted = [d for d in shown if d.alkalinity.verdict in REPORTABLE]
+    doubted = [d for d in shown if d.alkalinity.verdict not in REPORTABLE]
     if accepted:
         axis.errorbar(
             mdates.date2num([d.started_at for d in accepted]),

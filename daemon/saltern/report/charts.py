@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.model.determination import Determination, Source
 from saltern.model.logbook import Logged, OtherTest
-from saltern.model.verdict import Quantity, Verdict
+from saltern.model.verdict import REPORTABLE, Quantity
 
 INK = "#0a0b0c"
 """Drawn in this colour, which no chart uses otherwise; on a page it becomes that of the text, light or dark."""
@@ -201,7 +201,7 @@ def _series(results: Sequence[Determination], name: str, sound: bool, zone: Zone
     found = _Series([], [], [])
     for d in results:
         quantity: Quantity = getattr(d, name)
-        if quantity.value is None or (quantity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)) is not sound:
+        if quantity.value is None or (quantity.verdict in REPORTABLE) is not sound:
             continue
         factor = dkh_of(d, 1.0) if name == "alkalinity" else 1.0
         found.at.append(d.started_at.astimezone(zone))

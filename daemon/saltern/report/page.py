@@ -10,7 +10,7 @@ from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.model.alert import Alert
 from saltern.model.determination import Determination, Source
 from saltern.model.logbook import Logged
-from saltern.model.verdict import Verdict
+from saltern.model.verdict import REPORTABLE, Verdict
 from saltern.report.charts import as_svg, curve, dkh_of, overview
 from saltern.tank.trend import trend_of
 
@@ -80,7 +80,7 @@ def html(c: Contents) -> str:
 
 
 def _summary(results: Sequence[Determination]) -> str:
-    accepted = [d for d in results if d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)]
+    accepted = [d for d in results if d.alkalinity.verdict in REPORTABLE]
     values = [
         umol_kg_to_dkh(d.alkalinity.value, d.salinity.value or 35.0) for d in accepted if d.alkalinity.value is not None
     ]

@@ -9,7 +9,7 @@ from saltern.config.tables import Alerts, BenchConfig
 from saltern.model.calibration import Kind
 from saltern.model.determination import Determination, Notice, Source
 from saltern.model.logbook import Dose, Logged, OtherTest, WaterChange
-from saltern.model.verdict import Quantity, Reason, Verdict
+from saltern.model.verdict import REPORTABLE, Quantity, Reason, Verdict
 from saltern.procedures.determination import TITRANT_WITHIN, TITRANT_WITHIN_G
 from saltern.quality.baseline import Step, Witnesses, seen, unexplained_step
 from saltern.quality.history import MOST_RESULTS
@@ -101,7 +101,7 @@ def _far_from_the_keepers_word(store: Store, config: BenchConfig, d: Determinati
 
 
 def _accepted(d: Determination) -> bool:
-    return d.source is Source.TANK and d.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
+    return d.source is Source.TANK and d.alkalinity.verdict in REPORTABLE
 
 
 def step_open(store: Store) -> bool:

@@ -11,7 +11,7 @@ from saltern.config.tank import TankTable
 from saltern.model.calibration import Kind
 from saltern.model.determination import Determination
 from saltern.model.usage import Usage
-from saltern.model.verdict import Verdict
+from saltern.model.verdict import REPORTABLE
 from saltern.records.calibrations import ACCEPTED, Kept
 from saltern.records.calibrations import history as calibrations
 from saltern.records.store import Store
@@ -28,7 +28,6 @@ BALANCE_U = 0.002
 """Of a fill by the balance, relative (assumed)."""
 
 LEAST_WEIGHED = 5
-BELIEVED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
 
 
 def circumstances(store: Store, config: BenchConfig, tank: TankTable, found: Known, until: datetime) -> Circumstances:
@@ -65,7 +64,7 @@ def circumstances(store: Store, config: BenchConfig, tank: TankTable, found: Kno
         salinity=tuple(
             SalinitySeen(found.day_of(d.started_at), d.salinity.value, d.salinity.u or 0.1)
             for d in found.results
-            if d.salinity.value is not None and d.salinity.verdict in BELIEVED
+            if d.salinity.value is not None and d.salinity.verdict in REPORTABLE
         ),
         a_run_ml=1000.0 * found.priors.sample_part * tank.volume_l,
     )

@@ -9,7 +9,7 @@ from math import exp, hypot, sqrt
 from statistics import median
 
 from saltern.model.determination import Determination
-from saltern.model.verdict import Reason, Verdict
+from saltern.model.verdict import REPORTABLE, Reason
 from saltern.tank.findings import Cause
 
 LAST, BEFORE, LEAST_BEFORE = 4, 40, 8
@@ -23,8 +23,6 @@ MOST_RATIO = 1000.0
 
 SLOPE_FLOOR, OFFSET_FLOOR_MV, RESIDUAL_FLOOR_MV, SALINITY_FLOOR = 0.003, 1.0, 0.03, 0.1
 """What each moves by without a reason from week to week, one standard deviation (assumed)."""
-
-BELIEVED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
 
 
 @dataclass(frozen=True)
@@ -110,4 +108,4 @@ def _residual_mv(d: Determination) -> float | None:
 
 
 def _salinity(d: Determination) -> float | None:
-    return d.salinity.value if d.salinity.verdict in BELIEVED else None
+    return d.salinity.value if d.salinity.verdict in REPORTABLE else None

@@ -12,7 +12,7 @@ from saltern.chemistry.supplements import CAUTIONS, calcium_mg_l, ml_for, ph_cha
 from saltern.config.tables import BenchConfig
 from saltern.config.tank import TankTable
 from saltern.errors import ConfigError, CurveError
-from saltern.model.verdict import Quantity, Verdict
+from saltern.model.verdict import REPORTABLE, Quantity
 from saltern.records.store import Store
 from saltern.records.tank_history import Known, known
 from saltern.records.tank_records import findings, last_kept
@@ -31,7 +31,6 @@ LOOKED_AT_D = 5.0
 JUST_AFTER_D = 1e-3
 
 CALCIUM_FRESH_D = 30.0
-TRUSTED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
 
 
 @dataclass(frozen=True)
@@ -142,7 +141,7 @@ def _fresh(found: Known, quantity: str, now: datetime, days: float) -> float | N
 
 
 def _value(quantity: Quantity) -> float | None:
-    return quantity.value if quantity.verdict in TRUSTED else None
+    return quantity.value if quantity.verdict in REPORTABLE else None
 
 
 def _carbonate(found: Known, tank: TankTable, now: datetime) -> CarbonateSystem | None:

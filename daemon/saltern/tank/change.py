@@ -6,13 +6,11 @@ from datetime import timedelta
 
 from saltern.model.determination import Determination, Source
 from saltern.model.parts import u_of_change
-from saltern.model.verdict import Verdict
+from saltern.model.verdict import REPORTABLE
 
 BACK = timedelta(hours=24)
 WITHIN = timedelta(hours=12)
 """A result so much nearer or further than a day back still counts as yesterday's."""
-
-BELIEVED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
 
 
 @dataclass(frozen=True)
@@ -27,7 +25,7 @@ class Change:
 
 def is_reportable(d: Determination) -> bool:
     """Return whether a determination of the tank has an alkalinity that was reported."""
-    return d.source is Source.TANK and d.alkalinity.verdict in BELIEVED and d.alkalinity.value is not None
+    return d.source is Source.TANK and d.alkalinity.verdict in REPORTABLE and d.alkalinity.value is not None
 
 
 def change_since_yesterday(newest: Determination, past: Sequence[Determination]) -> Change | None:

@@ -17,7 +17,7 @@ from saltern.config.tables import BenchConfig
 from saltern.model.determination import Determination
 from saltern.model.logbook import Dose, Logged, WaterChange
 from saltern.model.parts import u_of_change
-from saltern.model.verdict import Quantity, Verdict
+from saltern.model.verdict import REPORTABLE, Quantity, Verdict
 from saltern.running.watch.watched import Watched
 from saltern.tank.trend import trend_of
 
@@ -35,7 +35,6 @@ JUMP_SEEN_FOR, JUMP_LOOKED_FOR = timedelta(hours=24), timedelta(hours=72)
 
 USUAL_SALINITY = 35.0
 SALINITY_STEP, PH_STEP = 1.0, 0.1
-BELIEVED = (Verdict.ACCEPTED, Verdict.PROVISIONAL)
 
 
 class Band(NamedTuple):
@@ -296,7 +295,7 @@ def _of_quantity(
     digits: int,
     step: float,
 ) -> Iterator[Watched]:
-    if quantity.value is None or quantity.verdict not in BELIEVED:
+    if quantity.value is None or quantity.verdict not in REPORTABLE:
         return
     spoken = "pH (total scale)" if name == "ph" else name
     value = f"{spoken} is {quantity.value:.{digits}f} ({looked.clock(looked.newest.started_at)})"

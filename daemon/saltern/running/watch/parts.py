@@ -9,7 +9,7 @@ from saltern.chemistry.endpoint.curve import Estimate
 from saltern.config.tables import BenchConfig, Part
 from saltern.model.determination import Determination
 from saltern.model.usage import Usage
-from saltern.model.verdict import Verdict
+from saltern.model.verdict import REPORTABLE
 from saltern.quality.history import MAD_TO_SD, OFFSET_FLOOR_MV, pivot_mv
 from saltern.quality.part_settling import NewPart, Settles, Settling, still_settling
 from saltern.records.upkeep import Installed
@@ -80,7 +80,7 @@ def _settles(d: Determination, bears_on: Settles) -> Estimate | None:
         pivot = pivot_mv(d.end_point, d.temperature_c or 25.0) if d.end_point is not None else None
         return None if pivot is None else Estimate(pivot, OFFSET_FLOOR_MV)
     quantity = d.alkalinity if bears_on == "alkalinity" else d.salinity
-    reportable = quantity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
+    reportable = quantity.verdict in REPORTABLE
     if not reportable or quantity.value is None or quantity.u is None:
         return None
     return Estimate(quantity.value, quantity.in_parts().u_own)

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from saltern.config.tables import Alerts, BenchConfig
 from saltern.model.alert import Alert
 from saltern.model.determination import Determination, Source
-from saltern.model.verdict import Verdict
+from saltern.model.verdict import REPORTABLE
 from saltern.running.watch.watched import Watched
 
 LATE = timedelta(minutes=10)
@@ -26,7 +26,7 @@ class NoResult:
 
     def heard(self, outcome: Determination, now_s: float) -> bool:
         """Take up an outcome; return whether it is a result of the tank that counts."""
-        counts = outcome.alkalinity.verdict in (Verdict.ACCEPTED, Verdict.PROVISIONAL)
+        counts = outcome.alkalinity.verdict in REPORTABLE
         if counts and outcome.source is Source.TANK:
             self._accepted_s = now_s
             return True
