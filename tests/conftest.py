@@ -1,12 +1,17 @@
 """What every test gets."""
 
 import os
+import shutil
+import tempfile
+from pathlib import Path
 
 import pytest
 import structlog
 
 os.environ["SALTERN_ROOT"] = "/nowhere"
 """No test looks at a bench that is installed on the machine it runs on."""
+
+ELSEWHERE = Path("/dev/shm")
 
 pytest_plugins = ["tests.time_limits", "tests.leaks"]
 
@@ -23,3 +28,13 @@ def logs_of_one_test_alone():
     """A command configures logging for its own terminal; the next test must not write to that one."""
     yield
     structlog.reset_defaults()
+
+
+@pytest.fixture
+def disk(tmp_path):
+    """A folder of another disk."""
+    if not ELSEWHERE.is_dir() or ELSEWHERE.stat().st_dev == tmp_path.stat().st_dev:
+        pytest.skip("this computer has no second disk: /dev/shm is on that of the temporary folder")
+    folder = Path(tempfile.mkdtemp(dir=ELSEWHERE))
+    yield folder
+    shutil.rmtree(folder, ignore_errors=True)

@@ -1,28 +1,12 @@
 """What a real service hands out by itself: its page, written and served, its metrics, and the copy of its records."""
 
 import re
-import shutil
-import tempfile
 import urllib.request
-from pathlib import Path
-
-import pytest
 
 from tests.cli.command import run
 from tests.processes import Service, free_port, rows
 from tests.toml import to_toml
 from tests.twin_bench import bench_table
-
-ELSEWHERE = Path("/dev/shm")
-
-
-@pytest.fixture
-def disk(tmp_path):
-    if not ELSEWHERE.is_dir() or ELSEWHERE.stat().st_dev == tmp_path.stat().st_dev:
-        pytest.skip("this computer has no second disk: /dev/shm is on that of the temporary folder")
-    folder = Path(tempfile.mkdtemp(dir=ELSEWHERE))
-    yield folder
-    shutil.rmtree(folder, ignore_errors=True)
 
 
 def test_page_metrics_and_copy_come_by_themselves(tmp_path, disk):

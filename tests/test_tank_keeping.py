@@ -10,7 +10,7 @@ from saltern.clock import VirtualClock
 from saltern.config.loading import bench_from
 from saltern.model.logbook import Event
 from saltern.records.store import open_for_reading, open_store
-from saltern.running.tank_keeping import TankKeeping, keeping, look_at_tank
+from saltern.running.tank_keeping import keeping, look_at_tank, tank_keeping
 from tests.cli.test_tank import BEGIN, determination
 from tests.processes import until
 from tests.tank.reef import Reef, play
@@ -111,7 +111,7 @@ def test_the_thread_looks_when_it_is_asked_and_ends(lived):
     service.clock.sleep(4 * 3600.0)
     with closing(open_store(path, service.clock)) as store, closing(open_for_reading(path, service.clock)) as reader:
         alive = Told(store, service.config, service.clock)
-        thread = TankKeeping(alive, reader)
+        thread = tank_keeping(alive, reader)
         store.keep(determination(service.clock.now(), 8.0))
         thread.ask()
         until(lambda: store.rows(count)[0][0] == before + 1)
@@ -122,7 +122,7 @@ def test_a_bench_without_a_tank_is_left_alone(lived):
     path, _, service = lived
     bare = Told(None, bench_from(bench_table(), where="test"), service.clock)
     with closing(open_for_reading(path, service.clock)) as reader:
-        thread = TankKeeping(bare, reader)
+        thread = tank_keeping(bare, reader)
         thread.ask()
         thread.close()
     assert bare.raised == []

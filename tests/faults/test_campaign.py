@@ -26,21 +26,20 @@ def test_what_was_mended_stays_mended(case):
     assert play(case).violated == {}
 
 
-def as_far_as_is_known(case):
-    """Mark what is found and not mended yet (tests/faults/found): a worn waste head."""
+def open_still(case):
+    """Return what is found and not mended yet (tests/faults/found): a worn waste head loses sample unseen."""
     found = any(f["kind"] == "head-leak" and f.get("pump") == "waste" for f in case.faults)
-    marks = [pytest.mark.xfail(reason="worn-waste-head", strict=False)] if found else []
-    return pytest.param(case, marks=marks, id=str(case))
+    return {"no accepted lie"} if found else set()
 
 
-@pytest.mark.parametrize("case", [as_far_as_is_known(case) for case in list(cases_of_one())[::EVERY_SINGLE]])
+@pytest.mark.parametrize("case", list(cases_of_one())[::EVERY_SINGLE], ids=str)
 def test_one_fault_violates_nothing(case):
-    assert play(case).violated == {}
+    assert set(play(case).violated) <= open_still(case)
 
 
-@pytest.mark.parametrize("case", [as_far_as_is_known(case) for case in list(cases_of_two())[::EVERY_PAIR]])
+@pytest.mark.parametrize("case", list(cases_of_two())[::EVERY_PAIR], ids=str)
 def test_two_faults_violate_nothing(case):
-    assert play(case).violated == {}
+    assert set(play(case).violated) <= open_still(case)
 
 
 def test_every_mutant_of_every_row_is_killed():

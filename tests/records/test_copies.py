@@ -1,12 +1,9 @@
 """The nightly copy: on another disk, whole, and of use when the card is dead."""
 
-import shutil
 import sqlite3
-import tempfile
 from contextlib import closing
 from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -25,18 +22,6 @@ from tests.keeper import keeper
 from tests.nine_days import NOW, nine_days
 from tests.processes import rows
 from tests.twin_bench import bench_table
-
-ELSEWHERE = Path("/dev/shm")
-
-
-@pytest.fixture
-def disk(tmp_path):
-    """A folder of another disk."""
-    if not ELSEWHERE.is_dir() or ELSEWHERE.stat().st_dev == tmp_path.stat().st_dev:
-        pytest.skip("this computer has no second disk: /dev/shm is on that of the temporary folder")
-    folder = Path(tempfile.mkdtemp(dir=ELSEWHERE))
-    yield folder
-    shutil.rmtree(folder, ignore_errors=True)
 
 
 def test_a_dead_card_costs_nothing_that_the_copy_has(tmp_path, disk):

@@ -59,11 +59,11 @@ def serve(
     from saltern.running import deaths
     from saltern.running.copying import Copying
     from saltern.running.remote import Remote
-    from saltern.running.showing import Showing
     from saltern.running.shown import Shown
     from saltern.running.supervision import supervisor_of
-    from saltern.running.tank_keeping import TankKeeping
+    from saltern.running.tank_keeping import tank_keeping
     from saltern.running.waking import ClockWaker, RealTimeWaker
+    from saltern.running.when_asked import WhenAsked
 
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until there is something to reload
     service_logs()
@@ -96,10 +96,11 @@ def serve(
         server = Server(here.socket, remote.handlers())
         beside.callback(server.close)
 
-        showing: Showing | None = None
+        showing: WhenAsked | None = None
         if out.open:  # what nobody is given is not drawn
             shown = Shown(service, reader, remote.status_now)
-            showing = Showing(shown.draw, out.update, max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S))
+            every_s = max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S)
+            showing = WhenAsked("showing", lambda: out.update(shown.draw()), every_s)
             beside.callback(showing.close)
         if service.config.records.copy_to is not None:
             copying = Copying(service, here.records, reader, max(SHOWN_EVERY_S / pace, LOOKED_EVERY_S))
@@ -107,7 +108,7 @@ def serve(
 
         tank_reader = open_for_reading(here.records, here.clock)
         beside.callback(tank_reader.close)
-        tank = TankKeeping(service, tank_reader)
+        tank = tank_keeping(service, tank_reader)
         beside.callback(tank.close)
 
         def on_event(kind: str, what: dict[str, object]) -> None:  # in the middle of scans: nothing here waits

@@ -4,7 +4,6 @@ Filtering takes from a tenth of a second to some seconds on a small computer: it
 goes to the control thread, which alone writes.
 """
 
-import threading
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
@@ -15,7 +14,7 @@ import structlog
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.config.tables import BenchConfig
 from saltern.config.tank import TankTable
-from saltern.errors import SalternError, StorageError
+from saltern.errors import StorageError
 from saltern.model.alert import Severity
 from saltern.records.store import Store
 from saltern.records.tank_history import Known, known
@@ -24,6 +23,7 @@ from saltern.running.circumstances import circumstances
 from saltern.running.finding_words import in_words
 from saltern.running.service import Service
 from saltern.running.tank_picture import Picture, pictured
+from saltern.running.when_asked import WhenAsked
 from saltern.tank.findings import Finding, look
 
 LOOKED_BACK_D = 5.0
@@ -31,7 +31,6 @@ LOOKED_BACK_D = 5.0
 
 JUST_AFTER_D = 1e-3
 WEEK_D, DAY_D = 7.0, 1.0
-CLOSED_WITHIN_S = 2.0
 
 
 class Looked:
@@ -102,55 +101,26 @@ def _pair(estimate: Estimate | None) -> tuple[float | None, float | None]:
     return (None, None) if estimate is None else (float(estimate.value), float(estimate.u))
 
 
-class TankKeeping:
-    """Looks when it is asked to; asked often, it does so once.
+def tank_keeping(service: Service, reader: Store) -> WhenAsked:
+    """Return what looks at the tank when it is asked to, and at the start at what came while the service was down.
 
     Parameters
     ----------
     service
         The running bench: its bench file, its clock, and the control thread that writes.
     reader
-        A connection to its records for reading alone, of this thread's own.
+        A connection to its records for reading alone, of its thread's own.
     """
 
-    def __init__(self, service: Service, reader: Store) -> None:
-        self._service, self._reader = service, reader
-        self._asked = threading.Event()
-        self._asked.set()  # what came while the service was down
-        self._ending = False
-        self._log = structlog.get_logger("saltern.tank").bind(bench=service.config.name)
-        self._thread = threading.Thread(target=self._run, name="tank", daemon=True)
-        self._thread.start()
-
-    def ask(self) -> None:
-        """Let the tank be looked at soon; from any thread."""
-        self._asked.set()
-
-    def close(self) -> None:
-        self._ending = True
-        self._asked.set()
-        self._thread.join(timeout=CLOSED_WITHIN_S)
-
-    def _run(self) -> None:
-        while True:
-            self._asked.wait()
-            self._asked.clear()
-            if self._ending:
-                return
-            try:
-                self._look()
-            except SalternError as error:  # records that cannot be read have an alert of their own
-                self._log.error("tank.not_looked_at", what=error.what, remedy=error.remedy)
-            except Exception:  # noqa: BLE001 - a mistake in the tank's numbers must not end looking for good
-                self._log.exception("tank.not_looked_at")
-
-    def _look(self) -> None:
-        config = self._service.config
+    def look() -> None:
+        config = service.config
         if config.tank is None:
             return
-        looked = look_at_tank(self._reader, config, config.tank, self._service.clock.now())
+        looked = look_at_tank(reader, config, config.tank, service.clock.now())
         if looked is not None:
-            self._service.mailbox.put_for_records(keeping(self._service, looked))
+            service.mailbox.put_for_records(keeping(service, looked))
+
+    return WhenAsked("tank", look)
 
 
 def keeping(service: Service, looked: Looked) -> Callable[[], None]:

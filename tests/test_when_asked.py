@@ -3,7 +3,7 @@
 import threading
 
 from saltern.cli.logs import quiet_logs
-from saltern.running.showing import Showing
+from saltern.running.when_asked import WhenAsked
 from tests.processes import until
 
 
@@ -14,7 +14,7 @@ def test_who_asks_does_not_wait_and_many_askings_make_one_picture():
         given.append(status)
         goes_on.wait(60.0)
 
-    showing = Showing(lambda: {"n": len(given)}, give)
+    showing = WhenAsked("showing", lambda: give({"n": len(given)}))
     try:
         until(lambda: len(given) == 1)
         for _ in range(1000):
@@ -37,7 +37,7 @@ def test_a_picture_that_fails_is_not_the_last():
             raise ZeroDivisionError
         return {"n": len(drawn)}
 
-    showing = Showing(draw, given.append)
+    showing = WhenAsked("showing", lambda: given.append(draw()))
     try:
         until(lambda: len(drawn) == 1)
         showing.ask()
