@@ -1,4 +1,4 @@
-"""`saltern bundle`: one file for whoever helps."""
+"""`saltern bundle`: one file for the person who helps."""
 
 import shutil
 import subprocess
@@ -21,7 +21,7 @@ def bundle(
         Path | None, typer.Option(help="A file of the service's log; the journal of the installed bench otherwise.")
     ] = None,
 ) -> None:
-    """Put bench file, log, last curves and versions into one file, without secrets, for whoever helps."""
+    """Put bench file, log, last curves and versions into one file, without secrets, for the person who helps."""
     from saltern.clock import RealClock
     from saltern.config.loading import load_bench
     from saltern.config.paths import meant, records_path

@@ -1,4 +1,4 @@
-"""A drain tells how much was in the vessel: the waste pump's time until the cell falls dry.
+"""A drain shows how much was in the vessel: the waste pump's time until the cell falls dry.
 
 Nothing else watches the level between cell and float. Two drains of one run are held against each other, so that the
 waste pump's own gain does not matter: that of the water that stood since the last run, and that of the titrated sample.

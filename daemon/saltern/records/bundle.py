@@ -1,4 +1,4 @@
-"""One file for whoever helps: bench file, log, last curves, calibrations and versions, without secrets."""
+"""One file for the person who helps: bench file, log, last curves, calibrations and versions, without secrets."""
 
 import io
 import json
@@ -24,7 +24,7 @@ MOST_CURVES = 20
 MOST_RESULTS = 500
 MODEL = Path("/proc/device-tree/model")
 
-README = """What is in here, for whoever helps with the bench {bench}; made {at}.
+README = """What is in here, for the person who helps with the bench {bench}; made {at}.
 
 bench.toml          the bench file, without comments; addresses, names of users and hosts, and other texts that may be
                     private are {removed}. Credentials are files of their own, and are not in here.

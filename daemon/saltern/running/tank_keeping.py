@@ -124,7 +124,7 @@ def tank_keeping(service: Service, reader: Store) -> WhenAsked:
 
 
 def keeping(service: Service, looked: Looked) -> Callable[[], None]:
-    """Return what the control thread does with a look: it keeps it, and tells of what is new; it never raises."""
+    """Return what the control thread does with a look: it keeps it, and reports what is new; it never raises."""
 
     def keep() -> None:
         try:
