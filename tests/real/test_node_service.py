@@ -31,9 +31,24 @@ def either_bench(request, pi_header, tmp_path):
     made.world.close()
 
 
+VOID = '"verdict": "void"'
+
+
 def wait_until_it_drains(service, world):
-    before = world.drives.steps["waste"]
-    service.wait_for(lambda: world.drives.steps["waste"] > before + 300, "the waste pump drains the first sample")
+    """Wait for the waste pump; where a busy computer let the node answer too late, the keeper asks for another run."""
+    before, voids = world.drives.steps["waste"], service.said().count(VOID)
+
+    def drains():
+        nonlocal voids
+        if world.drives.steps["waste"] > before + 300:
+            return True
+        now = service.said().count(VOID)
+        if now > voids:
+            service.ask("measure")  # refused while the node is away: asked again at the next look
+            voids = now
+        return False
+
+    service.wait_for(drains, "the waste pump drains the first sample")
 
 
 class Ending:
