@@ -15,6 +15,7 @@ from pathlib import Path
 from rich.console import Console
 
 from tests.real.vm import cuts, deaths, examples, unplugged, upkeep, whole
+from tests.real.vm.at_once import at_once
 from tests.real.vm.benches import serial_bench
 from tests.real.vm.image import Image, NotHereError, image
 from tests.real.vm.lab import Lab, lab
@@ -39,9 +40,9 @@ KEPT, PHASES, QUICK_PHASES = 20, 10, 4
 def main() -> int:
     """Run what is asked for, in order; print each case as it is known, and all of them at the end."""
     ask = argparse.ArgumentParser(prog="python -m tests.real.vm", description=__doc__)
-    ask.add_argument("--quick", action="store_true", help="a part of each: some 20 minutes on two idle cores")
+    ask.add_argument("--quick", action="store_true", help="a part of each")
     ask.add_argument(
-        "--only", nargs="+", choices=SCENARIOS, default=SCENARIOS, help="after the determination, which each needs"
+        "--only", nargs="+", choices=SCENARIOS, help="on one machine, after a determination; without it all, on two"
     )
     ask.add_argument("--cuts", type=int, help="power cuts (50; quick: 6)")
     ask.add_argument("--cold", type=int, help="of them, so many booted from cold (3; quick: 1)")
@@ -56,6 +57,25 @@ def main() -> int:
     except NotHereError as lacking:
         print(f"not here: {lacking}", file=sys.stderr)
         return 2
+    cases = on_one_machine(disk, asked, begun_s) if asked.only else at_once(_passed_on(asked))
+    cases += NOT_HAD
+    print_table(cases, Console(width=None if sys.stdout.isatty() else 180))
+    seconds = time.monotonic() - begun_s
+    print(f"{seconds / 60.0:.0f} minutes on {len(os.sched_getaffinity(0))} cores")
+    if asked.json is not None:
+        write_json(cases, asked.json, seconds)
+    return exit_code(cases)
+
+
+def _passed_on(asked: argparse.Namespace) -> list[str]:
+    """Return what each of two machines is asked, as on the command line."""
+    given = {name: value for name, value in vars(asked).items() if name not in ("only", "json") and value is not None}
+    words = ["--quick"] if given.pop("quick") else []
+    return words + [word for name, value in given.items() for word in (f"--{name}", str(value))]
+
+
+def on_one_machine(disk: Image, asked: argparse.Namespace, begun_s: float) -> list[Case]:
+    """Run the scenarios asked for; a machine that ends before them is one more case."""
     cases: list[Case] = []
     try:
         with lab(disk, serial_bench(), asked.seed) as here:
@@ -65,13 +85,7 @@ def main() -> int:
     except (MachineError, KeyboardInterrupt) as error:
         traceback.print_exc()
         cases.append(Case("machine", "runs to the end", False, {}, str(error)[-1000:] or "stopped by hand"))
-    cases += NOT_HAD
-    print_table(cases, Console(width=None if sys.stdout.isatty() else 180))
-    seconds = time.monotonic() - begun_s
-    print(f"{seconds / 60.0:.0f} minutes on {len(os.sched_getaffinity(0))} cores")
-    if asked.json is not None:
-        write_json(cases, asked.json, seconds)
-    return exit_code(cases)
+    return cases
 
 
 def run(here: Lab, disk: Image, asked: argparse.Namespace) -> Iterator[Case]:

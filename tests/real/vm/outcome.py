@@ -57,5 +57,10 @@ def write_json(cases: list[Case], path: Path, seconds: float) -> None:
     )
 
 
+def read_json(path: Path) -> list[Case]:
+    """Return the cases that `write_json` wrote there."""
+    return [Case(**row) for row in json.loads(path.read_text(encoding="utf-8"))["cases"]]
+
+
 def _short(value: float | str) -> str:
     return f"{value:.4g}" if isinstance(value, float) else str(value)

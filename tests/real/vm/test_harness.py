@@ -8,10 +8,12 @@ import pytest
 
 from saltern.bench.devices import validate_devices
 from saltern.config.loading import bench_from
+from tests.real.vm.__main__ import SCENARIOS
+from tests.real.vm.at_once import SHARES, at_once
 from tests.real.vm.benches import example, examples, filled, outputs, serial_bench
 from tests.real.vm.image import HERE, KERNEL_PARTS, SOURCE
 from tests.real.vm.lab import Lab, Records
-from tests.real.vm.outcome import Case, exit_code, judged, write_json
+from tests.real.vm.outcome import Case, exit_code, judged, read_json, write_json
 from tests.real.vm.pins import Pins
 from tests.real.vm.upkeep import second_bench
 from tests.real.vm.water import Water
@@ -167,3 +169,19 @@ def test_the_water_moves_by_counted_steps_while_a_permit_pulses_and_by_nothing_e
     assert water.volume_ml() == pytest.approx(before_ml + drawn_ml)
     water.take_up(kept)
     assert water.steps == {"sample": 1320, "titrant": 0}
+
+
+def test_two_machines_share_every_scenario_and_none_twice():
+    assert sorted(name for share in SHARES for name in share) == sorted(SCENARIOS)
+
+
+def test_what_a_machine_wrote_is_read_again(tmp_path):
+    cases = [judged("cuts", "1", [], took_s=1.25), judged("deaths", "2", ["driven"]), Case("a", "b", None, {}, "why")]
+    write_json(cases, tmp_path / "cases.json", 3.0)
+    assert read_json(tmp_path / "cases.json") == cases
+
+
+def test_a_machine_that_ends_without_a_word_is_a_violation():
+    cases = at_once(["--seed", "none"])  # both end at once: they do not understand
+    assert len(cases) == len(SHARES)
+    assert exit_code(cases) == 1
