@@ -11,10 +11,10 @@ import typer
 import typer.main
 
 from saltern.bench.interlocks import as_table
-from saltern.cli.main import app
 from saltern.config.loading import bench_schema
 from saltern.model import codes
 from saltern.rpc.protocol import METHODS
+from tests.cli.command import app
 
 ROOT = Path(__file__).parent.parent
 README = ROOT / "README.md"

@@ -8,7 +8,7 @@ import subprocess
 import pytest
 import typer.main
 
-from saltern.cli.main import app
+from tests.cli.command import app
 from tests.documents import REFERENCE, ROOT, manual, pages
 
 DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]

@@ -14,9 +14,8 @@ from pathlib import Path
 import pytest
 import typer
 
-from saltern.cli.main import app
 from saltern.procedures.bring_up.steps import STEPS
-from tests.cli.command import run
+from tests.cli.command import app, run
 from tests.processes import SALTERN, begin, rows, until
 
 PAGE = Path(__file__).parents[1] / "hardware" / "FIRST_DAY.md"

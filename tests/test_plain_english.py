@@ -9,8 +9,8 @@ import pytest
 import typer.main
 
 from saltern.bench.interlocks import as_table
-from saltern.cli.main import app
 from saltern.model import codes
+from tests.cli.command import app
 
 ROOT = Path(__file__).parent.parent
 SOURCES = sorted([*(ROOT / "daemon").rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])

@@ -11,10 +11,10 @@ from saltern.chemistry.equilibria import constants
 from saltern.chemistry.seawater import totals
 from saltern.chemistry.titration import solve_h
 from saltern.chemistry.titration_plan import REACHED_PH, Effort, next_dose_g
-from saltern.cli.main import app
 from saltern.config.loading import load_bench, shipped_config, with_values
 from saltern.config.tables import BenchConfig
 from saltern.errors import StartupError
+from tests.cli.command import app
 
 SAMPLE_G, ACID_MOL_KG, ALKALINITY, CARBON = 150.0, 0.05, 2400e-6, 2050e-6
 CONDITIONS = Conditions(SAMPLE_G, 35.0, ACID_MOL_KG, titrant_salinity=35.0, co2=Co2.CLOSED)

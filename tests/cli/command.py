@@ -2,8 +2,10 @@
 
 from typer.testing import CliRunner
 
-from saltern.cli.main import app, exit_code
+from saltern.cli.main import command_line, exit_code
 from saltern.errors import SalternError
+
+app = command_line()
 
 
 def run(*arguments):

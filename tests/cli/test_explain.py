@@ -7,11 +7,10 @@ import pytest
 import typer
 
 from saltern.bench.interlocks import TABLE
-from saltern.cli.main import app
 from saltern.model import codes
 from saltern.model.calibration import Cause
 from saltern.model.verdict import Reason
-from tests.cli.command import run
+from tests.cli.command import app, run
 
 MET = sorted(
     {

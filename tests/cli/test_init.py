@@ -2,9 +2,9 @@
 
 from typer.testing import CliRunner
 
-from saltern.cli.main import app
 from saltern.config.loading import load_bench
 from saltern.config.questions import QUESTIONS
+from tests.cli.command import app
 
 
 def say(*words, **how):

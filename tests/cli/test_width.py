@@ -156,7 +156,7 @@ def longest_result(number):
         "id": 9000 + number,
         "source": "new-saltwater",
         "started_utc": (NOW - timedelta(days=200 * number)).isoformat(),
-        "alkalinity": {"umol_per_kg": 4321.0, "u": 35.0, **verdict},
+        "alkalinity": {"umol_per_kg": 4321.0, "dkh": 12.4156, "u": 35.0, **verdict},
         "ph_total": {"value": 8.051, "u": 0.1, **verdict},
         "salinity": {"value": 35.0, "u": 0.2, **verdict},
         "change": {"dkh": -1.12, "u_dkh": 0.1, "across_titre_factors": True},

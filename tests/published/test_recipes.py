@@ -17,7 +17,7 @@ from saltern.chemistry.recipes import (
     in_vacuo,
     titrant_recipe,
 )
-from saltern.cli.main import app
+from tests.cli.command import app
 
 FINE, COARSE = Scale(0.01, 200.0), Scale(1.0, 5000.0)
 

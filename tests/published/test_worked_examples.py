@@ -14,7 +14,7 @@ from saltern.chemistry.endpoint.sop3b import sop3b
 from saltern.chemistry.equilibria import Constants
 from saltern.chemistry.seawater import Totals
 from saltern.chemistry.titration import alkalinity, solve_h
-from saltern.cli.main import app
+from tests.cli.command import app
 from tests.published.data import rows as rows_of
 
 # Dickson, Sabine & Christian 2007, SOP 3b, worked example

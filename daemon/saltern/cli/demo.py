@@ -18,7 +18,8 @@ def demo(
 ) -> None:
     """Run a day of a reef tank on the simulated bench: six determinations, their truth beside them, and one curve."""
     from saltern.cli.logs import quiet_logs
-    from saltern.cli.present import console, plot_curve, print_json, print_simulation
+    from saltern.cli.present import console, print_json, print_simulation
+    from saltern.cli.present_curve import plot_curve
     from saltern.cli.simulation import run
     from saltern.cli.twin import of_the_twin
 

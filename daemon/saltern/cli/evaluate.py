@@ -54,7 +54,8 @@ def evaluate(
     """Find the alkalinity of a titration curve."""
     from saltern.chemistry.endpoint.curve import Estimate
     from saltern.chemistry.endpoint.methods import method as method_named
-    from saltern.cli.present import plot_curve, print_end_point, print_json
+    from saltern.cli.present import print_json
+    from saltern.cli.present_curve import plot_curve, print_end_point
 
     question = _question(
         curve,

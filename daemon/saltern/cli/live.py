@@ -111,7 +111,7 @@ def measure(
 
 def _watch(client: Any, running: dict[str, Any], *, silent: bool) -> dict[str, Any]:
     """Follow until it is done; return the result."""
-    from saltern.cli.present_live import Watched
+    from saltern.cli.present_curve import Watched
 
     with Watched(running, silent=silent) as screen:
         for kind, what in client.notifications():

@@ -1,100 +1,107 @@
-"""The command `saltern`: a list of registrations, and what becomes of errors.
+"""The command `saltern`: a table of commands, and what becomes of errors.
 
 Exit codes: 0 done, 1 failed, 2 usage or config, 3 refused by an interlock, 4 service not running.
 """
 
+import os
 import sys
+from collections.abc import Iterable
+from importlib import import_module
 
 import typer
 
-from saltern.cli import (
-    bring_up,
-    bundle,
-    calibrations,
-    check,
-    commission,
-    daemon,
-    demo,
-    diagnose,
-    evaluate,
-    explain,
-    guide,
-    init,
-    keep,
-    live,
-    log,
-    operate,
-    practice,
-    probe,
-    proof_test,
-    recipe,
-    records,
-    report,
-    report_death,
-    results,
-    safe_off,
-    show,
-    simulate,
-    tank,
-)
 from saltern.errors import ConfigError, InterlockError, NotRunningError, RemoteError, SalternError, StartupError
 
-app = typer.Typer(
-    name="saltern",
-    help="Runs a home-built seawater alkalinity titrator, unattended and honestly.",
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
 EVERY_DAY, AT_THE_BENCH, CALIBRATE = "Every day", "At the bench", "Calibrate"
 MEND, FILES, WITHOUT_A_BENCH = "Mend", "Files and reports", "Try it without a bench"
 
-# help shows the groups in the order in which they come here
-app.command(rich_help_panel=EVERY_DAY)(live.status)
-app.command(rich_help_panel=EVERY_DAY)(live.measure)
-app.command(rich_help_panel=EVERY_DAY)(live.stop)
-app.command(rich_help_panel=EVERY_DAY)(results.results)
-app.command(rich_help_panel=EVERY_DAY)(show.show)
-app.command(rich_help_panel=EVERY_DAY)(tank.tank)
-app.command(rich_help_panel=EVERY_DAY)(diagnose.diagnose)
-app.command(rich_help_panel=EVERY_DAY)(keep.schedule)
-app.command(rich_help_panel=EVERY_DAY)(live.away)
-app.command(rich_help_panel=EVERY_DAY)(keep.condition)
-app.add_typer(log.log, name="log", rich_help_panel=EVERY_DAY)
-app.command(rich_help_panel=AT_THE_BENCH)(operate.hold)
-app.command(rich_help_panel=AT_THE_BENCH)(operate.part)
-app.command(rich_help_panel=AT_THE_BENCH)(operate.empty)
-app.command(rich_help_panel=AT_THE_BENCH)(operate.rinse)
-app.command(rich_help_panel=AT_THE_BENCH)(commission.commission)
-app.command("proof-test", rich_help_panel=AT_THE_BENCH)(proof_test.proof_test)
-# a panel is not handed on to the commands of a nameless group
-for command in guide.commands.registered_commands:
-    command.rich_help_panel = AT_THE_BENCH if command.callback is bring_up.bring_up else CALIBRATE
-for group in guide.commands.registered_groups:
-    group.rich_help_panel = CALIBRATE
-app.add_typer(guide.commands)
-app.add_typer(calibrations.calibrations, name="calibrations", rich_help_panel=CALIBRATE)
-app.command(rich_help_panel=CALIBRATE)(recipe.recipe)
-app.command(rich_help_panel=MEND)(explain.explain)
-app.command(rich_help_panel=MEND)(operate.reset)
-app.command(rich_help_panel=MEND)(operate.bypass)
-app.add_typer(keep.alert, name="alert", rich_help_panel=MEND)
-app.command(rich_help_panel=MEND)(check.check)
-app.command(rich_help_panel=MEND)(probe.probe)
-app.command("safe-off", rich_help_panel=MEND)(safe_off.safe_off)
-app.command("report-death", rich_help_panel=MEND)(report_death.report_death)
-app.command(rich_help_panel=FILES)(report.report)
-app.command(rich_help_panel=FILES)(records.export)
-app.command(rich_help_panel=FILES)(records.backup)
-app.command(rich_help_panel=FILES)(records.restore)
-app.command(rich_help_panel=FILES)(bundle.bundle)
-app.command(rich_help_panel=FILES)(init.init)
-app.command(rich_help_panel=FILES)(live.reload)
-app.command(rich_help_panel=FILES)(daemon.daemon)
-app.command(rich_help_panel=WITHOUT_A_BENCH)(demo.demo)
-app.command(rich_help_panel=WITHOUT_A_BENCH)(practice.practice)
-app.command(rich_help_panel=WITHOUT_A_BENCH)(simulate.simulate)
-app.command(rich_help_panel=WITHOUT_A_BENCH)(evaluate.evaluate)
+COMMANDS = (
+    (EVERY_DAY, "status", "live.status"),
+    (EVERY_DAY, "measure", "live.measure"),
+    (EVERY_DAY, "stop", "live.stop"),
+    (EVERY_DAY, "results", "results.results"),
+    (EVERY_DAY, "show", "show.show"),
+    (EVERY_DAY, "tank", "tank.tank"),
+    (EVERY_DAY, "diagnose", "diagnose.diagnose"),
+    (EVERY_DAY, "schedule", "keep.schedule"),
+    (EVERY_DAY, "away", "live.away"),
+    (EVERY_DAY, "condition", "keep.condition"),
+    (EVERY_DAY, "log", "log.log"),
+    (AT_THE_BENCH, "hold", "operate.hold"),
+    (AT_THE_BENCH, "part", "operate.part"),
+    (AT_THE_BENCH, "empty", "operate.empty"),
+    (AT_THE_BENCH, "rinse", "operate.rinse"),
+    (AT_THE_BENCH, "commission", "commission.commission"),
+    (AT_THE_BENCH, "proof-test", "proof_test.proof_test"),
+    (AT_THE_BENCH, "bring-up", "bring_up.bring_up"),
+    (CALIBRATE, "recipe", "recipe.recipe"),
+    (CALIBRATE, "standardise", "guide.standardise"),
+    (CALIBRATE, "prime", "guide.prime"),
+    (CALIBRATE, "change-bottle", "guide.change_bottle"),
+    (CALIBRATE, "spike", "guide.spike"),
+    (CALIBRATE, "blank", "guide.blank"),
+    (CALIBRATE, "check-tris", "guide.check_tris"),
+    (CALIBRATE, "park", "guide.park"),
+    (CALIBRATE, "resume", "guide.resume"),
+    (CALIBRATE, "guided", "guide.guided"),
+    (CALIBRATE, "guide", "guide.guide"),
+    (CALIBRATE, "calibrate", "guide.calibrate"),
+    (CALIBRATE, "calibrations", "calibrations.calibrations"),
+    (MEND, "explain", "explain.explain"),
+    (MEND, "reset", "operate.reset"),
+    (MEND, "bypass", "operate.bypass"),
+    (MEND, "alert", "keep.alert"),
+    (MEND, "check", "check.check"),
+    (MEND, "probe", "probe.probe"),
+    (MEND, "safe-off", "safe_off.safe_off"),
+    (MEND, "report-death", "report_death.report_death"),
+    (FILES, "report", "report.report"),
+    (FILES, "export", "records.export"),
+    (FILES, "backup", "records.backup"),
+    (FILES, "restore", "records.restore"),
+    (FILES, "bundle", "bundle.bundle"),
+    (FILES, "init", "init.init"),
+    (FILES, "reload", "live.reload"),
+    (FILES, "daemon", "daemon.daemon"),
+    (WITHOUT_A_BENCH, "demo", "demo.demo"),
+    (WITHOUT_A_BENCH, "practice", "practice.practice"),
+    (WITHOUT_A_BENCH, "simulate", "simulate.simulate"),
+    (WITHOUT_A_BENCH, "evaluate", "evaluate.evaluate"),
+)
+"""Group, name, and where it is: help shows groups and commands in this order."""
+
+NAMES = tuple(name for _, name, _ in COMMANDS)
+
+
+def command_line(names: Iterable[str] = NAMES) -> typer.Typer:
+    """Return the command line with these commands alone: each has its module loaded, which costs a small computer."""
+    app = typer.Typer(
+        name="saltern",
+        help="Runs a home-built seawater alkalinity titrator, unattended and honestly.",
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    app.callback()(lambda: None)  # with one command it is still called by its name
+    wanted = set(names)
+    for group, name, where in COMMANDS:
+        if name not in wanted:
+            continue
+        module, _, what = where.partition(".")
+        command = getattr(import_module(f"saltern.cli.{module}"), what)
+        if isinstance(command, typer.Typer):
+            app.add_typer(command, name=name, rich_help_panel=group)
+        else:
+            app.command(name, rich_help_panel=group)(command)
+    return app
+
+
+def asked_for() -> tuple[str, ...]:
+    """Return the command that was typed; all of them where none is, or where a shell asks how a word may go on."""
+    typed = sys.argv[1:2]
+    completes = any(name.endswith("_COMPLETE") for name in os.environ)
+    return NAMES if completes or not typed or typed[0] not in NAMES else (typed[0],)
+
 
 FAILED, USAGE, REFUSED, NOT_RUNNING = 1, 2, 3, 4
 
@@ -102,7 +109,7 @@ FAILED, USAGE, REFUSED, NOT_RUNNING = 1, 2, 3, 4
 def main() -> None:
     """Run the command line; every error of ours is a message, never a traceback."""
     try:
-        app()
+        command_line(asked_for())()
     except SalternError as error:
         sys.stderr.write(f"{error}\n")
         sys.exit(exit_code(error))

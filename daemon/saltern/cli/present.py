@@ -7,14 +7,11 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import plotext
 from rich.console import Console
 
-from saltern.chemistry.endpoint.curve import Curve, EndPoint
-from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.cli.present_lines import columns, labelled, wrapped
+from saltern.cli.present_lines import columns, wrapped
 from saltern.cli.present_time import moment, short
-from saltern.model.determination import Quantity
+from saltern.model.verdict import Quantity
 
 COVERAGE = 2.0
 
@@ -34,9 +31,32 @@ def print_json(data: object) -> None:
 
 def dkh(umol_kg: float | None, u_umol_kg: float | None, salinity: float | None) -> str:
     """Return for example "7.93 ± 0.10 dKH", k = 2; a dash for what was not measured."""
-    if umol_kg is None:
-        return "–"
-    per_umol_kg = umol_kg_to_dkh(1.0, salinity if salinity is not None else 35.0)
+    return "–" if umol_kg is None else _dkh(umol_kg, u_umol_kg, _dkh_per_umol_kg(salinity))
+
+
+def dkh_of(alkalinity: dict[str, Any]) -> str:
+    """Return the same of an alkalinity in JSON."""
+    umol_kg = alkalinity["umol_per_kg"]
+    return "–" if umol_kg is None else _dkh(umol_kg, alkalinity["u"], dkh_per_umol_kg(alkalinity))
+
+
+def dkh_per_umol_kg(alkalinity: dict[str, Any] | None) -> float:
+    """Return what one umol/kg is in dKH, by a result in JSON that holds both; at salinity 35 where it holds none.
+
+    No density is computed where it is not needed: the library for it takes a small computer a second to load.
+    """
+    if alkalinity is None or not alkalinity["umol_per_kg"]:
+        return _dkh_per_umol_kg(None)
+    return float(alkalinity["dkh"] / alkalinity["umol_per_kg"])
+
+
+def _dkh_per_umol_kg(salinity: float | None) -> float:
+    from saltern.chemistry.units import umol_kg_to_dkh
+
+    return umol_kg_to_dkh(1.0, 35.0 if salinity is None else salinity)
+
+
+def _dkh(umol_kg: float, u_umol_kg: float | None, per_umol_kg: float) -> str:
     spread = None if u_umol_kg is None else COVERAGE * u_umol_kg * per_umol_kg
     digits = 3 if spread is not None and 0.0 < spread < 0.01 else 2  # an uncertainty is never shown as zero
     return f"{umol_kg * per_umol_kg:.{digits}f} ± {'?' if spread is None else f'{spread:.{digits}f}'} dKH"
@@ -106,7 +126,7 @@ def result_lines(rows: list[dict[str, Any]], zone: ZoneInfo, now: datetime, widt
         line = [
             str(row["id"]),
             short(datetime.fromisoformat(row["started_utc"]), now, zone),
-            dkh(a["umol_per_kg"], a["u"], s["value"]).removesuffix(" dKH"),
+            dkh_of(a).removesuffix(" dKH"),
             change_in_words(change).split(" dKH")[0] + factor,
             a["verdict"],
         ]
@@ -178,58 +198,3 @@ def simulation_lines(entries: list[dict[str, Any]], width: int) -> list[str]:
         more = entry["alkalinity"]["reasons"]
         found += [drawn, *(wrapped(", ".join(more), width, indent=5) if more else [])]
     return found
-
-
-def plot_curve(curve: Curve, ends: dict[str, float], acid_umol_kg_per_g: float, *, height: int = 18) -> None:
-    """Plot a titration curve in the terminal, with the end points found on it.
-
-    Parameters
-    ----------
-    curve
-        The curve.
-    ends
-        Alkalinity by label, umol/kg.
-    acid_umol_kg_per_g
-        What one gram of titrant adds to a kilogram of sample.
-    """
-    acid = [float(g) * acid_umol_kg_per_g for g in curve.titrant_g]
-    plotext.clear_figure()
-    plotext.theme("clear")
-    plotext.plot_size(min(100, console().width), height)
-    plotext.plot(acid, [float(e) for e in curve.emf_mv], marker="dot")
-    for value in ends.values():
-        if min(acid) <= value <= max(acid):
-            plotext.vline(value)
-    plotext.xlabel("acid added, umol/kg of sample")
-    plotext.ylabel("electrode, mV")
-    plotext.title("; ".join(f"{label}: {value:.0f}" for label, value in ends.items()))
-    text = plotext.build()
-    sys.stdout.write((text if sys.stdout.isatty() else plotext.uncolorize(text)) + "\n")
-
-
-def print_end_point(end_point: EndPoint, salinity: float, temperature_c: float) -> None:
-    """Print one evaluation."""
-    rows: list[tuple[str, str]] = []
-    a, u = end_point.alkalinity_umol_kg, end_point.u_umol_kg
-    rows.append(("alkalinity", f"{a:.1f} ± {COVERAGE * u:.1f} umol/kg (k = 2)"))
-    rows.append(("", dkh(a, u, salinity)))
-    rows.append(("method", end_point.method))
-    if end_point.e0_mv is not None:
-        rows.append(("electrode E0, total scale", f"{end_point.e0_mv:.3f} mV at {temperature_c:.2f} °C"))
-    if end_point.slope is not None:
-        rows.append(("electrode slope", f"{100.0 * end_point.slope:.2f} % of Nernst"))
-    if end_point.carbon_umol_kg is not None:
-        carbon = end_point.carbon_umol_kg
-        rows.append(
-            ("inorganic carbon", f"{carbon.value:.0f} ± {COVERAGE * carbon.u:.0f} umol/kg at the first reading used")
-        )
-    rows.append(("readings used", str(end_point.points_used)))
-    rows.append(("residual", f"{end_point.residual_mv:.3f} mV rms"))
-    if end_point.co2_loss_per_min is not None:
-        loss = end_point.co2_loss_per_min
-        rows.append(("CO2 lost", f"{loss.value:.3f} ± {COVERAGE * loss.u:.3f} of what is dissolved, by the minute"))
-    for finding in end_point.findings:
-        mark = "flagged: " if finding.flagged else ""
-        rows.append((finding.code, f"{mark}{finding.statistic:.1f}, limit {finding.limit:.1f} ({finding.about})"))
-    for label, text in rows:
-        say_lines(labelled(label, text, console().width, label_width=27))

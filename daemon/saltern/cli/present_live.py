@@ -1,17 +1,10 @@
-"""Screens of a running service: the status, and a titration as it grows."""
+"""Screens of a running service: its status, and what it has done."""
 
-import sys
 from datetime import datetime
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 from zoneinfo import ZoneInfo
 
-import plotext
-from rich.live import Live
-from rich.text import Text
-
-from saltern.chemistry.units import umol_kg_to_dkh
-from saltern.cli.present import COVERAGE, change_in_words, console, dkh, say, say_lines, value_and_u
+from saltern.cli.present import COVERAGE, change_in_words, console, dkh_of, dkh_per_umol_kg, say, say_lines, value_and_u
 from saltern.cli.present_lines import labelled, wrapped
 from saltern.cli.present_time import moment, relative, short
 
@@ -55,8 +48,7 @@ def _measured(s: dict[str, Any], tank: dict[str, Any] | None, now: datetime, zon
             rows.append(("salinity", value_and_u(salinity["value"], salinity["u"], 2)))
     line = s["trend"]
     if line is not None:
-        value = None if tank is None else tank["salinity"]["value"]
-        per_umol_kg = umol_kg_to_dkh(1.0, 35.0 if value is None else value)
+        per_umol_kg = dkh_per_umol_kg(None if tank is None else tank["alkalinity"])
         per_day, u = (line[key] * per_umol_kg for key in ("umol_per_kg_per_day", "u"))
         rows.append(("trend", f"{per_day:+.2f} ± {COVERAGE * u:.2f} dKH a day, over {line['days']} days"))
     other = s["last"]
@@ -195,53 +187,4 @@ def _last(d: dict[str, Any] | None) -> str:
     reasons = f" ({', '.join(a['reasons'])})" if a["reasons"] else ""
     if a["umol_per_kg"] is None:
         return f"{a['verdict']}{reasons}"
-    return f"{dkh(a['umol_per_kg'], a['u'], d['salinity']['value'])}, {a['verdict']}{reasons}"
-
-
-class Watched:
-    """A run being watched: on a terminal the curve grows in place, elsewhere phases and points come line by line."""
-
-    def __init__(self, running: dict[str, Any], *, silent: bool) -> None:
-        self._what = f"{running['what']}"
-        self._phase = str(running["phase"])
-        self._points = [tuple(point) for point in running["points"]]
-        self._silent = silent
-        self._live = Live(console=console(), refresh_per_second=4, transient=False) if sys.stdout.isatty() else None
-        if silent:
-            self._live = None
-
-    def __enter__(self) -> Self:
-        if self._live is not None:
-            self._live.start()
-            self._live.update(self._drawn())
-        elif not self._silent:
-            console().print(f"{self._what}: {self._phase}")
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        if self._live is not None:
-            self._live.stop()
-
-    def step(self, event: dict[str, Any]) -> None:
-        point = event.get("point")
-        if point is not None:
-            self._points.append(tuple(point))
-        changed, self._phase = event["phase"] != self._phase, event["phase"]
-        if self._live is not None:
-            self._live.update(self._drawn())
-        elif not self._silent and point is not None:
-            console().print(f"  {point[0]:7.3f} mL  {point[1]:8.2f} mV")
-        elif not self._silent and changed:
-            console().print(self._phase)
-
-    def _drawn(self) -> Text:
-        head = f"{self._what}: {self._phase}"
-        if len(self._points) < 2:
-            return Text(head)
-        plotext.clear_figure()
-        plotext.theme("clear")
-        plotext.plot_size(min(80, console().width), 16)
-        plotext.plot([ml for ml, _ in self._points], [mv for _, mv in self._points], marker="dot")
-        plotext.xlabel("titrant, mL")
-        plotext.ylabel("electrode, mV")
-        return Text(head + "\n" + plotext.uncolorize(plotext.build()))
+    return f"{dkh_of(a)}, {a['verdict']}{reasons}"

@@ -112,7 +112,8 @@ MOST_BAR, BEFORE_BAR = 30, 56
 
 
 def _again(number: int, d: Any, method: str | None, options: dict[str, Any], *, as_json: bool) -> None:
-    from saltern.cli.present import print_end_point, print_json, say
+    from saltern.cli.present import print_json, say
+    from saltern.cli.present_curve import print_end_point
     from saltern.procedures.again import evaluated_again
 
     end_point, alkalinity = evaluated_again(d, method, options)
@@ -128,7 +129,8 @@ def _again(number: int, d: Any, method: str | None, options: dict[str, Any], *, 
 def _print(number: int, d: Any, past: list[Any], zone: str) -> None:
     from zoneinfo import ZoneInfo
 
-    from saltern.cli.present import console, plot_curve, print_end_point, say, say_lines
+    from saltern.cli.present import console, say, say_lines
+    from saltern.cli.present_curve import plot_curve, print_end_point
     from saltern.cli.present_lines import labelled
     from saltern.cli.present_time import moment
     from saltern.clock import RealClock

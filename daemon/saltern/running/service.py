@@ -185,7 +185,6 @@ class Service:
             f"{left_open} did not come to its end: put lines and probes back, then: saltern hold BENCH.toml 0",
         )
         self.probes.refill(self._ending.is_set)
-        self._scanned.look(self.clock.monotonic())
         self._scanned.at_rest(self.clock.monotonic())
 
     def is_alive(self) -> bool:
