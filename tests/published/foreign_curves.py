@@ -62,23 +62,24 @@ def cases(engine):
 
 def pyco2sys_curve(case):
     """Return the curve that PyCO2SYS makes: Lueker, Dickson, Dickson & Riley, Uppstrom; free scale."""
+    return pyco2sys_curves([case])[0]
+
+
+def pyco2sys_curves(several):
+    """Return one of each case, from one call: a call costs it far more than a row."""
     import PyCO2SYS
 
-    acid_g = case.acid_g()
-    d = SAMPLE_G / (SAMPLE_G + acid_g)
-    alkalinity = (case.alkalinity_umol_kg - acid_g * case.mol_per_kg / SAMPLE_G * 1e6) * d
-    mixture = case.salinity * (d if case.acid == "water" else np.ones_like(d))
-    chlorinity = case.salinity / 1.80655 * d
-    closed = case.co2 == "closed"
+    rows = np.concatenate([_pyco2sys_rows(case) for case in several], axis=1)
+    alkalinity, par2, par2_type, salinity, temperature_c, chlorinity = rows
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         out = PyCO2SYS.sys(
             par1=alkalinity,
             par1_type=1,
-            par2=case.carbon_umol_kg * d if closed else np.full_like(d, PCO2_UATM),
-            par2_type=2 if closed else 4,
-            salinity=mixture,
-            temperature=case.temperature_c,
+            par2=par2,
+            par2_type=par2_type,
+            salinity=salinity,
+            temperature=temperature_c,
             opt_k_carbonic=10,
             opt_k_bisulfate=1,
             opt_k_fluoride=1,
@@ -88,7 +89,23 @@ def pyco2sys_curve(case):
             total_sulfate=chlorinity * 0.14 / 96.062 * 1e6,
             total_fluoride=chlorinity * 0.000067 / 18.998 * 1e6,
         )
-    return _curve(case, acid_g, out["pH_free"])
+    each = np.split(out["pH_free"], np.cumsum([len(case.acid_g()) for case in several])[:-1])
+    return [_curve(case, case.acid_g(), ph) for case, ph in zip(several, each, strict=True)]
+
+
+def _pyco2sys_rows(case):
+    """Return alkalinity, second parameter, its type, salinity, temperature and chlorinity of each point."""
+    acid_g = case.acid_g()
+    d = SAMPLE_G / (SAMPLE_G + acid_g)
+    closed = case.co2 == "closed"
+    return np.stack([
+        (case.alkalinity_umol_kg - acid_g * case.mol_per_kg / SAMPLE_G * 1e6) * d,
+        case.carbon_umol_kg * d if closed else np.full_like(d, PCO2_UATM),
+        np.full_like(d, 2 if closed else 4),
+        case.salinity * (d if case.acid == "water" else np.ones_like(d)),
+        np.full_like(d, case.temperature_c),
+        case.salinity / 1.80655 * d,
+    ])  # fmt: skip
 
 
 SEAWATER_MMOL = {"NaCl": 416.0, "MgCl2": 54.6, "CaCl2": 10.6, "Na2SO4": 29.26, "KCl": 10.5}
