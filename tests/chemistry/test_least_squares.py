@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from saltern.chemistry.electrode import nernst_mv
 from saltern.chemistry.endpoint.curve import Conditions, Curve, Estimate, Priors
@@ -13,7 +14,9 @@ from saltern.chemistry.endpoint.least_squares import least_squares
 from saltern.chemistry.endpoint.sample_ph import initial_ph_total
 from saltern.chemistry.equilibria import total_over_free
 from saltern.chemistry.titration_plan import Effort, next_dose_g
+from saltern.errors import CurveError
 from saltern_drivers.twin.protons import carbon_for, carbonic_share, medium, ph_free
+from tests.sizes import sizes
 
 NOISE_MV, DOSE_WALK_G = 0.1, 0.00112
 WAIT_S = 20.0
@@ -59,18 +62,29 @@ def titrate(
 
 @pytest.mark.slow
 @pytest.mark.parametrize("loss_per_s", [0.0, 0.05 / 60, 0.3 / 60])
-def test_the_stated_uncertainty_is_true_with_any_loss_of_co2(loss_per_s):
-    """120 titrations: reduced squares of error over stated uncertainty near 1 (chi-square, 99.9 %: 0.65 to 1.44)."""
+@pytest.mark.parametrize("titrations", sizes(60, in_soak=500))
+def test_the_stated_uncertainty_is_true_with_any_loss_of_co2(titrations, loss_per_s):
+    """Reduced squares of error over stated uncertainty are near 1: within what 99.9 % of such samples are.
+
+    Where nothing of the alkalinity is known and much CO2 is lost, the doses may run out before the end point: such a
+    curve is refused, 1 of the 1,500 in `make soak`.
+    """
     random = np.random.default_rng(1)
-    scores, errors = [], []
-    for _ in range(120):
+    scores, errors, refused = [], [], 0
+    for _ in range(titrations):
         alkalinity = random.uniform(1500, 4000)
         curve, conditions, priors = titrate(random, alkalinity, random.uniform(7.6, 8.4), loss_per_s=loss_per_s)
-        found = least_squares(curve, conditions, priors)
+        try:
+            found = least_squares(curve, conditions, priors)
+        except CurveError:
+            refused += 1
+            continue
         errors.append(found.alkalinity_umol_kg - alkalinity)
         scores.append(errors[-1] / found.u_umol_kg)
 
-    assert 0.65 < np.mean(np.square(scores)) < 1.44
+    assert refused <= titrations // 500
+    least, most = stats.chi2.interval(0.999, len(scores)) / np.float64(len(scores))
+    assert least < np.mean(np.square(scores)) < most
     assert abs(np.mean(errors)) < 1.0
 
 

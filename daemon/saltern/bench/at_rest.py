@@ -20,6 +20,9 @@ ASK_AGAIN_S = 60.0
 CELL_EVERY_S = 30.0
 """Between two looks at the cell and the weight: a board answers within a second, and a worn head gives 0.5 mL/min."""
 
+ASKED = frozenset({"conductivity", "balance"})
+"""The probes that are asked then."""
+
 WEIGHED_AGAINST_S = 900.0
 """A weight is held against one of up to so long ago: 3 g in it is 0.2 mL/min; a load cell drifts by less (assumed)."""
 

@@ -1,8 +1,12 @@
-"""At rest every board is asked again and again, in turn: one that fell silent is found before it is needed."""
+"""At rest every board is asked again and again, in turn: one that fell silent is found before it is needed.
+
+Cell and balance are asked as often for what they say (`bench.at_rest`), and are not asked here as well.
+"""
 
 from contextlib import suppress
 from itertools import cycle
 
+from saltern.bench import at_rest
 from saltern.bench.bench import Bench
 from saltern.bench.devices import probe_place
 from saltern.errors import ReadingError
@@ -18,8 +22,9 @@ class Boards:
     def __init__(self, bench: Bench, clock: Clock) -> None:
         self._bench = bench
         self._clock = clock
-        self._turns = cycle(bench.devices.probes)
-        self._every_s = EVERY_S / max(1, len(bench.devices.probes))
+        asked = [role for role in bench.devices.probes if role not in at_rest.ASKED]
+        self._turns = cycle(asked)
+        self._every_s = EVERY_S / len(asked)
         self._asked_s = clock.monotonic()
 
     def ask(self) -> None:
