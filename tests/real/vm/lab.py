@@ -136,8 +136,12 @@ class Lab:
         from_s = self.pins.at_s
         self.machine.must(f"systemctl start {unit}", STARTED_WITHIN_S)
         took_s = self.pins.at_s - from_s
-        self.saltern("commission --records-only 'the lab' 'the lines lead where the water says'")
+        self.commission()
         return took_s
+
+    def commission(self) -> Done:
+        """Say that the bench may be used, as whoever has brought it up: until then nothing is pumped."""
+        return self.saltern("commission --records-only 'the lab' 'the lines lead where the water says'")
 
     def state(self, unit: str = "saltern") -> dict[str, str]:
         """Return what systemd says of the unit."""
@@ -152,6 +156,10 @@ class Lab:
         """Ask for a determination, and watch it in the background."""
         asks = f"SALTERN_BENCH={BENCH_FILE} {SALTERN} measure --wait --json"
         self.machine.must(f"( {asks} ) >/tmp/measured.json 2>/tmp/measured.err </dev/null &")
+
+    def asked(self) -> str:
+        """Return what the command that asked for a determination has said."""
+        return self.machine.run("cat /tmp/measured.err /tmp/measured.json").said
 
     def finished(self, after: int, within_s: float) -> dict[str, Any] | None:
         """Wait for a determination's end, later than the first `after` messages heard."""
