@@ -1,5 +1,6 @@
 """Asked again is not answered: a wrong sample volume repeats, and is not accepted for that; whole runs on the twin."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -8,6 +9,7 @@ from saltern.cli.simulation import run
 from saltern.config.loading import with_values
 from saltern.model.determination import Source
 from saltern.model.logbook import OtherTest, WaterChange
+from saltern.model.verdict import Reason, Verdict
 from saltern_drivers.twin.scenario import Scenario
 from tests.keeper import keeper
 from tests.test_guided import reference
@@ -89,3 +91,41 @@ def test_a_reference_on_its_own_inlet_is_measured_at_once():
 
     assert d.alkalinity.verdict.value == "accepted"
     assert abs(d.alkalinity.value - hands.stage.play.tank_alkalinity(d.ph_read_s)) < 3.0 * d.alkalinity.u
+
+
+@pytest.fixture
+def in_doubt():
+    """A bench that met a true change just before a second look that was spoilt: none of the two counts."""
+    hands = keeper(seed=14, scenario={"tank": QUIET_TANK})
+    measuring = hands.service.measuring
+    for _ in range(3):
+        hands.service.measure(Source.TANK)
+        hands.stage.clock.sleep(3600.0)
+    hands.world.tank.alkalinity_umol_kg += 700.0  # as two days might bring
+    carry_out, made = measuring.carry_out, []
+
+    def spoilt(*asked):
+        d = carry_out(*asked)
+        made.append(d)
+        if len(made) != 2:
+            return d
+        return replace(d, alkalinity=replace(d.alkalinity, verdict=Verdict.SUSPECT, reasons=(Reason.POOR_FIT,)))
+
+    measuring.carry_out = spoilt
+    first = hands.service.measure(Source.TANK)
+    assert (first.alkalinity.verdict, len(made)) == (Verdict.SUSPECT, 2)
+    return hands, made
+
+
+def test_a_bench_in_doubt_is_asked_again_after_a_day_and_not_before(in_doubt):
+    hands, made = in_doubt
+    for _ in range(5):
+        hands.stage.clock.sleep(3.9 * 3600.0)
+        assert hands.service.measure(Source.TANK).alkalinity.verdict is Verdict.SUSPECT
+    assert len(made) == 2 + 5
+
+    hands.stage.clock.sleep(3.9 * 3600.0)
+    decided = hands.service.measure(Source.TANK)
+    assert len(made) == 2 + 5 + 2
+    assert decided.alkalinity.verdict is Verdict.PROVISIONAL
+    assert decided.alkalinity.reasons == (Reason.STEP_UNEXPLAINED,)

@@ -2,6 +2,9 @@
 
 from dataclasses import replace
 
+import pytest
+
+from saltern.errors import ConfigError, StorageError
 from saltern.model.ledger import Interval
 from tests.twin_bench import TwinBench
 
@@ -29,3 +32,29 @@ def test_a_new_trip_is_on_the_disk_before_the_ledger_that_follows_it():
     twin.bench.note(twin.bench.ledger, "a try")
 
     assert kept == [["unasked"]]
+
+
+def test_a_disk_that_takes_a_ledger_again_lets_liquid_be_added_again():
+    twin = TwinBench()
+
+    def fail():
+        raise StorageError("the disk is full", where="records", remedy="Make room")
+
+    twin.store.on_commit = fail
+    with pytest.raises(StorageError):
+        twin.bench.note(twin.bench.ledger, "a try")
+    twin.bench.guard.scan()
+    assert "storage" in {row.name for row in twin.bench.guard.acting}
+
+    twin.store.on_commit = None
+    twin.bench.note(twin.bench.ledger, "a try")
+    twin.bench.guard.scan()
+    assert "storage" not in {row.name for row in twin.bench.guard.acting}
+
+
+def test_a_wet_cell_is_not_taken_for_empty_on_a_keepers_word():
+    twin = TwinBench()
+    assert twin.world.volume_ml() > twin.bench.machine.cell_ml  # as it was left
+    with pytest.raises(ConfigError, match="not empty"):
+        twin.bench.believe_empty("the keeper looked")
+    assert twin.bench.ledger.vessel_ml.high >= twin.world.volume_ml()

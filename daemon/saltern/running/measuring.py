@@ -40,12 +40,16 @@ from saltern.running.watch.outcome import of_outcome
 from saltern.running.watch.parts import settling
 from saltern.running.watch.silence import NoResult
 
+IN_DOUBT_FOR_S = 86000.0
+"""A bench that stays in doubt is asked again once a day: two determinations may then settle what one was spoilt for,
+and one a day more costs little titrant (a day, less the minutes by which a schedule comes early)."""
+
 AFTER_BUFFERS = timedelta(minutes=30)
 """After buffers of low ionic strength a junction needs 15 to 30 minutes in seawater (common practice)."""
 
 
 class Measuring:
-    """Owns whether the bench is in doubt, and results that the disk has not taken yet.
+    """Owns since when the bench is in doubt, and results that the disk has not taken yet.
 
     Parameters
     ----------
@@ -76,7 +80,7 @@ class Measuring:
         self._start_rules, self._probes, self._upkeep, self._no_result = start_rules, probes, upkeep, no_result
         self.carry_out = determine
         """How a determination is carried out: a simulation may have a way without pumps."""
-        self._in_doubt = False
+        self._in_doubt_since_s: float | None = None
         self._drains = UsualDrains()
         self._unkept: list[Determination] = []
         self._log = structlog.get_logger("saltern").bind(bench=bench.config.name)
@@ -85,18 +89,23 @@ class Measuring:
         """Carry out one determination; where it is suspect by what chance may do, ask once more.
 
         What two determinations agree on is not unexpected: the second is then accepted, or provisional, where neither
-        tank nor log explains the step. The first stays suspect. A bench that was in doubt already is not asked again:
-        that would only use up titrant.
+        tank nor log explains the step. The first stays suspect. A bench that was in doubt already is not asked again
+        before a day has passed: that would only use up titrant.
         """
+        now_s = self._clock.monotonic()
+        in_doubt = self._in_doubt_since_s is not None and now_s - self._in_doubt_since_s < IN_DOUBT_FOR_S
         with self._bench.gate.through(Purpose.ASKED):
             first = outcome = self._measure_once(source, self._surprising)
-            if asked_again(first.alkalinity) and not self._in_doubt and not self._ending():
+            if asked_again(first.alkalinity) and not in_doubt and not self._ending():
                 reasons = [reason.value for reason in first.alkalinity.reasons]
                 self._log.info("determination.asked_again", reasons=reasons)
                 outcome = self._measure_once(
                     source, lambda d: replace(d, alkalinity=confirmed(first.alkalinity, d.alkalinity))
                 )
-        self._in_doubt = outcome.alkalinity.verdict is Verdict.SUSPECT
+        if outcome.alkalinity.verdict is not Verdict.SUSPECT:
+            self._in_doubt_since_s = None
+        elif not in_doubt:
+            self._in_doubt_since_s = now_s
         return outcome
 
     def measure_reference(self, reference: StandardiseOptions) -> Determination:
