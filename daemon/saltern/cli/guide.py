@@ -54,8 +54,10 @@ def calibrate_pump(
     pump: Annotated[str, typer.Argument(help="sample, titrant or waste", show_default=False)],
     times: Annotated[int, typer.Option(min=1, max=10, help="Runs.")] = 3,
     by: Annotated[str, typer.Option(help="mass (a scale) or volume (a measuring cylinder)")] = "mass",
-    reading_u: Annotated[float | None, typer.Option(help="Standard uncertainty of a reading, g or mL.")] = None,
-    volume_ml: Annotated[float | None, typer.Option(help="Of one run; a minute's otherwise.")] = None,
+    reading_u: Annotated[float | None, typer.Option(max=10, help="Standard uncertainty of a reading, g or mL.")] = None,
+    volume_ml: Annotated[
+        float | None, typer.Option(min=0.1, max=1000, help="Of one run; a minute's otherwise.")
+    ] = None,
     new_tube: Annotated[bool, typer.Option("--new-tube", help="Do not compare with the last calibration.")] = False,
     small_doses: Annotated[int, typer.Option(min=0, max=100, help="One more run, in so many small doses.")] = 0,
     answer: AnswerOption = None,
@@ -149,7 +151,7 @@ def standardise(
 
 def prime(
     pump: Annotated[str, typer.Argument(help="sample or titrant", show_default=False)],
-    volume_ml: Annotated[float | None, typer.Option(min=0.01, help="One and a half lines otherwise.")] = None,
+    volume_ml: Annotated[float | None, typer.Option(min=0.01, max=1000, help="One and a half lines otherwise.")] = None,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -164,9 +166,11 @@ def prime(
 def change_bottle(
     lot: Annotated[str, typer.Option(help="Of the new bottle.")] = "",
     expires: Annotated[str | None, typer.Option(help="ISO date.")] = None,
-    strength: Annotated[float | None, typer.Option(help="mol/L by the label; as before otherwise.")] = None,
-    u_percent: Annotated[float | None, typer.Option(help="Of the strength.")] = None,
-    volume_ml: Annotated[float | None, typer.Option(help="What is in it; titrant.bottle_ml otherwise.")] = None,
+    strength: Annotated[float | None, typer.Option(max=0.5, help="mol/L by the label; as before otherwise.")] = None,
+    u_percent: Annotated[float | None, typer.Option(min=0, max=10, help="Of the strength.")] = None,
+    volume_ml: Annotated[
+        float | None, typer.Option(min=10, max=50_000, help="What is in it; titrant.bottle_ml otherwise.")
+    ] = None,
     bridge: Annotated[bool, typer.Option("--bridge", help="Measure twice and compare with the old bottle.")] = False,
     answer: AnswerOption = None,
     yes: YesOption = False,
@@ -185,7 +189,7 @@ def change_bottle(
 
 def spike(
     added: Annotated[float, typer.Option(min=50, max=3000, help="What is added, umol/kg of the bucket.")],
-    u: Annotated[float, typer.Option("--u", min=0, help="Its standard uncertainty.")] = 0.0,
+    u: Annotated[float, typer.Option("--u", min=0, max=1000, help="Its standard uncertainty.")] = 0.0,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
