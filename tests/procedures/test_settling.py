@@ -1,10 +1,11 @@
 """The signal decides when an electrode has settled, and its own lag sets the bounds."""
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from saltern.procedures.settling import MOST_LAGS, Lag, wait_until_settled
+from saltern.procedures.settling import MOST_LAGS, Lag, time_constant_s, wait_until_settled
 
 
 class Electrode:
@@ -89,3 +90,19 @@ def test_noise_larger_than_believed_shows_in_the_plateau():
 
     assert electrode_believed_quiet.sd_mv > 0.2
     assert electrode_believed_quiet.scatter_mv > 0.7
+
+
+@given(lag_s=st.floats(1.5, 60.0), step_mv=st.sampled_from([-177.0, 60.0, 177.0]), seed=st.integers(0, 1000))
+@settings(max_examples=60, deadline=None)
+def test_how_fast_a_signal_runs_is_seen_without_knowing_anything_of_it(lag_s, step_mv, seed):
+    random = np.random.default_rng(seed)
+    t = np.arange(0.0, 60.0 + 7.0 * lag_s, 2.0) + 100.0
+    signal = 12.0 + step_mv * np.exp(-(t - t[0]) / lag_s) + random.normal(0.0, 0.1, len(t))
+    assert time_constant_s(t, signal) == pytest.approx(lag_s, rel=0.05)
+
+
+def test_a_signal_that_had_come_to_rest_says_nothing_of_how_fast_it_was():
+    random = np.random.default_rng(1)
+    t = np.arange(0.0, 60.0, 2.0)
+    assert time_constant_s(t, 12.0 + random.normal(0.0, 0.1, len(t))) is None
+    assert time_constant_s(t, 12.0 + 0.01 * t + random.normal(0.0, 0.1, len(t))) is None

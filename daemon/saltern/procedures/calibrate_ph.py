@@ -14,7 +14,7 @@ from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Va
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
-from saltern.procedures.settling import Lag, wait_until_settled
+from saltern.procedures.settling import time_constant_s
 from saltern.procedures.steady import until_steady
 
 SHORT = {
@@ -134,19 +134,19 @@ def calibrate_ph(bench: Bench, prompts: Prompts, options: PhOptions) -> Calibrat
     return _fitted(bench, prompts, buffers, signals, temperatures, noises, lags, tuple(readings))
 
 
-def _read_buffer(bench: Bench, prompts: Prompts, notebook: Notebook, buffer: str) -> tuple[float, float, float, float]:
-    """Return signal, noise of a reading, lag, and temperature."""
-    probe = bench.config.probes.ph
-    first = wait_until_settled(
-        notebook.emf_mv,
-        bench.clock.monotonic,
-        lambda until_s: bench.wait(until_s - bench.clock.monotonic()),
-        lag=Lag(probe.lag_s, 0.5),
-        noise_mv=probe.noise_mv,
-    )
+def _read_buffer(
+    bench: Bench, prompts: Prompts, notebook: Notebook, buffer: str
+) -> tuple[float, float, float | None, float]:
+    """Return signal, noise of a reading, lag if it could be seen, and temperature."""
+    seen: list[tuple[float, float]] = []
+
+    def read_mv() -> float:
+        seen.append(notebook.emf_mv())
+        return seen[-1][0]
+
     found = until_steady(
         bench,
-        lambda: notebook.emf_mv()[0],
+        read_mv,
         lambda mv: prompts.see("electrode", mv, "mV"),
         slope_per_min=STEADY_MV_PER_MIN,
         least_s=LEAST_S,
@@ -161,7 +161,8 @@ def _read_buffer(bench: Bench, prompts: Prompts, notebook: Notebook, buffer: str
             remedy="Clean the probe and refill or soak it as its sheet says; a new one may need a day in storage "
             "solution. Then begin again",
         )
-    return found.value, found.noise, first.lag.lag_s, notebook.temperature_c()
+    signals_mv, times_s = np.array(seen).T
+    return found.value, found.noise, time_constant_s(times_s, signals_mv), notebook.temperature_c()
 
 
 def _demand_this_buffer(
@@ -215,7 +216,7 @@ def _fitted(
     signals: list[float],
     temperatures: list[float],
     noises: list[float],
-    lags: list[float],
+    lags: list[float | None],
     readings: tuple[dict[str, Value], ...],
 ) -> Calibration:
     temperature_c = float(np.mean(temperatures))
@@ -252,7 +253,8 @@ def _fitted(
             remedy="Take fresh buffers, look at the board's zero; if it stays so, replace the probe",
             readings=readings,
         )
-    lag_s = median(lags[1:]) if len(lags) > 1 else probe.lag_s
+    seen_s = [each for each in lags if each is not None]
+    lag_s = median(seen_s) if seen_s else probe.lag_s
     noise_mv = max(median(noises), 0.02)
     words = (
         f"slope {slope.value:.1f} % ({slope.value / 100.0 * nernst_slope_mv(25.0):.2f} mV/pH at 25 degC), "

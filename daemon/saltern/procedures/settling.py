@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from saltern.chemistry.quantities import FloatArray
+
 READ_EVERY_S = 1.0
 FIRST_LAGS, FIRST_S = 1.0, 6.0
 """Readings count after so many lags, and not before the stirrer has mixed."""
@@ -167,3 +169,34 @@ def _last_resort(t: np.ndarray, e: np.ndarray, at_s: float, lag: Lag, noise_mv: 
     steady = abs(float(slope)) < steady_slope_mv_s(noise_mv, lag.lag_s, window)
     freedom = max(1, len(e) - 2)
     return Plateau(float(np.mean(last)), sd, at_s, float(slope), bool(steady), scatter, freedom, lag)
+
+
+LAGS_S = np.geomspace(0.3, 120.0, 300)
+"""The time constants that are tried, each 2 % longer than the one before."""
+
+SURELY_FELL = 30.0
+"""A fall of so many times the noise, seen from its beginning, says how fast it was within some percent."""
+
+
+def time_constant_s(times_s: FloatArray, signals_mv: FloatArray) -> float | None:
+    """Return the time constant with which a signal has run to its plateau; None where too little of that was seen.
+
+    Nothing is supposed of it: E + B exp(-t / lag) is fitted for each of `LAGS_S`, and the best is taken.
+
+    Parameters
+    ----------
+    times_s, signals_mv
+        Readings from soon after the electrode was put into another liquid until it was steady, shapes (n,).
+    """
+    if len(times_s) < LEAST_READINGS:
+        return None
+    t = times_s - times_s[0]
+    left = np.exp(-t / LAGS_S[:, None])
+    centred = left - left.mean(axis=1, keepdims=True)
+    falls = centred @ signals_mv / np.sum(centred**2, axis=1)
+    off = (signals_mv - signals_mv.mean()) - falls[:, None] * centred
+    best = int(np.argmin(np.sum(off**2, axis=1)))
+    noise_mv = float(np.sqrt(np.mean(np.diff(signals_mv[len(t) // 2 :], 2) ** 2) / 6.0))
+    if abs(falls[best]) < SURELY_FELL * noise_mv or best in (0, len(LAGS_S) - 1):
+        return None
+    return float(LAGS_S[best])
