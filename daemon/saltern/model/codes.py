@@ -95,7 +95,9 @@ ALERTS: dict[str, Code] = {
         "Measure a reference, or log what it was: a dose, a water change, your own test",
     ),
     "electrode-slow": Code(
-        _NOTICE, "The electrode follows more slowly than configured", "Clean it; look whether the stirrer turns"
+        _NOTICE,
+        "The electrode follows more slowly than configured",
+        "Clean it; look whether the stirrer turns; then `saltern calibrate ph`, which finds how fast it is",
     ),
     # stores, parts, calibrations
     "titrant-low": Code(_WARNING, "Titrant is running out", "Have a bottle ready"),
@@ -166,7 +168,11 @@ REASONS: dict[Reason, Code] = {
     Reason.VOLUME_STEP: Code(None, "A dose was not what it should be", "Look for air in the titrant line"),
     Reason.OUTLIER: Code(None, "One reading lies off the curve", "Look at the probe's plug if it comes again"),
     Reason.WINDOWS_DIFFER: Code(None, "Two parts of the curve disagree", "Look at the electrode's slope"),
-    Reason.UNSETTLED: Code(None, "The electrode did not come to rest", "Clean it; look whether the stirrer turns"),
+    Reason.UNSETTLED: Code(
+        None,
+        "The electrode did not come to rest",
+        "Clean it; look whether the stirrer turns; then `saltern calibrate ph`, which finds how fast it is",
+    ),
     Reason.ELECTRODE_CHANGED: Code(None, "The electrode is not as it was", "Calibrate it: `saltern calibrate ph`"),
     Reason.UNEXPECTED: Code(None, "The value is far from what the past lets one expect", "Wait for the second look"),
     Reason.OUT_OF_RANGE: Code(None, "No seawater has such a value", "Look at titrant, electrode and sample"),
