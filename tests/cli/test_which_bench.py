@@ -141,7 +141,7 @@ def test_who_may_read_neither_bench_file_nor_records_is_answered_by_the_service(
         "id": 7,
         "source": "tank",
         "started_utc": datetime(2026, 3, 2, 6, 0, tzinfo=UTC).isoformat(),
-        "alkalinity": {"umol_per_kg": 2450.0, "u": 5.0, "verdict": "accepted", "reasons": []},
+        "alkalinity": {"umol_per_kg": 2450.0, "dkh": 7.04, "u": 5.0, "verdict": "accepted", "reasons": []},
         "ph_total": {"value": 8.05, "u": 0.01, "verdict": "accepted", "reasons": []},
         "salinity": {"value": 35.0, "u": None, "verdict": "suspect", "reasons": []},
     }

@@ -13,6 +13,7 @@ import struct
 import subprocess
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -219,7 +220,8 @@ class I2cChips(threading.Thread):
                             self._write(address, register, list(asked[4 : 4 + length]))
                     except OSError as trouble:
                         error = trouble.errno or 5
-                line.send(struct.pack("i32s", error, data))
+                with suppress(BrokenPipeError):  # who asked was killed meanwhile
+                    line.send(struct.pack("i32s", error, data))
 
     def close(self) -> None:
         self._socket.shutdown(socket.SHUT_RDWR)
