@@ -52,7 +52,7 @@ class Known:
 
     Attributes
     ----------
-    history, beliefs
+    history, priors
         For the models of `saltern.tank`.
     midnight
         The moment of day 0.

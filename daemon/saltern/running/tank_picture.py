@@ -82,7 +82,7 @@ def look_at(found: Known, result_d: float, reported: Sequence[Finding], around: 
         What the records knew.
     result_d
         When the result's sample was drawn, in days of the history.
-    told
+    reported
         What has been reported before.
     around
         What else the records know: `saltern.running.circumstances`.

@@ -131,7 +131,7 @@ def consumption(
 
     Parameters
     ----------
-    history, beliefs
+    history, priors
         What is known; nothing later than `at_d` counts, and nothing older than four weeks.
     at_d
         The moment, in days of the history.

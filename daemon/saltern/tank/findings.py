@@ -227,11 +227,11 @@ def look(
 
     Parameters
     ----------
-    history, beliefs, around
+    history, priors, around
         What is known; nothing later than `at_d` counts.
     at_d
         The moment.
-    told
+    reported
         Everything that has been reported, in its order.
     """
     newest = max((each.at_d for each in history.seen if each.at_d <= at_d), default=None)
@@ -241,11 +241,11 @@ def look(
 def looks(
     history: History, priors: Priors, from_d: float, to_d: float, reported: Sequence[Finding], around: Circumstances
 ) -> list[Finding]:
-    """Return all that is to be told after the results of a time, each as it stood when its result had come.
+    """Return all that is to be reported after the results of a time, each as it stood when its result had come.
 
     Parameters
     ----------
-    history, beliefs, told, around
+    history, priors, reported, around
         As `look` takes them.
     from_d, to_d
         The first and last moment. This is the same as to `look` after each result, in far fewer passes.
@@ -264,7 +264,7 @@ def looks(
 def _next(
     history: History, priors: Priors, from_d: float, to_d: float, reported: Sequence[Finding], around: Circumstances
 ) -> Finding | None:
-    """Return the first thing that is to be told after the results of a time."""
+    """Return the first thing that is to be reported after the results of a time."""
     standing = in_force(reported)
     newest = standing[-1] if standing else None
     number = len(reported) + 1

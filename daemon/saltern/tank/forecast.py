@@ -46,7 +46,7 @@ def forecast(
 
     Parameters
     ----------
-    history, beliefs, at_d, breaks
+    history, priors, at_d, breaks
         As `consumption` takes them. The doser is supposed to go on, and nobody to dose by hand.
     low_dkh, high_dkh
         The band.

@@ -134,7 +134,7 @@ def lay(
     ----------
     history
         What is known; nothing later than `until_d` counts.
-    beliefs
+    priors
         What is said and assumed of the tank.
     variants
         Models that are filtered at once.

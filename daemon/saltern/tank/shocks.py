@@ -157,7 +157,7 @@ def suspicions(
 
     Parameters
     ----------
-    history, beliefs, breaks, supposed, since_d, until_d
+    history, priors, breaks, supposed, since_d, until_d
         As `follow` takes them.
     at_d
         The moment.
@@ -184,7 +184,7 @@ def follow(
 
     Parameters
     ----------
-    history, beliefs
+    history, priors
         What is known.
     from_d, to_d
         The first and last moment; what came up to four weeks before the first counts too.
