@@ -6,6 +6,7 @@ import sys
 import pytest
 import typer
 
+from saltern.cli import guide
 from saltern.cli.main import COMMANDS, NAMES, asked_for, command_line
 from tests.cli.command import app
 
@@ -14,6 +15,10 @@ from tests.cli.command import app
 def test_alone_it_is_what_it_is_among_all_commands(name):
     alone, among = (typer.main.get_command(a).commands[name] for a in (command_line([name]), app))
     assert (alone.help, [vars(p)["name"] for p in alone.params]) == (among.help, [p.name for p in among.params])
+
+
+def test_every_command_of_a_guided_procedure_has_its_row():
+    assert set(typer.main.get_command(guide.commands).commands) <= set(NAMES)
 
 
 def test_every_name_is_there_once():
