@@ -30,3 +30,17 @@ def test_a_slow_electrode_measures_once_it_is_calibrated():
     assert found.alkalinity.verdict.value == "accepted"
     truth = hands.stage.play.tank_alkalinity(found.ph_read_s)
     assert abs(found.alkalinity.value - truth) < 3.0 * found.alkalinity.u
+
+
+def test_hands_that_answer_too_late_leave_the_lag_as_it_was_and_the_words_say_so(monkeypatch):
+    hands = at_a_bench(1.5)
+    answers = hands.confirm
+
+    def confirm(key, text):
+        answers(key, text)
+        hands.service.bench.wait(60.0)
+
+    monkeypatch.setattr(hands, "confirm", confirm)
+    hands.run("calibrate-ph", buffers=BUFFERS)
+    assert hands.service.config.probes.ph.lag_s == hands.service.file.probes.ph.lag_s
+    assert any("lag not seen, 3 s as before" in said for said in hands.said)

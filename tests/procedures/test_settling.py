@@ -106,3 +106,11 @@ def test_a_signal_that_had_come_to_rest_says_nothing_of_how_fast_it_was():
     t = np.arange(0.0, 60.0, 2.0)
     assert time_constant_s(t, 12.0 + random.normal(0.0, 0.1, len(t))) is None
     assert time_constant_s(t, 12.0 + 0.01 * t + random.normal(0.0, 0.1, len(t))) is None
+
+
+def test_hands_that_answer_late_leave_enough_to_see():
+    """Three time constants after it was put into the buffer, 5 % of the way is left."""
+    random = np.random.default_rng(2)
+    t = np.arange(0.0, 200.0, 2.0)
+    late = 12.0 + 177.0 * np.exp(-(t / 12.0 + 3.0)) + random.normal(0.0, 0.1, len(t))
+    assert time_constant_s(t, late) == pytest.approx(12.0, rel=0.15)

@@ -97,7 +97,7 @@ ALERTS: dict[str, Code] = {
     "electrode-slow": Code(
         _NOTICE,
         "The electrode follows more slowly than configured",
-        "Clean it; look whether the stirrer turns; then `saltern calibrate ph`, which finds how fast it is",
+        "Clean it; look whether the stirrer turns. Then run `saltern calibrate ph`: it measures how fast it is",
     ),
     # stores, parts, calibrations
     "titrant-low": Code(_WARNING, "Titrant is running out", "Have a bottle ready"),
@@ -171,7 +171,7 @@ REASONS: dict[Reason, Code] = {
     Reason.UNSETTLED: Code(
         None,
         "The electrode did not come to rest",
-        "Clean it; look whether the stirrer turns; then `saltern calibrate ph`, which finds how fast it is",
+        "Clean it; look whether the stirrer turns. Then run `saltern calibrate ph`: it measures how fast it is",
     ),
     Reason.ELECTRODE_CHANGED: Code(None, "The electrode is not as it was", "Calibrate it: `saltern calibrate ph`"),
     Reason.UNEXPECTED: Code(None, "The value is far from what the past lets one expect", "Wait for the second look"),

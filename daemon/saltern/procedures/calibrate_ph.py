@@ -111,7 +111,8 @@ def calibrate_ph(bench: Bench, prompts: Prompts, options: PhOptions) -> Calibrat
     for buffer in buffers:
         prompts.confirm(
             f"probes-in {buffer}",
-            f"Rinse pH and temperature probe, and put both into the buffer {buffer} (neutral first); stir a little",
+            f"Rinse pH and temperature probe, and put both into the buffer {buffer} (neutral first); "
+            "stir a little. Answer at once: how fast the signal follows is measured too",
         )
         emf_mv, noise_mv, lag_s, temperature_c = _read_buffer(bench, prompts, notebook, buffer)
         signals.append(emf_mv)
@@ -255,11 +256,11 @@ def _fitted(
         )
     seen_s = [each for each in lags if each is not None]
     lag_s = median(seen_s) if seen_s else probe.lag_s
+    follows = f"lag {lag_s:.0f} s" if seen_s else f"lag not seen, {lag_s:.0f} s as before"
     noise_mv = max(median(noises), 0.02)
     words = (
         f"slope {slope.value:.1f} % ({slope.value / 100.0 * nernst_slope_mv(25.0):.2f} mV/pH at 25 degC), "
-        f"{e7_mv.value:+.1f} mV at pH 7, lag {lag_s:.0f} s, noise {noise_mv:.2f} mV: "
-        + _verdict(slope.value, e7_mv.value)
+        f"{e7_mv.value:+.1f} mV at pH 7, {follows}, noise {noise_mv:.2f} mV: " + _verdict(slope.value, e7_mv.value)
     )
     prompts.say(words)
     prompts.say("Buffers are poor in salt: for 15 to 30 minutes in tank water the junction still moves, and so does pH")

@@ -265,8 +265,8 @@ def _demand_mixing(bench: Bench, points: _Points) -> None:
     raise NotMixedError(
         f"after two doses in a row the electrode did not settle as it does ({bench.config.probes.ph.lag_s:.0f} s)",
         where=f"{bench.config.name}, titrate",
-        remedy="Look whether the stirrer turns and its bar is in place, and whether the probe is clean. How fast it "
-        "follows now, `saltern calibrate ph` finds out",
+        remedy="Look whether the stirrer turns and its bar is in place, and whether the probe is clean. Then run "
+        "`saltern calibrate ph`: it measures how fast the probe is now",
     )
 
 
