@@ -378,6 +378,7 @@ def test_an_operator_empties_resets_and_changes_bottles_with_the_service_stopped
 def test_an_operator_is_refused_while_the_service_runs(tmp_path, bench):
     service = Service(bench, 10)
     service.until((tmp_path / "kelp-room.sock").exists)
+    service.until(lambda: json.loads(run("status", "--bench", bench, "--json")[1])["running"] is not None)
     code, _, err = run("reset", bench)
     service.stop()
 
