@@ -19,6 +19,10 @@ FIRST_LAGS, FIRST_S = 1.0, 6.0
 
 LEAST_READINGS = 6
 LEAST_LAGS, MOST_LAGS = 3.0, 12.0
+MOST_S = 24.0
+"""A fast electrode is given so long all the same: twelve lags of 1 s leave six readings, too few to tell noise from a
+slope (3 of 1,500 simulated plateaus were called unsettled for that)."""
+
 ENOUGH = 0.5
 """The plateau is known well enough at this part of the noise of one reading."""
 
@@ -104,7 +108,7 @@ def wait_until_settled(
     """
     begun_s = now_s()
     first_s = max(FIRST_LAGS * lag.lag_s, FIRST_S)
-    least_s, most_s = LEAST_LAGS * lag.lag_s, MOST_LAGS * lag.lag_s
+    least_s, most_s = LEAST_LAGS * lag.lag_s, max(MOST_LAGS * lag.lag_s, MOST_S)
     times: list[float] = []
     signals: list[float] = []
     count = 0
