@@ -3,11 +3,14 @@
 Each bench is drawn anew: pumps 2 % off, titrant 2 % off its label, slope and offset of the electrode as they come. A
 keeper measures the tank once, calibrates everything, standardises with a reference water in triplicate, and measures
 the tank four times. Then, on fewer benches, tubes wear for sixty days, with a reference in triplicate each week.
+At the end the same in the unfriendly world, of whose electrodes, pumps and waters no bench file knows.
 
     python -m tests.benchmarks.commissioning [benches [aged benches]]
 """
 
+import re
 import sys
+from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 
@@ -53,7 +56,12 @@ class Played:
     trouble: str = ""
 
 
-def play(case):
+def play_unfriendly(case):
+    """Play one bench where nothing is as its file has it."""
+    return play(case, "unfriendly")
+
+
+def play(case, world="near"):
     """Play one bench from its box to its last week."""
     seed, instruments, weeks, balance = case
     random = np.random.default_rng(1_000_000 + seed)
@@ -61,7 +69,7 @@ def play(case):
     table = {
         "seed": seed,
         "days": 100.0,
-        "twin": {"instruments": instruments, "calibrated": False},
+        "twin": {"instruments": instruments, "calibrated": False, "world": world},
         "tank": {"alkalinity_umol_kg": alkalinity, "salinity": float(random.uniform(33.0, 36.5))},
     }
     scenario = Scenario.model_validate(table)
@@ -145,6 +153,9 @@ def table(played, instruments, label):
     covered = float(np.mean([abs(e) <= 2.0 * u for e, u in stated]))
     aged = np.array([e for p in played for e, _, verdict in p.aged if verdict == "accepted"])
     trouble = [p.trouble for p in played if p.trouble]
+    what = Counter(
+        (re.findall(r"[(] ?([a-z-]+)[)]|interlock ([a-z-]+)", line) or [(line[:40], "")])[0] for line in trouble
+    )
     later = f"{np.sqrt(np.mean(aged**2)):6.1f} ({len(aged)})" if len(aged) else "     -"
     print(
         f"{label:24}{len(played):6}{np.sqrt(np.nanmean(before**2)):9.1f}{within:8.1f}{between:9.1f}{total:8.1f}"
@@ -155,8 +166,9 @@ def table(played, instruments, label):
     weeks = sum(len(p.aged) for p in played)
     if weeks:
         print(f"   in {weeks} weeks pH had to be calibrated again {sum(p.recalibrated for p in played)} times")
-    for line in trouble[:5]:
-        print("   given up:", line[:150])
+    print(
+        "   given up:", len(trouble), *(f"{reason or interlock} {n}" for (reason, interlock), n in what.most_common(5))
+    )
     return total
 
 
@@ -180,6 +192,10 @@ def main(benches=BENCHES, aged=AGED):
                 played = list(pool.map(play, cases, chunksize=2))
                 table(played, instruments, f"{instruments}{', with a balance' if balance else ''}")
                 sys.stdout.flush()
+        for instruments in ("hobby", "good"):
+            cases = [(seed, instruments, 0, False) for seed in range(benches // 3)]
+            table(list(pool.map(play_unfriendly, cases, chunksize=2)), instruments, f"{instruments}, unfriendly")
+            sys.stdout.flush()
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """A bench's own past: what it lets one expect, and what differs from it."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -120,6 +120,20 @@ def test_an_electrode_that_moved_is_told_from_one_that_did_not():
     assert flagged(electrode_against(history, electrode(394.2), 25.0)) == []
     assert "electrode-changed" in flagged(electrode_against(history, electrode(402.0), 25.0))
     assert "electrode-changed" in flagged(electrode_against(history, electrode(394.0 - 0.03 * 236.6, 0.97), 25.0))
+
+
+def bent(mv, u_mv=0.3):
+    return replace(electrode(), bend_mv=Estimate(mv, u_mv))
+
+
+def test_an_electrode_that_is_bent_all_of_a_sudden_has_changed_and_one_that_always_was_has_not():
+    """A bubble in the titrant may look like a bend; an electrode's own repeats."""
+    straight = past(12, np.random.default_rng(6))
+    curved = [replace(result, end_point=replace(result.end_point, bend_mv=Estimate(1.4, 0.3))) for result in straight]
+
+    assert flagged(electrode_against(history_of(straight), bent(1.4), 25.0)) == ["electrode-changed"]
+    assert flagged(electrode_against(history_of(straight), bent(0.5), 25.0)) == []
+    assert flagged(electrode_against(history_of(curved), bent(1.2), 25.0)) == []
 
 
 def test_a_ph_far_outside_its_daily_range_is_told():

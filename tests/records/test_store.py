@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from saltern.chemistry.endpoint.curve import Estimate
 from saltern.clock import VirtualClock
 from saltern.errors import StorageError
 from saltern.model.alert import Alert, Severity
@@ -60,6 +61,13 @@ def test_a_determination_comes_back_as_it_was(store, determination):
     assert store.next_id() == 2
     assert [d.alkalinity for d in store.reportable(Source.TANK, 5)] == [determination.alkalinity]
     assert store.reportable(Source.REFERENCE, 5) == []
+
+
+def test_a_bent_electrode_comes_back_as_it_was(store, determination):
+    bent = replace(determination, end_point=replace(determination.end_point, bend_mv=Estimate(-1.2, 0.3)))
+    store.keep(bent)
+
+    assert same(bent, store.determination(1))
 
 
 def test_a_void_run_is_kept_with_its_reason_and_is_no_last_result(store, determination):

@@ -100,6 +100,9 @@ def print_end_point(end_point: EndPoint, salinity: float, temperature_c: float) 
         rows.append(("electrode E0, total scale", f"{end_point.e0_mv:.3f} mV at {temperature_c:.2f} °C"))
     if end_point.slope is not None:
         rows.append(("electrode slope", f"{100.0 * end_point.slope:.2f} % of Nernst"))
+    if end_point.bend_mv is not None:
+        bend = end_point.bend_mv
+        rows.append(("electrode bend", f"{bend.value:+.1f} ± {COVERAGE * bend.u:.1f} mV at pH 8, allowed for"))
     if end_point.carbon_umol_kg is not None:
         carbon = end_point.carbon_umol_kg
         rows.append(

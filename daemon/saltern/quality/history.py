@@ -25,7 +25,7 @@ STUDENT = 1.25
 """About five results tell a scatter within 30 %; limits are widened so that false alarms stay as rare as stated."""
 
 PIVOT_PH = 4.0
-OFFSET_FLOOR_MV, SLOPE_FLOOR, PH_FLOOR, SALINITY_FLOOR = 0.3, 0.001, 0.03, 0.3
+OFFSET_FLOOR_MV, SLOPE_FLOOR, BEND_FLOOR_MV, PH_FLOOR, SALINITY_FLOOR = 0.3, 0.001, 0.2, 0.03, 0.3
 """Least scatter assumed from determination to determination, beside what each states of itself (common practice)."""
 
 UNSEEN_FLOOR_UMOL_KG = 3.0
@@ -68,6 +68,7 @@ class History:
     slope: tuple[float, ...]
     ph_total: tuple[float, ...]
     salinity: tuple[float, ...] = ()
+    bend_mv: tuple[float, ...] = ()  # of the electrode; 0 where the curve did not need one
     unseen_acid_umol_kg: tuple[float, ...] = ()  # counted before the first reading used, and not seen in it
 
     def expected_alkalinity(self, at: datetime) -> Estimate | None:
@@ -104,6 +105,7 @@ def history_of(
         alkalinity=tuple(alkalinity)[-MOST_RESULTS:],
         pivot_mv=tuple(pivot for pivot in pivots if pivot is not None)[-MOST_RESULTS:],
         slope=tuple(e.slope for e, _ in electrodes if e.slope is not None and e.slope_u is not None)[-MOST_RESULTS:],
+        bend_mv=tuple(0.0 if e.bend_mv is None else e.bend_mv.value for e, _ in electrodes)[-MOST_RESULTS:],
         ph_total=tuple(ph.value for ph in ph_total if ph is not None)[-MOST_RESULTS:],
         salinity=tuple(s.value for s in map(_reportable, (d.salinity for d in since)) if s is not None)[-MOST_RESULTS:],
     )
@@ -196,7 +198,16 @@ def electrode_against(history: History, electrode: EndPoint, temperature_c: floa
         usual, scatter = usual_of(past, floor)
         statistic = abs(now - usual) / (scatter**2 + u**2) ** 0.5
         found.append(Finding("electrode-changed", statistic, limit(), f"{name}: usually {usual:.4g}, now {now:.4g}"))
-    return tuple(found)
+    return (*found, *_bend_against(history.bend_mv, electrode.bend_mv))
+
+
+def _bend_against(past: Sequence[float], bend_mv: Estimate | None) -> tuple[Finding, ...]:
+    """Compare the electrode's bend with what it has been: a fault of one titration may look like a bend."""
+    if bend_mv is None or len(past) < LEAST_RESULTS:
+        return ()
+    usual, scatter = usual_of(past, BEND_FLOOR_MV)
+    about = f"bend at pH 8, mV: usually {usual:+.1f}, now {bend_mv.value:+.1f}"
+    return (Finding("electrode-changed", abs(bend_mv.value - usual) / scatter, limit(), about),)
 
 
 def pivot_mv(electrode: EndPoint, temperature_c: float) -> float | None:

@@ -88,6 +88,7 @@ def _end_point(text: str) -> EndPoint:
     table = json.loads(text)
     table["carbon_umol_kg"] = _estimate(table["carbon_umol_kg"])
     table["co2_loss_per_min"] = _estimate(table.get("co2_loss_per_min"))
+    table["bend_mv"] = _estimate(table.get("bend_mv"))
     table["flags"] = tuple(table["flags"])
     table["findings"] = tuple(Finding(**finding) for finding in table.get("findings", ()))
     table["standardised_residuals"] = np.array(table["standardised_residuals"], dtype=float)

@@ -118,7 +118,8 @@ class EndPoint:
     """The answer of a method.
 
     `u_umol_kg` covers what the method sees: electrode noise, dose scatter, its own nuisance parameters;
-    not sample mass, titrant concentration or pump gain, which the determination's budget adds.
+    not sample mass, titrant concentration or pump gain, which the determination's budget adds. `bend_mv` is how far the
+    electrode is at pH 8 from the line through pH 4 and 7; None where the curve did not need it.
     """
 
     method: str
@@ -137,6 +138,7 @@ class EndPoint:
     degrees_of_freedom: float | None = None
     standardised_residuals: FloatArray = field(default_factory=lambda: np.empty(0))
     findings: tuple[Finding, ...] = ()
+    bend_mv: Estimate | None = None
 
 
 class Method(Protocol):

@@ -11,6 +11,7 @@ tests/published). Organic bases are reported in part, by their pK: see `organics
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from math import hypot
 
 import numpy as np
 
@@ -25,6 +26,7 @@ from saltern.chemistry.endpoint.curve import (
     FloatArray,
     Priors,
 )
+from saltern.chemistry.endpoint.departures import bend_found, departures_of
 from saltern.chemistry.endpoint.diagnostics import findings, stretch
 from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE, first_guess
 from saltern.chemistry.endpoint.gauss_newton import Priors as Weighed
@@ -110,9 +112,22 @@ def fit_of_water(
 
 
 def _evaluate(q: _Question) -> EndPoint:
+    """Answer; where a statistic speaks against the curve, allow for the electrode's departures, if they explain it.
+
+    What that moves the alkalinity by is added to its uncertainty: which of the two is right, the curve does not say.
+    """
     solution, used = _solution(q)
     _refuse_what_is_no_titration(solution, q.priors)
-    return _answer(q, solution, used)
+    answer = _answer(q, solution, used)
+    if not answer.flags or q.curve.time_s is None or not _noise_is_known(q):
+        return answer
+    readings = replace(solution.readings, departures=departures_of(q.curve.emf_mv, q.curve.time_s, used))
+    bent = solve(readings, solution.priors, solution.theta)
+    other = _answer(q, bent, used)
+    if other.flags:
+        return answer
+    u_umol_kg = hypot(other.u_umol_kg, other.alkalinity_umol_kg - answer.alkalinity_umol_kg)
+    return replace(other, u_umol_kg=u_umol_kg, bend_mv=bend_found(bent))
 
 
 def solution_of(curve: Curve, conditions: Conditions, priors: Priors) -> Solution:
@@ -193,7 +208,7 @@ def _solve_over(q: _Question, used: Mask, start: FloatArray) -> Solution:
     readings = _readings(q, used)
     weighed = _weighed(q, readings, start)
     solution = solve(readings, weighed, start)
-    if q.priors.noise_mv is not None or q.curve.emf_sd_mv is not None:
+    if _noise_is_known(q):
         return solution
     for _ in range(4):
         r = solution.white_residual
@@ -204,6 +219,10 @@ def _solve_over(q: _Question, used: Mask, start: FloatArray) -> Solution:
         readings = replace(readings, noise_mv=noise)
         solution = solve(readings, weighed, solution.theta)
     return solution
+
+
+def _noise_is_known(q: _Question) -> bool:
+    return q.priors.noise_mv is not None or q.curve.emf_sd_mv is not None
 
 
 def _refuse_what_is_no_titration(solution: Solution, priors: Priors) -> None:

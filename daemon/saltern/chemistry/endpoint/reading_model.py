@@ -73,6 +73,22 @@ def medium_of(k: Constants, t: Totals) -> Medium:
 
 
 @dataclass(frozen=True)
+class Departures:
+    """What a real electrode has beside Nernst's law: each one unknown coefficient for all readings of a curve.
+
+    Parameters
+    ----------
+    bend_mv
+        Standard deviation of its bend: how far it is at pH 8 from the line through pH 4 and 7, as a parabola.
+    behind_mv
+        (n,) how far its slow part is behind at each reading, mV, for one standard deviation of its share.
+    """
+
+    bend_mv: float
+    behind_mv: FloatArray
+
+
+@dataclass(frozen=True)
 class Readings:
     """The readings used and what is held fixed; shapes (..., n)."""
 
@@ -86,6 +102,7 @@ class Readings:
     noise_mv: FloatArray
     dose_variance: FloatArray  # of a_i, cumulative, (mol/kg)^2
     co2: Co2
+    departures: Departures | None = None
 
 
 @dataclass(frozen=True)
@@ -167,16 +184,28 @@ def covariance(p: Readings, theta: FloatArray, dy_de: FloatArray) -> FloatArray:
 
     Three parts: the electrode's noise, independent, through dy/dE; the liquid junction, one unknown coefficient
     for all readings; and the doses' scatter, which accumulates, so that two readings share the variance of all
-    doses up to the earlier one.
+    doses up to the earlier one. A fourth where departures are allowed for: they too are common to all readings.
     """
     h = PIVOT_H * np.exp((p.emf_mv - theta[1]) / (theta[2] * p.nernst_mv))
-    junction = dy_de * JUNCTION_MV_KG_MOL * h
     shared = np.minimum(p.dose_variance[..., :, None], p.dose_variance[..., None, :])
-    total = shared + junction[..., :, None] * junction[..., None, :]
+    total = shared + _common(dy_de * JUNCTION_MV_KG_MOL * h)
+    if p.departures is not None:
+        total += _common(dy_de * p.departures.bend_mv * bend(-np.log10(h)))
+        total += _common(dy_de * p.departures.behind_mv)
     n = h.shape[-1]
     flat = total.reshape(*h.shape[:-1], n * n)
     flat[..., :: n + 1] += (dy_de * p.noise_mv) ** 2 + LEAST_VARIANCE
     return np.asarray(total)
+
+
+def bend(ph: FloatArray) -> FloatArray:
+    """Return the parabola that is 0 at pH 4 and 7 and 1 at pH 8."""
+    return (ph - 4.0) * (ph - 7.0) / 4.0
+
+
+def _common(y: FloatArray) -> FloatArray:
+    """Return the covariance of one unknown that adds `y` at one standard deviation."""
+    return np.asarray(y[..., :, None] * y[..., None, :])
 
 
 def without_carbon(h: FloatArray, m: Medium, dilution: FloatArray) -> tuple[FloatArray, FloatArray]:
