@@ -172,6 +172,12 @@ def table(played, instruments, label):
     return total
 
 
+def _cause(trouble):
+    """Return the code that ended a bench, or the first words where there is none."""
+    codes = re.findall(r"[(]([a-z-]+)[)]|interlock ([a-z-]+)", trouble)
+    return "".join(codes[0]) if codes else trouble[:40]
+
+
 BENCHES, AGED = 300, 40
 
 
