@@ -41,6 +41,9 @@ UNCALIBRATED = {
     "probes.ph.e7_u_mv": 15.0,
     "titre.u_percent": None,
 }
+FILM_PER_S = 30.0
+"""Pictures a second, from which a lapse is read (common practice)."""
+
 BALANCE = {"probes.balance": {"board": {"driver": "i2c-scale", "g_per_count": 0.0001}}}
 GOALS_UMOL_KG = {"hobby": 25.0, "good": 6.0}
 
@@ -84,6 +87,8 @@ def play(case, world="near"):
         mass_g=1e12,
     )
     hands = keeper(seed=seed, scenario=table, reference=known, bench=config)
+    if world == "unfriendly":
+        hands = brought_up(hands, seed, table, known, config)
     played = Played()
     try:
         played.before = measured(hands)[0]
@@ -102,6 +107,16 @@ def play(case, world="near"):
         played.trouble = f"{type(error).__name__}: {error}"
     hands.stage.close()
     return played
+
+
+def brought_up(hands, seed, table, known, config):
+    """Return the same bench whose file states the lapse that bring-up has a keeper read off each permit."""
+    lapse_s = hands.world.real["permit_lapse_s"]
+    hands.stage.close()
+    read_s = round(lapse_s * FILM_PER_S) / FILM_PER_S
+    stated = {f"pumps.{role}.permit.lapse_s": read_s for role in ("sample", "waste", "titrant")}
+    pinned = {**table, "twin": {**table["twin"], "truth": {"permit_lapse_s": lapse_s}}}
+    return keeper(seed=seed, scenario=pinned, reference=known, bench=with_values(config, stated, where="bring-up"))
 
 
 def commission(hands):

@@ -322,6 +322,10 @@ class Titre(Table):
     )
     calibrated_on: date | None = Field(default=None, description="date of the calibration; an old one raises an alert")
     course: Course | None = Field(default=None, description="how the factor moves; none: as it stands, for good")
+    scatter_percent: float | None = Field(
+        default=None, gt=0, le=10, description="what determinations of one water scatter by, as replicates have shown"
+    )
+    scatter_freedom: float = Field(default=4.0, gt=2, le=100, description="degrees of freedom of scatter_percent")
 
 
 class Waste(Table):

@@ -7,7 +7,7 @@ from math import hypot, sqrt
 from saltern.chemistry.titrant import titrant_density_kg_l
 from saltern.config.tables import BenchConfig, Titrant
 from saltern.model.parts import Parts
-from saltern.procedures.titre import AGE, FACTOR, titre_at
+from saltern.procedures.titre import AGE, FACTOR, scatter_of, titre_at
 
 DENSITY_PER_SALINITY, DENSITY_PER_K = 7.4e-4, 3.0e-4
 """Relative change of the sample's mass with salinity and temperature at S 35 and 25 degC (TEOS-10); what they do to the
@@ -16,6 +16,8 @@ curve itself is the evaluation's."""
 USUAL_C = 25.0
 TIP_HEIGHT_PERCENT = 1.0
 """A tip's height is set with a rule: half a millimetre in fifty (assumed); a reference takes it away."""
+
+SHOWN = "scatter of replicates, beyond what is stated"
 
 SHARED_BY: dict[str, str | None] = {
     "curve": None,
@@ -27,6 +29,7 @@ SHARED_BY: dict[str, str | None] = {
     "sample metered at another temperature": None,
     "steps of the sample pump in doubt": None,
     "steps of the titrant pump in doubt": None,
+    SHOWN: None,
     "salinity": "conductivity",
     "temperature": "temperature",
     FACTOR: "titre",
@@ -100,6 +103,12 @@ def alkalinity_budget(
             budget["sample pump gain"] = per_percent * pumps.sample.gain_u_percent
         else:
             budget["gain of the balance"] = per_percent * config.probes.balance.gain_u_percent
+    shown = scatter_of(config.titre)
+    if shown is not None:
+        stated = hypot(*(u for source, u in budget.items() if source in OWN))
+        beyond = (100.0 * per_percent * shown.u) ** 2 - stated**2
+        if beyond > 0.0:
+            budget[SHOWN] = sqrt(beyond)
     return budget
 
 

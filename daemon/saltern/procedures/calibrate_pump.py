@@ -3,6 +3,7 @@
 The waste pump calibrates itself: it empties a sample of known volume, and the conductivity cell says when.
 """
 
+from math import sqrt
 from statistics import mean, median, stdev
 from typing import Annotated, Literal
 
@@ -19,6 +20,7 @@ from saltern.procedures.notebook import Notebook
 from saltern.procedures.options import CHECKED
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.vessel import NotEmptyError, empty, fill, keep_wet, wet_the_probes
+from saltern.quality.scatter import learned
 
 PRIME_LINES = 1.2
 RUN_S = 60.0
@@ -31,7 +33,6 @@ SMALL_SIGMAS = 3.0
 OUTLIER_PERCENT, OUTLIER_SIGMAS = 1.5, 4.0
 SMALLEST_PART = 0.02  # of what a run should give: less, and nothing was collected
 ROOM_FOR_GAIN = 1.05
-REPLICATES_FOR_SPREAD = 5
 
 
 @validated(frozen=True, config=CHECKED)
@@ -218,8 +219,10 @@ def _judged(
         f"{path}.gain_u_percent": u_percent,
         f"{path}.calibrated_on": bench.clock.now().date().isoformat(),
     }
-    if count >= REPLICATES_FOR_SPREAD and options.pump == "sample":
-        values[f"{path}.repeatability_percent"] = cv_percent
+    if options.pump == "sample":
+        shown = sqrt(max(0.0, cv_percent**2 - one_u_percent**2))  # a scale's own scatter is not the pump's
+        scatter = learned(None, config.repeatability_percent, shown, count)
+        values[f"{path}.repeatability_percent"] = scatter.sd
     statistics = {
         "gain_ml_per_unit": gain,
         "u_percent": u_percent,

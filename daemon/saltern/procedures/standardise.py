@@ -18,10 +18,11 @@ from saltern.errors import SalternError
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError, Value
 from saltern.model.determination import Determination
 from saltern.model.verdict import REPORTABLE, Reason, Verdict
-from saltern.procedures.budget import OWN, TIP_HEIGHT_PERCENT
+from saltern.procedures.budget import OWN, SHOWN, TIP_HEIGHT_PERCENT
 from saltern.procedures.options import CHECKED, Day, Lot
 from saltern.procedures.prompts import Prompts
-from saltern.procedures.titre import titre_at, values_of
+from saltern.procedures.titre import scatter_of, titre_at, values_of, values_of_scatter
+from saltern.quality.scatter import learned
 from saltern.quality.titre_filter import DAYS_A_MONTH, TitreState, Updated, found_by, updated
 
 EXTRA_TRIES = 2
@@ -172,6 +173,16 @@ def repeatability(d: Determination) -> float:
     return sqrt(sum(u * u for u in own)) / abs(d.alkalinity.value or 1.0)
 
 
+def _without_learned(reportable: list[Determination]) -> float:
+    """Return what the budgets state of the scatter, relative, without what replicates have shown of it."""
+    stated = (u / (d.alkalinity.value or 1.0) for d in reportable for u in _stated(d))
+    return sqrt(sum(u * u for u in stated) / len(reportable))
+
+
+def _stated(d: Determination) -> list[float]:
+    return [u for source, u in d.budget_umol_kg.items() if source in OWN and source != SHOWN]
+
+
 def stated_u_percent(config: BenchConfig) -> float:
     """Return by how much the bench file lets a first factor lie from 1: what labels and calibrations state."""
     pumps, balance = config.pumps, config.probes.balance
@@ -251,7 +262,8 @@ def _factor_of(
             remedy="Look for air in the lines and at the stirrer, and begin again",
             readings=readings,
         )
-    found = found_by(raw, stated, options.alkalinity_umol_kg, options.u_umol_kg)
+    usual = learned(scatter_of(bench.config.titre), _without_learned(reportable), scatter, count)
+    found = found_by(raw, usual.u, options.alkalinity_umol_kg, options.u_umol_kg)
     if not BELIEVABLE_FACTOR[0] <= found.factor <= BELIEVABLE_FACTOR[1]:
         raise RefusedError(
             Cause.DIFFERS,
@@ -275,7 +287,8 @@ def _factor_of(
     rate, u_rate = 100.0 * DAYS_A_MONTH * state.rate, 100.0 * DAYS_A_MONTH * state.u_rate
     words = (
         f"factor {state.factor:.5f}, u {state.u_percent:.3f} %, going by {rate:+.2f} ± {2.0 * u_rate:.2f} % a month; "
-        f"this standardisation alone {found.factor:.5f}, its replicates scatter by {100.0 * scatter:.2f} %"
+        f"this standardisation alone {found.factor:.5f}, its replicates scatter by {100.0 * scatter:.2f} %, "
+        f"where {100.0 * usual.sd:.2f} % is usual"
     )
     prompts.say(words)
     remarks = _remarks(outcome)
@@ -293,7 +306,8 @@ def _factor_of(
         **{f"innovation_{n}": z for n, z in enumerate(state.run, 1)},
     }
     which = options.lot or f"of {options.alkalinity_umol_kg:g} umol/kg"
-    return Calibration(Kind.TITRE, values_of(state, now, which), words, statistics, readings, remarks)
+    values = {**values_of(state, now, which), **values_of_scatter(usual)}
+    return Calibration(Kind.TITRE, values, words, statistics, readings, remarks)
 
 
 def _remarks(outcome: Updated) -> tuple[str, ...]:

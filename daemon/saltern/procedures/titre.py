@@ -8,6 +8,7 @@ from math import exp, hypot, sqrt
 from saltern.config.tables import Titre
 from saltern.model.calibration import Value
 from saltern.model.parts import WALKS
+from saltern.quality.scatter import Scatter
 from saltern.quality.titre_filter import DAYS_A_MONTH, TitreState, aged
 
 FACTOR, AGE = "titre factor", "age of the titre factor"
@@ -116,6 +117,16 @@ def values_of(state: TitreState, at: datetime, reference: str) -> dict[str, Valu
         "titre.course.reference": reference,
         "titre.course.reference_u_percent": 100.0 * state.u_reference,
     }
+
+
+def scatter_of(titre: Titre) -> Scatter | None:
+    """Return what determinations scatter by, or None where no replicates were measured."""
+    return None if titre.scatter_percent is None else Scatter(titre.scatter_percent / 100.0, titre.scatter_freedom)
+
+
+def values_of_scatter(scatter: Scatter) -> dict[str, Value]:
+    """Return the options of the bench file that say it."""
+    return {"titre.scatter_percent": 100.0 * scatter.sd, "titre.scatter_freedom": scatter.freedom}
 
 
 def factor_of(options: Mapping[str, object], at: datetime) -> float | None:

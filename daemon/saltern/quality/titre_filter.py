@@ -12,7 +12,7 @@ section 3.2), in the factor's logarithm.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import exp, hypot, log, sqrt
-from statistics import mean, stdev
+from statistics import mean
 
 JUMP_SIGMAS = 4.0
 DAYS_A_MONTH = 30.0
@@ -32,9 +32,6 @@ weekly standardisations."""
 
 STEP = 0.01
 """How far the level may have moved where a run of innovations says that it did, 1 sd (assumed)."""
-
-STATED_FREEDOM = 10
-"""What a determination states of its own repeatability counts as much as so many degrees of freedom."""
 
 
 @dataclass(frozen=True)
@@ -85,23 +82,20 @@ def aged(state: TitreState, days: float, drift_percent_per_month: float) -> Titr
     )
 
 
-def found_by(raw_umol_kg: Sequence[float], stated: float, reference_umol_kg: float, u_umol_kg: float) -> TitreState:
+def found_by(raw_umol_kg: Sequence[float], own: float, reference_umol_kg: float, u_umol_kg: float) -> TitreState:
     """Return what one standardisation says of the factor by itself.
 
     Parameters
     ----------
     raw_umol_kg
         Its replicates, without any factor.
-    stated
-        Relative standard uncertainty that a determination states of its own repeatability. The replicates' scatter is
-        pooled with it: three tell a scatter within a factor of two.
+    own
+        Relative standard uncertainty of one of them by itself: `quality.scatter`, the replicates' own scatter included.
     reference_umol_kg, u_umol_kg
         Of the reference.
     """
-    count = len(raw_umol_kg)
-    scatter = stdev(raw_umol_kg) / mean(raw_umol_kg) if count > 1 else stated
-    pooled = sqrt(((count - 1) * scatter**2 + STATED_FREEDOM * stated**2) / (count - 1 + STATED_FREEDOM))
-    return TitreState(reference_umol_kg / mean(raw_umol_kg), pooled / sqrt(count), u_umol_kg / reference_umol_kg)
+    u = own / sqrt(len(raw_umol_kg))
+    return TitreState(reference_umol_kg / mean(raw_umol_kg), u, u_umol_kg / reference_umol_kg)
 
 
 def updated(before: TitreState | None, found: TitreState) -> Updated:

@@ -24,6 +24,7 @@ ENDS_TITRE = {Kind.SAMPLE_PUMP, Kind.TITRANT_PUMP, Kind.TITRANT}
 
 NO_TITRE: dict[str, Value] = {
     "titre.factor": 1.0, "titre.u_percent": None, "titre.calibrated_on": None, "titre.course": None,
+    "titre.scatter_percent": None, "titre.scatter_freedom": 4.0,
 }  # fmt: skip
 
 NO_TRIS: dict[str, Value] = {"probes.ph.tris_off_ph": 0.0, "probes.ph.tris_u_ph": None}

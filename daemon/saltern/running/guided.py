@@ -25,7 +25,7 @@ from saltern.procedures.prime import PrimeOptions, prime_and_leave_clean
 from saltern.procedures.prompts import Prompts
 from saltern.procedures.spike import SpikeOptions, spike
 from saltern.procedures.standardise import StandardiseOptions, standardise
-from saltern.procedures.titre import SECONDS_A_DAY, state_of, values_of
+from saltern.procedures.titre import SECONDS_A_DAY, scatter_of, state_of, values_of, values_of_scatter
 from saltern.quality.titre_filter import TitreState, aged
 from saltern.records import calibrations
 from saltern.records.calibrations import ENDS_TITRE, NO_TITRE
@@ -253,6 +253,8 @@ def _carry_titre_over(service: Workplace, prompts: Prompts, bridge_u_percent: fl
         state = replace(state, u=hypot(state.u, bridge_u_percent / 100.0))
         statistics["u_state"] = state.u
         values = values_of(state, now, titre.course.reference)
+    scatter = scatter_of(titre)
+    values |= {} if scatter is None else values_of_scatter(scatter)
     values["titre.calibrated_on"] = None if titre.calibrated_on is None else titre.calibrated_on.isoformat()
     try:
         calibrations.would_be(service.file, service.store, Kind.TITRE, values)
