@@ -11,6 +11,10 @@ import structlog
 os.environ["SALTERN_ROOT"] = "/nowhere"
 """No test looks at a bench that is installed on the machine it runs on."""
 
+os.environ["PYTHONPYCACHEPREFIX"] = str(Path(__file__).parent.parent / ".pytest_cache" / "compiled")
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+"""Hundreds of commands and services are started: each would compile all of Saltern anew where nothing is kept."""
+
 ELSEWHERE = Path("/dev/shm")
 
 pytest_plugins = ["tests.time_limits", "tests.leaks"]

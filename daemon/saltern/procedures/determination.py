@@ -86,14 +86,15 @@ CANNOT_ADD = ("volume-bound", "drain-failed")
 class Expectation:
     """What earlier results let one expect of this one; None is unknown.
 
-    The alkalinity guides the doses and never the answer; the CO2 loss, which is the vessel's and not the water's, is a
-    prior of the evaluation too.
+    The alkalinity guides the doses and never the answer. The CO2 loss and the bend, which are the vessel's and the
+    electrode's and not the water's, are priors of the evaluation too.
     """
 
     alkalinity_umol_kg: Estimate | None = None
     co2_loss_per_min: Estimate | None = None
     history: History = NO_HISTORY
     drains: UsualDrains = field(default_factory=UsualDrains)
+    bend_mv: Estimate | None = None
 
 
 @dataclass(frozen=True)
@@ -338,6 +339,7 @@ def titrate_sample(
         noise_mv=probe.noise_mv,
         alkalinity_umol_kg=expectation.alkalinity_umol_kg,
         co2_loss_per_min=expectation.co2_loss_per_min,
+        bend_mv=expectation.bend_mv,
     )
     curve, settled = titrate(
         bench,
@@ -382,8 +384,10 @@ def fitted_electrode(titration: Titration, end_point: EndPoint) -> EndPoint:
 
 
 def evaluation_priors(priors: Priors) -> Priors:
-    """Return what a result may rest on: the calibration, and how the vessel loses CO2; nothing of earlier waters."""
-    return Priors(priors.e0_mv, priors.slope, priors.noise_mv, co2_loss_per_min=priors.co2_loss_per_min)
+    """Return what a result may rest on: the calibration, the CO2 loss and the bend; nothing of earlier waters."""
+    return Priors(
+        priors.e0_mv, priors.slope, priors.noise_mv, co2_loss_per_min=priors.co2_loss_per_min, bend_mv=priors.bend_mv
+    )
 
 
 def leave_clean(bench: Bench, notebook: Notebook) -> None:

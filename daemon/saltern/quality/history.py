@@ -28,6 +28,9 @@ PIVOT_PH = 4.0
 OFFSET_FLOOR_MV, SLOPE_FLOOR, BEND_FLOOR_MV, PH_FLOOR, SALINITY_FLOOR = 0.3, 0.001, 0.2, 0.03, 0.3
 """Least scatter assumed from determination to determination, beside what each states of itself (common practice)."""
 
+LEAST_REFERENCES, BEND_REPEATS_MV = 3, 0.5
+"""So many replicates show a bend, and no better than this (assumed)."""
+
 UNSEEN_FLOOR_UMOL_KG = 3.0
 """The same of acid that was counted and not seen; ten simulated benches scatter by 0.7 to 1.9 (good instruments)."""
 
@@ -123,6 +126,19 @@ def usual_loss(results: Sequence[Result]) -> Estimate | None:
         return None
     usual, scatter = usual_of([rate.value for rate in rates], LOSS_FLOOR_PER_MIN)
     return Estimate(usual, scatter)
+
+
+def usual_bend(references: Sequence[Result]) -> Estimate | None:
+    """Return the electrode's bend at pH 8, mV, as determinations of references found it; None of fewer than three.
+
+    A tank's curve may be bent by a wrong salinity or by air in the titrant; what three of a reference agree on is the
+    electrode's. A reference of another medium bends it otherwise by what is not known of the constants of both.
+    """
+    found = [d.end_point for d in references if d.end_point is not None]
+    if len(found) < LEAST_REFERENCES:
+        return None
+    bends = [0.0 if one.bend_mv is None else one.bend_mv.value for one in found]
+    return Estimate(*usual_of(bends[-MOST_RESULTS:], BEND_REPEATS_MV))
 
 
 def alkalinity_against(history: History, alkalinity: Estimate, at: datetime) -> tuple[Finding, ...]:

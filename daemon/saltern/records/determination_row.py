@@ -79,7 +79,7 @@ def _conditions(text: str) -> Conditions:
 
 def _priors(text: str) -> Priors:
     table = json.loads(text)
-    for name in ("e0_mv", "slope", "alkalinity_umol_kg", "carbon_umol_kg", "co2_loss_per_min"):
+    for name in ("e0_mv", "slope", "alkalinity_umol_kg", "carbon_umol_kg", "co2_loss_per_min", "bend_mv"):
         table[name] = _estimate(table.get(name))
     return Priors(**table)
 

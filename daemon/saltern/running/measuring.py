@@ -9,6 +9,7 @@ import structlog
 from saltern.bench.bench import Bench
 from saltern.bench.gate import Purpose
 from saltern.chemistry.endpoint.curve import Estimate, Medium
+from saltern.chemistry.endpoint.departures import ANY_BEND_MV
 from saltern.chemistry.units import dkh_to_umol_kg
 from saltern.errors import StorageError
 from saltern.model.calibration import Kind
@@ -20,7 +21,7 @@ from saltern.procedures.standardise import StandardiseOptions
 from saltern.procedures.titre import titre_at
 from saltern.quality.carbon_balance import unseen_acids
 from saltern.quality.drain_witness import UsualDrains
-from saltern.quality.history import MOST_RESULTS, history_of, usual_loss
+from saltern.quality.history import MOST_RESULTS, history_of, usual_bend, usual_loss
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
 from saltern.records.as_json import determination_json
@@ -114,7 +115,11 @@ class Measuring:
         known = Estimate(reference.alkalinity_umol_kg / factor, 0.1 * reference.alkalinity_umol_kg)
         loss = usual_loss(self._store.reportable(Source.TANK, MOST_RESULTS))
         return self._measure_once(
-            Source.REFERENCE, lambda d: d, Expectation(known, loss), Medium(reference.medium), alone=False
+            Source.REFERENCE,
+            lambda d: d,
+            Expectation(known, loss, bend_mv=ANY_BEND_MV),
+            Medium(reference.medium),
+            alone=False,
         )
 
     def measure_within(self, source: Source) -> Determination:
@@ -177,15 +182,15 @@ class Measuring:
         cell_on = config.probes.conductivity.calibrated_on
         history = history_of(past, cell_on, None if titre is None else titre.factor)
         history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(past)))
-        loss = usual_loss(past)
+        loss, bend = usual_loss(past), usual_bend(self._store.reportable(Source.REFERENCE, MOST_RESULTS))
         last = past[-1].alkalinity.value if past else None
         if last is not None:
             raw = last / config.titre.factor
-            return Expectation(Estimate(raw, 0.25 * raw), loss, history, self._drains)
+            return Expectation(Estimate(raw, 0.25 * raw), loss, history, self._drains, bend)
         if config.expected_dkh is not None and source is Source.TANK:
             raw = dkh_to_umol_kg(config.expected_dkh, 35.0)
-            return Expectation(Estimate(raw, 0.4 * raw), loss, history, self._drains)
-        return Expectation(None, loss, history, self._drains)
+            return Expectation(Estimate(raw, 0.4 * raw), loss, history, self._drains, bend)
+        return Expectation(None, loss, history, self._drains, bend)
 
     def _settled(self, d: Determination) -> Determination:
         """Make provisional what a part that is still settling bears on, and say which part and how long."""

@@ -88,7 +88,8 @@ class Priors:
     `e0_mv` is the potential at [H+] = 1 mol/kg on the *total* scale of the undiluted sample;
     `slope` is the fraction of the Nernst slope; `noise_mv` the standard deviation of a reading.
     `carbon_umol_kg` is the inorganic carbon at the first reading used, `co2_loss_per_min` the rate at which dissolved
-    CO2 leaves the vessel.
+    CO2 leaves the vessel. `bend_mv` is how far the electrode is at pH 8 from the line through pH 4 and 7: None allows
+    for no bend, because a wrong salinity or air in the titrant may look like one.
     """
 
     e0_mv: Estimate | None = None
@@ -97,6 +98,7 @@ class Priors:
     alkalinity_umol_kg: Estimate | None = None
     carbon_umol_kg: Estimate | None = None
     co2_loss_per_min: Estimate | None = None
+    bend_mv: Estimate | None = None
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from saltern.chemistry.endpoint.curve import (
     FloatArray,
     Priors,
 )
-from saltern.chemistry.endpoint.departures import bend_found, departures_of
+from saltern.chemistry.endpoint.departures import bend_beyond, departures_of, straightened
 from saltern.chemistry.endpoint.diagnostics import findings, stretch
 from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE, first_guess
 from saltern.chemistry.endpoint.gauss_newton import Priors as Weighed
@@ -112,22 +112,24 @@ def fit_of_water(
 
 
 def _evaluate(q: _Question) -> EndPoint:
-    """Answer; where a statistic speaks against the curve, allow for the electrode's departures, if they explain it.
+    """Answer; where a statistic speaks against the curve, allow for a bent electrode, if that explains it.
 
     What that moves the alkalinity by is added to its uncertainty: which of the two is right, the curve does not say.
     """
     solution, used = _solution(q)
     _refuse_what_is_no_titration(solution, q.priors)
     answer = _answer(q, solution, used)
-    if not answer.flags or q.curve.time_s is None or not _noise_is_known(q):
+    known = q.priors.bend_mv
+    if not answer.flags or known is None or q.curve.time_s is None or not _noise_is_known(q):
         return answer
-    readings = replace(solution.readings, departures=departures_of(q.curve.emf_mv, q.curve.time_s, used))
-    bent = solve(readings, solution.priors, solution.theta)
+    allowed = departures_of(q.curve.emf_mv, q.curve.time_s, used, known.u)
+    bent = solve(straightened(solution, allowed, known.value), solution.priors, solution.theta)
     other = _answer(q, bent, used)
     if other.flags:
         return answer
     u_umol_kg = hypot(other.u_umol_kg, other.alkalinity_umol_kg - answer.alkalinity_umol_kg)
-    return replace(other, u_umol_kg=u_umol_kg, bend_mv=bend_found(bent))
+    beyond = bend_beyond(bent)
+    return replace(other, u_umol_kg=u_umol_kg, bend_mv=Estimate(known.value + beyond.value, beyond.u))
 
 
 def solution_of(curve: Curve, conditions: Conditions, priors: Priors) -> Solution:
