@@ -6,7 +6,7 @@ know; it never asks Saltern.
 
 import json
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -166,6 +166,16 @@ class Lab:
         one = self._heard("finished", after, within_s)
         return None if one is None else one.params
 
+    def enters(self, phase: str, after: int, within_s: float) -> bool:
+        """Wait until the determination enters a phase; return whether it is in it still, and not beyond it."""
+
+        def enters_or_ends(one: Heard) -> bool:
+            return one.method == "finished" or (one.method == "step" and one.params["phase"] == phase)
+
+        one = self._wait(enters_or_ends, after, within_s)
+        steps = [other.params["phase"] for other in self.witness.heard[after:] if other.method == "step"]
+        return one is not None and one.method == "step" and steps[-1] == phase
+
     def answers_again(self, after: int, within_s: float) -> bool:
         """Return whether a service answers the witness anew, later than the first `after` messages heard.
 
@@ -174,13 +184,16 @@ class Lab:
         return self._heard("answer", after, within_s) is not None
 
     def _heard(self, method: str, after: int, within_s: float) -> Heard | None:
+        return self._wait(lambda one: one.method == method, after, within_s)
+
+    def _wait(self, wanted: Callable[[Heard], bool], after: int, within_s: float) -> Heard | None:
         """Wait so many seconds of the machine's own time."""
         until_s, longest = self.pins.at_s + within_s, time.monotonic() + AS_LONG_AGAIN * max(1.0, within_s)
 
         def expired() -> bool:
             return self.pins.at_s > until_s or not self.machine.alive or time.monotonic() > longest
 
-        return self.witness.wait(lambda one: one.method == method, after, expired)
+        return self.witness.wait(wanted, after, expired)
 
     # Judging ------------------------------------------------------------------------
 
