@@ -8,6 +8,7 @@ from saltern.config.loading import with_values
 from saltern.errors import ConfigError, InterlockError, SalternError
 from saltern.model.calibration import Cause, Kind, RefusedError
 from saltern.model.determination import Source
+from saltern.quality.scatter import STATED_FREEDOM
 from saltern.records import calibrations
 from saltern.records.upkeep import installed, usage
 from saltern.running import guided
@@ -201,6 +202,7 @@ def test_a_new_tube_that_is_logged_opens_the_factor_until_the_next_reference():
     found = hands.run("standardise", **options)
     assert found["values"]["titre.factor"] == pytest.approx(1.0 / 1.03, rel=0.01)
     assert found["values"]["titre.course.rate_u_percent_per_month"] == pytest.approx(1.0)
+    assert found["values"]["titre.scatter_freedom"] == STATED_FREEDOM + 2.0
     d = service.measure(Source.TANK)
     assert d.alkalinity.verdict.value == "accepted"
     assert abs(d.alkalinity.value - hands.stage.play.tank_alkalinity(d.ph_read_s)) < 3.0 * d.alkalinity.u
@@ -215,6 +217,9 @@ def test_successive_standardisations_are_combined():
     assert second["values"]["titre.u_percent"] < first["values"]["titre.u_percent"]
     low, high = sorted((first["values"]["titre.factor"], alone))
     assert low <= second["values"]["titre.factor"] <= high
+    freedom = [found["values"]["titre.scatter_freedom"] for found in (first, second)]
+    assert freedom == [STATED_FREEDOM + 2.0, STATED_FREEDOM + 4.0]
+    assert hands.service.config.titre.scatter_percent == second["values"]["titre.scatter_percent"]
 
 
 def test_priming_fills_the_line_into_a_vessel_with_room_and_never_beyond():

@@ -13,8 +13,9 @@ from saltern.config.loading import bench_from, with_values
 from saltern.config.tables import Titre
 from saltern.model.calibration import Calibration, Kind
 from saltern.model.parts import Parts, u_of_change
-from saltern.procedures.budget import OWN, SHARED_BY, alkalinity_budget, alkalinity_parts, combined_u
-from saltern.procedures.titre import factor_of, state_of, titre_at, values_of
+from saltern.procedures.budget import OWN, SHARED_BY, SHOWN, alkalinity_budget, alkalinity_parts, combined_u
+from saltern.procedures.titre import factor_of, state_of, titre_at, values_of, values_of_scatter
+from saltern.quality.scatter import Scatter
 from saltern.quality.titre_filter import RATE_PRIOR, TitreState, aged
 from saltern.records import calibrations
 from saltern.records.store import open_store
@@ -93,6 +94,19 @@ def test_every_source_declares_what_it_shares_and_its_parts_are_its_uncertainty(
     assert set(budget) <= set(SHARED_BY)
     assert parts.u == pytest.approx(combined_u(budget), rel=1e-6)
     assert parts.u_own == pytest.approx(combined_u({name: u for name, u in budget.items() if name in OWN}))
+
+
+def test_a_result_states_the_scatter_that_replicates_have_shown_where_it_is_more_than_the_budget():
+    def own_of(scatter):
+        values = {**values_of(STATE, FOUND, "lot 7"), **({} if scatter is None else values_of_scatter(scatter))}
+        budget = alkalinity_budget(config(titre=values), 2450.0, 2.0, 100.0, after(0.0))
+        return hypot(*(u for name, u in budget.items() if name in OWN)), SHOWN in budget
+
+    stated, shown = own_of(None)
+    assert not shown
+    assert own_of(Scatter(0.1 * stated / 2450.0, 30.0)) == (stated, False)
+    wide = Scatter(3.0 * stated / 2450.0, 6.0)
+    assert own_of(wide) == (pytest.approx(2450.0 * wide.u), True)
 
 
 def test_what_the_first_factor_takes_away_is_not_counted_as_scatter():

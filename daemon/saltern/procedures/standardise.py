@@ -262,7 +262,8 @@ def _factor_of(
             remedy="Look for air in the lines and at the stirrer, and begin again",
             readings=readings,
         )
-    usual = learned(scatter_of(bench.config.titre), _without_learned(reportable), scatter, count)
+    earlier = None if before is None else scatter_of(bench.config.titre)  # that of another tube does not count
+    usual = learned(earlier, _without_learned(reportable), scatter, count)
     found = found_by(raw, usual.u, options.alkalinity_umol_kg, options.u_umol_kg)
     if not BELIEVABLE_FACTOR[0] <= found.factor <= BELIEVABLE_FACTOR[1]:
         raise RefusedError(
