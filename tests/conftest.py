@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import tempfile
 from pathlib import Path
 
@@ -14,6 +15,10 @@ os.environ["SALTERN_ROOT"] = "/nowhere"
 os.environ["PYTHONPYCACHEPREFIX"] = str(Path(__file__).parent.parent / ".pytest_cache" / "compiled")
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 """Hundreds of commands and services are started: each would compile all of Saltern anew where nothing is kept."""
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+"""A run that a script started in the background ignores Ctrl-C, and so would each command that a test interrupts."""
 
 ELSEWHERE = Path("/dev/shm")
 

@@ -166,7 +166,7 @@ class Reconnecting(Protocol):
     """A device behind a port that may go and come back by itself; it may be absent when it is opened."""
 
     def connection(self) -> Connection:
-        """Look whether it is there, open it again where that is due, and return how it is reached.
+        """Check whether it is there, open it again where that is due, and return how it is reached.
 
         Called from the control thread, at rest as well; it finds by itself that a device is back. Never raises, never
         waits.

@@ -203,7 +203,7 @@ def _header_chip(lgpio: Any) -> int:
                     f"cannot be opened ({error})", where=str(device), remedy="Add the user to the group gpio"
                 )
             continue
-        with Foreign(str(device), "Look at the kernel's log: dmesg"):
+        with Foreign(str(device), "Check the kernel's log: dmesg"):
             label = lgpio.gpio_get_chip_info(handle)[3]
             lgpio.gpiochip_close(handle)
         if label in HEADER_CHIP_LABELS:

@@ -106,7 +106,7 @@ class StepperPump:
             )
         with self._lock:
             if self._state != "rest":
-                raise MisuseError("is running already", where=self._where, remedy="Wait for the end of the motion")
+                raise MisuseError("is running already", where=self._where, remedy="Wait for the motion to end")
             self._direction.set(direction is Direction.REVERSE)
             self._asked, self._queued, self._doubted, self._doubt = steps, 0, 0, ""
             self._restarts_left = min(MOST_RESTARTS, int((0.2 * steps / self.rate + 1.5) / RESTART_S))

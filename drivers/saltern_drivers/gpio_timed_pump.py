@@ -62,7 +62,7 @@ class TimedPump:
             )
         with self._lock:
             if self._running:
-                raise MisuseError("is running already", where=self._where, remedy="Wait for the end of the motion")
+                raise MisuseError("is running already", where=self._where, remedy="Wait for the motion to end")
             self._end = self._clock.call_later(amount, self.halt)
             self._began_s = self._clock.monotonic()
             self._running = True

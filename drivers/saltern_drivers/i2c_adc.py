@@ -118,7 +118,7 @@ class Converter:
             if self._clock.monotonic() - self._asked_s > TIMEOUT_S:
                 self._asked_s = None
                 raise DeviceSilentError(
-                    f"no conversion came to its end within {TIMEOUT_S} s",
+                    f"no conversion finished within {TIMEOUT_S} s",
                     where=self._bus.where,
                     remedy="Check the converter's supply",
                 )
@@ -130,7 +130,7 @@ class Converter:
             raise ReplyError(
                 f"the input is at or beyond {self._config.full_scale_v} V",
                 where=self._bus.where,
-                remedy="Look at the probe and its plug, or choose a larger full_scale_v",
+                remedy="Check the probe and its plug, or choose a larger full_scale_v",
             )
         mv = counts * self._config.full_scale_v * 1000.0 / 32768.0
         return Reading(self._config.offset + self._config.per_mv * mv, self._config.unit, self._clock.monotonic())

@@ -115,9 +115,9 @@ class Scale:
         self._asked_s = None
         if abs(counts) >= RAIL:
             raise ReplyError(
-                "the converter is at its rail",
+                "the converter reads its limit",
                 where=self._bus.where,
-                remedy="Look at the load cell's wires and its load",
+                remedy="Check the load cell's wires and its load",
             )
         grams = (counts - self._config.zero_counts) * self._config.g_per_count
         return Reading(grams, "g", self._clock.monotonic())

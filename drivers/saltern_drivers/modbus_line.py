@@ -190,7 +190,7 @@ class ModbusLine:
             self._finish(transaction, now_s, error=silent)
 
     def _decode(self, transaction: Transaction, now_s: float) -> None:
-        """Look at what has come, frame by frame: the library takes all there is for one."""
+        """Check what has come, frame by frame: the library takes all there is for one."""
         while self._received and not transaction.done:
             try:
                 size = self._frame_size()
@@ -248,7 +248,7 @@ class ModbusLine:
         )
 
     def connection(self) -> Connection:
-        """Look whether the port is there, and say what could not be said."""
+        """Check whether the port is there, and say what could not be said."""
         found = self._port.connection()
         self.serve()
         return found
@@ -296,7 +296,7 @@ def shared_line(wires: Wires, port: str, baud: int, parity: str) -> ModbusLine:
             import pymodbus  # noqa: F401 - asked for here, where its absence can be told
         except ImportError as error:
             raise DriverError(
-                "the library pymodbus is not installed", where=port, remedy="Install saltern[modbus]"
+                "the pymodbus library is not installed", where=port, remedy="Install saltern[modbus]"
             ) from error
         opened = open_port(wires, port, baudrate=baud, parity=parity)
         line = wires.shared[f"modbus:{port}"] = ModbusLine(opened, wires.clock, port)

@@ -108,7 +108,7 @@ class ModbusProbe:
             raise ReplyError(
                 f"{value:g} is not a reading between {self._low:g} and {self._high:g} {self._config.unit}",
                 where=self._line.where,
-                remedy="Look at the probe and its plug; if it is well, check type, word_order and scale",
+                remedy="Check the probe and its plug; if it is well, check type, word_order and scale",
             )
         return Reading(value, self._config.unit, self._clock.monotonic())
 

@@ -263,7 +263,7 @@ class NodePump:
                 f"the pump node has reset in the middle of a motion (cause {report.reset_cause}): between "
                 f"{self._at_least} and {self._at_most} of {self._asked} steps were done",
                 where=self._where(),
-                remedy="Look at its supply and its USB cable",
+                remedy="Check its supply and its USB cable",
             )
         self._at_least, self._at_most, self._reported_s = report.least, report.most, report.asked_s
         if report.state not in (DONE, HALTED):
@@ -290,7 +290,7 @@ class NodePump:
             raise DriverError(
                 "the pump was still turning, from a motion before this one",
                 where=self._where(),
-                remedy="Look at the cable to the node: its halt had not arrived",
+                remedy="Check the cable to the node: its halt had not arrived",
             )
         self._stands = True
         if report.latches & SILENT_LATCH:
@@ -302,7 +302,7 @@ class NodePump:
             raise DriverError(
                 "a motor of the pump node turned at its start, or its step counter does not answer",
                 where=self._where(),
-                remedy="Look at motors and wiring; then take the node's supply away and give it again",
+                remedy="Check motors and wiring; then take the node's supply away and give it again",
             )
         if self._pump in ADDS and (report.float_up or report.latches & FLOAT_LATCH):
             self._end(0, 0)
@@ -337,14 +337,14 @@ class NodePump:
             raise DriverError(
                 f"the pump node heard nothing for {LAPSE_S} s and stopped after {report.least} of {self._asked} steps",
                 where=self._where(),
-                remedy="Look at the cable to the node, and at what keeps this computer busy",
+                remedy="Check the cable to the node, and what keeps this computer busy",
             )
 
     def _float_error(self) -> DriverError:
         return DriverError(
             "the pump node has stopped for its float: sample and titrant are locked, waste is not",
             where=self._where(),
-            remedy="Look at the vessel and empty it; then take the node's supply away and give it again",
+            remedy="Check the vessel and empty it; then take the node's supply away and give it again",
         )
 
     def _send(self, sequence: int) -> None:

@@ -277,7 +277,7 @@ class LineBoard:
             raise ReplyError(
                 f"{text[:60]!r} is not a reading between {self._low:g} and {self._high:g} {self._config.unit}",
                 where=self._config.port,
-                remedy="Look at the probe and its plug; if the board is well, check pattern and unit",
+                remedy="Check the probe and its plug; if the board is well, check pattern and unit",
             )
         return Reading(value, self._config.unit, self._clock.monotonic())
 

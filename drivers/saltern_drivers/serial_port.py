@@ -66,7 +66,7 @@ class ReturningPort:
         self._port.use(lambda port: port.reset_input_buffer())
 
     def connection(self) -> Connection:
-        """Look whether the other end is there; asks the port, and not the board. Never raises."""
+        """Check whether the other end is there; asks the port, and not the board. Never raises."""
         with suppress(DriverError):
             self._port.use(lambda port: port.in_waiting)
         return self._port.connection

@@ -108,7 +108,7 @@ class W1Thermometer:
         )
 
     def connection(self) -> Connection:
-        """Look whether the kernel knows the sensor; it is not asked for a conversion."""
+        """Check whether the kernel knows the sensor; it is not asked for a conversion."""
         try:
             there = self._file.exists()
         except Exception:  # noqa: BLE001 - what cannot be looked at is not there

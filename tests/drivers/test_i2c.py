@@ -177,7 +177,7 @@ def test_a_scale_at_its_rail_or_silent_says_so_and_is_set_up_again(wires, clock)
         ],
     )
     set_up(board, clock)
-    with pytest.raises(ReplyError, match="rail"):
+    with pytest.raises(ReplyError, match="limit"):
         board.poll()
     board.request()
     assert board.poll() is None

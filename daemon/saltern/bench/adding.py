@@ -164,7 +164,7 @@ class Adding:
             raise MotionError(
                 f"up to {doubted[role].most_ml:.2g} mL may be missing: {doubted[role].why}",
                 where=f"{self._machine.config.name}, pumps.{role}",
-                remedy="Look at what else this computer does, and do it again",
+                remedy="Check what else this computer does, and do it again",
             )
         return units
 

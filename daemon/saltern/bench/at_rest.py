@@ -84,7 +84,7 @@ class AtRest:
         self._weight_g = self.empty_g = None
 
     def look(self) -> None:
-        """Look at what is due to be looked at."""
+        """Check what is due to be looked at."""
         if self._clock.monotonic() - self._connections.looked_s >= LOOK_EVERY_S:
             self._connections.look()
         self._ask_what_came_back()

@@ -228,7 +228,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         EDGE_S,
         Severity.CRITICAL,
-        "Look at the waste line and pump; run `saltern empty`; then reset",
+        "Check the waste line and pump; run `saltern empty`; then reset",
     ),
     Row(
         "leak",
@@ -248,7 +248,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         EDGE_S,
         Severity.ALERT,
-        "The vessel fills while the waste pump turns: look at the pump's polarity or direction wire and at its lines, "
+        "The vessel fills while the waste pump turns: check the pump's polarity or direction wire and its lines, "
         "then reset",
     ),
     Row(
@@ -259,7 +259,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         EDGE_S,
         Severity.ALERT,
-        "Look at the waste line and the container: a drain wetted the tray; dry it, then reset",
+        "Check the waste line and the container: a drain wetted the tray; dry it, then reset",
     ),
     Row(
         "stop",
@@ -401,7 +401,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         NEXT_ADDITION,
         Severity.ALERT,
-        "The sample pump turns forward when it should turn back: look at its direction wire, then reset",
+        "The sample pump turns forward when it should turn back: check its direction wire, then reset",
     ),
     Row(
         "records-lost",
@@ -411,7 +411,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         NEXT_ADDITION,
         Severity.CRITICAL,
-        "Look at vessel, bottle and waste container, at tray and lines; reset; then say what is so: "
+        "Check the vessel, bottle, waste container, tray and lines; reset; then say what is so: "
         "`saltern part BENCH.toml emptied waste`, `saltern part BENCH.toml replaced titrant`, `saltern empty`",
     ),
     Row(
@@ -422,7 +422,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Look at the waste line, its tube and the container, then run `saltern empty`",
+        "Check the waste line, its tube and the container, then run `saltern empty`",
         clears_itself=True,
     ),
     Row(
@@ -433,7 +433,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.WARNING,
-        "The cell fell dry too early, or was dry before: look at it; the next drain proves the vessel",
+        "The cell fell dry too early, or was dry before: check it; the next drain proves the vessel",
         clears_itself=True,
     ),
     Row(
@@ -444,7 +444,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Look at the sample line's inlet, its tube and the pump head",
+        "Check the sample line's inlet, its tube and the pump head",
         clears_itself=True,
     ),
     Row(
@@ -455,7 +455,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Look at the titrant bottle, air in its line, the pump head, and the pH probe",
+        "Check the titrant bottle, air in its line, the pump head, and the pH probe",
         clears_itself=True,
     ),
     Row(
@@ -466,7 +466,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Look whether the stirrer turns and its bar is in place; it is tried again with the next determination",
+        "Check whether the stirrer turns and its bar is in place; it is tried again with the next determination",
         clears_itself=True,
     ),
     Row(
@@ -477,7 +477,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Look at the pH probe, its plug and its board; it clears with the next good reading",
+        "Check the pH probe, its plug and its board; it clears with the next good reading",
     ),
     Row(
         "conductivity-fault",
@@ -487,7 +487,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Look at the conductivity cell, its plug and its board; it clears with the next good reading",
+        "Check the conductivity cell, its plug and its board; it clears with the next good reading",
     ),
     Row(
         "temperature-fault",
@@ -497,7 +497,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Look at the temperature probe, its plug and its board; it clears with the next good reading",
+        "Check the temperature probe, its plug and its board; it clears with the next good reading",
         bypassable=True,
     ),
     Row(
@@ -508,7 +508,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Check the cable and the supply of what `saltern status` names; its port is opened again by itself",
+        "Check the cable and the supply of what `saltern status` names; its port reopens automatically",
         holds_starts=True,
     ),
     Row(

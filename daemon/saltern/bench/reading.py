@@ -133,7 +133,7 @@ class Readings:
             raise ReadingError(
                 f"{STEADY_READINGS} readings in a row scatter by {max(readings) - min(readings):.1f} mV",
                 where=f"{self._machine.config.name}, ph probe",
-                remedy="Look at the probe's plug, its cable and the isolation of its board",
+                remedy="Check the probe's plug, its cable and the isolation of its board",
             )
         return sum(readings) / len(readings)
 
@@ -155,7 +155,7 @@ class Readings:
         raise ReadingError(
             f"the electrode goes on moving for {RESTS_WITHIN_S:.0f} s with nothing added",
             where=f"{self._machine.config.name}, ph probe",
-            remedy="Clean it, look whether the stirrer turns, and set probes.ph.lag_s if it has become slow",
+            remedy="Clean it, check whether the stirrer turns, and set probes.ph.lag_s if it has become slow",
         )
 
     def compensate(self) -> None:

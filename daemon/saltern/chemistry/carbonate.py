@@ -169,7 +169,7 @@ def _solved(sample: Sample, inputs: _Inputs) -> tuple[float, float, float, float
         raise CurveError(
             f"an alkalinity of {alkalinity:.0f} umol/kg and a pH of {ph:.2f} leave no carbon",
             where="the carbonate system",
-            remedy="Look at the sample's pH and the pH probe's calibration",
+            remedy="Check the sample's pH and the pH probe's calibration",
         )
     at_tank = _Water(sample, inputs, sample.tank_c)
     h = at_tank.balanced(inputs.alkalinity_umol_kg * 1e-6, carbon)

@@ -40,7 +40,7 @@ def bundle(
         if isinstance(error, StorageError):
             raise
         raise StorageError(
-            f"cannot be written ({error.strerror})", where=str(to), remedy="Look at the folder and its disk"
+            f"cannot be written ({error.strerror})", where=str(to), remedy="Check the folder and its disk"
         ) from error
     finally:
         store.close()

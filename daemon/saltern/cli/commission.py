@@ -31,7 +31,7 @@ def commission(
 
     if not records_only:
         raise ConfigError(
-            "a bench is tried by hand, and this command keeps the outcome alone",
+            "a bench is tried by hand; this command only records the outcome",
             where="commission",
             remedy="Bring it up: saltern bring-up. Tried before: saltern commission --records-only WHO WHY",
         )

@@ -29,10 +29,10 @@ AnswerOption = Annotated[
     list[str] | None,
     typer.Option("--answer", help="KEY=VALUE given beforehand; again for the next time that key is asked."),
 ]
-YesOption = Annotated[bool, typer.Option("--yes", help="Take it that what is asked to be done is done: for scripts.")]
+YesOption = Annotated[bool, typer.Option("--yes", help="Assume that each step asked for is done: for scripts.")]
 WhoOption = Annotated[str | None, typer.Option("--who", help="Name for the records; the user's otherwise.")]
 
-calibrate = typer.Typer(help="Calibrate a pump or a probe, guided.", no_args_is_help=True)
+calibrate = typer.Typer(help="Calibrate a pump or a probe, step by step.", no_args_is_help=True)
 
 
 @dataclass(frozen=True)
@@ -424,7 +424,7 @@ def _follow(watching: Any, asking: Any, question: dict[str, Any] | None, *, yes:
         found = next(coming, None)
         if found is None:
             raise NotRunningError(
-                "the service went away", where="guided", remedy="Look at its log; what was in force stands"
+                "the service went away", where="guided", remedy="Check its log; what was in force stands"
             )
         kind, what = found
         if question is not None and asking.call("status")["question"] != question:

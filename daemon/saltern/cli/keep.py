@@ -15,7 +15,7 @@ def condition(
     bench: BenchOption = None,
     socket: SocketOption = None,
 ) -> None:
-    """Say whether a condition holds that scheduled determinations wait for."""
+    """Say whether a condition that scheduled determinations wait for is met."""
     from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
@@ -66,7 +66,7 @@ def alert_test(bench: BenchOption = None, socket: SocketOption = None) -> None:
     typer.echo("A test alert is on its way by:")
     for way in ways:
         typer.echo(f"  {way}")
-    typer.echo("If it does not reach you within some minutes, look at the service's log.")
+    typer.echo("If it does not reach you within some minutes, check the service's log.")
 
 
 @alert.command()

@@ -10,7 +10,7 @@ import typer
 
 from saltern.errors import ConfigError, NotRunningError
 
-BenchOption = Annotated[Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file of the service.")]
+BenchOption = Annotated[Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="The service's bench file.")]
 SocketOption = Annotated[Path | None, typer.Option("--socket", envvar="SALTERN_SOCKET", help="Its socket, instead.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")]
 
@@ -119,7 +119,7 @@ def _watch(client: Any, running: dict[str, Any], *, silent: bool) -> dict[str, A
                 screen.step(what)
             elif kind == "finished":
                 return dict(what)
-    raise NotRunningError("the service went away", where="measure", remedy="Look at its log; the run is void")
+    raise NotRunningError("the service went away", where="measure", remedy="Check its log; the run is void")
 
 
 def away(

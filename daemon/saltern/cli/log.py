@@ -132,7 +132,7 @@ def event(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Something that may be why the tank changes."""
+    """Something that may explain a change in the tank."""
     _write({"kind": "event", "what": what, "text": text}, at, who, bench, socket, yes=True, as_json=as_json)
 
 

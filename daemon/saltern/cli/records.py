@@ -48,7 +48,7 @@ def export(
         if isinstance(error, StorageError):
             raise
         raise StorageError(
-            f"cannot be written ({error.strerror})", where=str(to), remedy="Look at the folder and its disk"
+            f"cannot be written ({error.strerror})", where=str(to), remedy="Check the folder and its disk"
         ) from error
     except ImportError as error:
         raise ConfigError(

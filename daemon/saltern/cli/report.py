@@ -65,6 +65,6 @@ def report(
             png.write_bytes(as_png(overview([d for _, d in results], contents.logged, contents.zone)))
     except OSError as error:
         raise StorageError(
-            f"cannot be written ({error.strerror})", where=str(to), remedy="Look at the folder and its disk"
+            f"cannot be written ({error.strerror})", where=str(to), remedy="Check the folder and its disk"
         ) from error
     typer.echo(f"{to}: {len(results)} determinations.")

@@ -184,7 +184,7 @@ class ReefKeeper:
     # What the records know --------------------------------------------------------------
 
     def look(self) -> None:
-        """Look at each result that has come since the last time; report findings, and what to dose then."""
+        """Check each result that has come since the last time; report findings, and what to dose then."""
         store = self._store()
         if store is None or store.next_id() == self._next:
             return

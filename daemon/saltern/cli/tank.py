@@ -13,7 +13,7 @@ NEVER_BY_ONE_NUMBER = "Never dose by one number alone: look at the tank, and tes
 
 def tank(
     bench: BenchOption = None,
-    at: Annotated[str | None, typer.Option(help="As it stood then, ISO 8601; at the newest result otherwise.")] = None,
+    at: Annotated[str | None, typer.Option(help="As it stood then, ISO 8601; otherwise at the newest result.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Show what the tank consumes, where it is going, what has changed, and what to dose."""

@@ -28,7 +28,7 @@ _WARNING, _NOTICE, _INFO = Severity.WARNING, Severity.NOTICE, Severity.INFORMATI
 ALERTS: dict[str, Code] = {
     # the bench
     "input-unreadable": Code(_CRITICAL, "An input cannot be read, and acts as if open", "Check its wire and its pin"),
-    "cell-dry": Code(_ERROR, "The conductivity cell is dry, with everything at rest", "Look at the vessel's level"),
+    "cell-dry": Code(_ERROR, "The conductivity cell is dry, with everything at rest", "Check the vessel's level"),
     "probes-dry": Code(_CRITICAL, "The probes have stood dry for too long", "Put them into storage solution or sample"),
     "not-left-clean": Code(
         _ERROR, "A run could not leave the vessel empty and the probes in fresh sample", "Run `saltern rinse`"
@@ -37,7 +37,7 @@ ALERTS: dict[str, Code] = {
         _WARNING, "The last process ended in the middle of a stage", "Wait: the vessel is emptied by itself"
     ),
     "not-recovered": Code(
-        _ERROR, "The vessel could not be emptied after an unclean stop", "Look at the vessel; run `saltern empty`"
+        _ERROR, "The vessel could not be emptied after an unclean stop", "Check the vessel; run `saltern empty`"
     ),
     "drained-at-rest": Code(
         Severity.ALERT,
@@ -53,12 +53,12 @@ ALERTS: dict[str, Code] = {
         _WARNING, "A guided procedure did not come to its end", "Put lines and probes back; end the hold"
     ),
     # results
-    "determination-void": Code(_ERROR, "A determination gave no result", "Look at its reason"),
-    "determination-suspect": Code(_WARNING, "A result is suspect", "Look at its reason; it is measured again once"),
+    "determination-void": Code(_ERROR, "A determination gave no result", "Check its reason"),
+    "determination-suspect": Code(_WARNING, "A result is suspect", "Check its reason; it is measured again once"),
     "interrupted": Code(_NOTICE, "A determination was cut off by its process's end", "Nothing: it is kept as void"),
-    "no-result": Code(_ERROR, "No accepted result has come for too long", "Look at `saltern status` and the log"),
-    "alkalinity-low": Code(_WARNING, "The tank's alkalinity is below the keeper's band", "Look at dosing"),
-    "alkalinity-high": Code(_WARNING, "The tank's alkalinity is above the keeper's band", "Look at dosing"),
+    "no-result": Code(_ERROR, "No accepted result has come for too long", "Check `saltern status` and the log"),
+    "alkalinity-low": Code(_WARNING, "The tank's alkalinity is below the keeper's band", "Check the dosing"),
+    "alkalinity-high": Code(_WARNING, "The tank's alkalinity is above the keeper's band", "Check the dosing"),
     "alkalinity-far-low": Code(
         _CRITICAL,
         "The tank's alkalinity is far below the keeper's band",
@@ -70,24 +70,24 @@ ALERTS: dict[str, Code] = {
     "alkalinity-rose": Code(
         _CRITICAL,
         "The tank's alkalinity jumped up, it was measured twice, and nothing written down explains it",
-        "Look at the doser now, and stop it if it is stuck; log what it was: a dose, a water change",
+        "Check the doser now, and stop it if it is stuck; log what it was: a dose, a water change",
     ),
     "alkalinity-fell": Code(
         _CRITICAL,
         "The tank's alkalinity jumped down, it was measured twice, and nothing written down explains it",
-        "Look at top-up and water now; test by other means; log what it was",
+        "Check the top-up and the water now; test by other means; log what it was",
     ),
     "tank-finding": Code(
         _WARNING,
         "Something changed: the tank, the instrument, or it is not yet known which",
         "Run `saltern diagnose`; do the one measurement that it asks for",
     ),
-    "salinity-low": Code(_WARNING, "The tank's salinity is below the keeper's band", "Look at top-up and skimmer"),
-    "salinity-high": Code(_WARNING, "The tank's salinity is above the keeper's band", "Look at the top-up"),
-    "ph-low": Code(_WARNING, "The tank's pH is below the keeper's band", "Let fresh air in; look at what is dosed"),
-    "ph-high": Code(_WARNING, "The tank's pH is above the keeper's band", "Stop what raises pH; look at the doser"),
+    "salinity-low": Code(_WARNING, "The tank's salinity is below the keeper's band", "Check top-up and skimmer"),
+    "salinity-high": Code(_WARNING, "The tank's salinity is above the keeper's band", "Check the top-up"),
+    "ph-low": Code(_WARNING, "The tank's pH is below the keeper's band", "Let fresh air in; check what is dosed"),
+    "ph-high": Code(_WARNING, "The tank's pH is above the keeper's band", "Stop what raises pH; check the doser"),
     "alkalinity-changing": Code(
-        _WARNING, "The tank's alkalinity changes faster than the keeper wants", "Look at dosing and salinity"
+        _WARNING, "The tank's alkalinity changes faster than the keeper wants", "Check the dosing and the salinity"
     ),
     "step-unexplained": Code(
         _WARNING,
@@ -97,16 +97,16 @@ ALERTS: dict[str, Code] = {
     "electrode-slow": Code(
         _NOTICE,
         "The electrode follows more slowly than configured",
-        "Clean it; look whether the stirrer turns. Then run `saltern calibrate ph`: it measures how fast it is",
+        "Clean it; check whether the stirrer turns. Then run `saltern calibrate ph`: it measures the electrode's lag",
     ),
     # stores, parts, calibrations
     "titrant-low": Code(_WARNING, "Titrant is running out", "Have a bottle ready"),
     "waste-nearly-full": Code(_WARNING, "The waste container is nearly full", "Empty it, and say so"),
     "sample-pump-worn": Code(
-        _NOTICE, "By weight the sample pump differs from its calibration", "Look at its tube; calibrate it"
+        _NOTICE, "By weight the sample pump differs from its calibration", "Check its tube; calibrate it"
     ),
     "reference-unusable": Code(_WARNING, "A reference is due and its bottle is expired or empty", "Put in a fresh one"),
-    "reference-refused": Code(_ERROR, "The reference could not be measured", "Look at its inlet and at the reason"),
+    "reference-refused": Code(_ERROR, "The reference could not be measured", "Check its inlet and the reason"),
     "calibration-set-aside": Code(
         _ERROR, "The bench cannot run with a calibration in force", "Calibrate again, or put an earlier one in force"
     ),
@@ -123,17 +123,19 @@ ALERTS: dict[str, Code] = {
     "storage": Code(_ERROR, "The records could not be written or read", "Make room on the disk, or make it writable"),
     "disk-full": Code(_ERROR, "The disk of the records is full, or cannot be written", "Make room"),
     "records-damaged": Code(_ERROR, "The records were damaged, and new ones are begun", "Restore a backup if you can"),
-    "records-set-aside": Code(_ERROR, "A damaged record is set aside, and does not count", "Look at v_set_aside"),
+    "records-set-aside": Code(_ERROR, "A damaged record is set aside, and does not count", "Check v_set_aside"),
     "records-lost": Code(
-        _CRITICAL, "Nobody knows what was pumped, tripped or held", "Look at vessel, bottle and container; then reset"
+        _CRITICAL,
+        "Nobody knows what was pumped, tripped or held",
+        "Check the vessel, bottle and container; then reset",
     ),
     "copy-old": Code(
-        _WARNING, "No copy of the records is younger than three days", "Look at the disk of records.copy_to"
+        _WARNING, "No copy of the records is younger than three days", "Check the disk of records.copy_to"
     ),
     "clock-behind": Code(_WARNING, "The clock is earlier than the newest record", "Set the clock"),
     "program-fault": Code(_CRITICAL, "The program failed at a command", "Report it with the service's log"),
     "not-started": Code(_CRITICAL, "The devices could not be opened", "Correct what the text lists"),
-    "service-died": Code(_ERROR, "The service has died", "Look at its log, and at what the text says of the outputs"),
+    "service-died": Code(_ERROR, "The service has died", "Check its log, and what the text says of the outputs"),
     # signs of life
     "heartbeat": Code(_INFO, "The daily sign of life", "Nothing, unless it lists something"),
     "test": Code(_NOTICE, "A test of the ways by which alerts come", "Nothing"),
@@ -150,87 +152,89 @@ FAMILIES: dict[str, Code] = {
 """By what the code begins with; the rest names the device, part, calibration or interlock."""
 
 REASONS: dict[Reason, Code] = {
-    Reason.INTERLOCK: Code(None, "An interlock ended the run", "Look at `saltern status`"),
+    Reason.INTERLOCK: Code(None, "An interlock ended the run", "Check `saltern status`"),
     Reason.STOPPED: Code(None, "Somebody stopped the run", "Measure again when ready"),
-    Reason.INTERRUPTED: Code(None, "The process ended in the middle of the run", "Look at the log if it comes again"),
-    Reason.NOT_EMPTY: Code(None, "The vessel was not proved empty", "Look at the waste line, then run `saltern empty`"),
-    Reason.SAMPLE_NOT_DRAWN: Code(None, "No sample came, or it may not be all there", "Look at the sample line"),
-    Reason.PROBE_FAULT: Code(None, "A probe gave no reading that can be right", "Look at the probe, plug and board"),
-    Reason.MOTION_FAULT: Code(None, "A pump did not move as commanded", "Look at its drive, supply and tube"),
+    Reason.INTERRUPTED: Code(None, "The process ended in the middle of the run", "Check the log if it comes again"),
+    Reason.NOT_EMPTY: Code(None, "The vessel was not proved empty", "Check the waste line, then run `saltern empty`"),
+    Reason.SAMPLE_NOT_DRAWN: Code(None, "No sample came, or only part of it", "Check the sample line"),
+    Reason.PROBE_FAULT: Code(None, "A probe gave no reading that can be right", "Check the probe, plug and board"),
+    Reason.MOTION_FAULT: Code(None, "A pump did not move as commanded", "Check its drive, supply and tube"),
     Reason.TITRANT_CEILING: Code(
-        None, "The most titrant of one run was given, and no end point came", "Look at titrant and probe"
+        None, "The most titrant of one run was given, and no end point came", "Check the titrant and the probe"
     ),
-    Reason.NO_RESPONSE: Code(None, "The electrode shows no acid", "Look at bottle, titrant line and pH probe"),
-    Reason.NO_END_POINT: Code(None, "The curve has no end point", "Look at the curve: `saltern show`"),
+    Reason.NO_RESPONSE: Code(None, "The electrode shows no acid", "Check the bottle, titrant line and pH probe"),
+    Reason.NO_END_POINT: Code(None, "The curve has no end point", "Check the curve: `saltern show`"),
     Reason.STORAGE: Code(None, "The ledger could not be written", "Make room on the disk"),
-    Reason.UNCERTAIN: Code(None, "The uncertainty is above the keeper's limit", "Standardise; look at the budget"),
-    Reason.POOR_FIT: Code(None, "The curve does not fit its model", "Look at the electrode and the stirrer"),
+    Reason.UNCERTAIN: Code(None, "The uncertainty is above the keeper's limit", "Standardise; check the budget"),
+    Reason.POOR_FIT: Code(None, "The curve does not fit its model", "Check the electrode and the stirrer"),
     Reason.VOLUME_STEP: Code(None, "A dose was not what it should be", "Look for air in the titrant line"),
-    Reason.OUTLIER: Code(None, "One reading lies off the curve", "Look at the probe's plug if it comes again"),
-    Reason.WINDOWS_DIFFER: Code(None, "Two parts of the curve disagree", "Look at the electrode's slope"),
+    Reason.OUTLIER: Code(None, "One reading lies off the curve", "Check the probe's plug if it comes again"),
+    Reason.WINDOWS_DIFFER: Code(None, "Two parts of the curve disagree", "Check the electrode's slope"),
     Reason.UNSETTLED: Code(
         None,
         "The electrode did not come to rest",
-        "Clean it; look whether the stirrer turns. Then run `saltern calibrate ph`: it measures how fast it is",
+        "Clean it; check whether the stirrer turns. Then run `saltern calibrate ph`: it measures the electrode's lag",
     ),
     Reason.ELECTRODE_CHANGED: Code(None, "The electrode is not as it was", "Calibrate it: `saltern calibrate ph`"),
     Reason.UNEXPECTED: Code(None, "The value is far from what the past lets one expect", "Wait for the second look"),
-    Reason.OUT_OF_RANGE: Code(None, "No seawater has such a value", "Look at titrant, electrode and sample"),
+    Reason.OUT_OF_RANGE: Code(None, "No seawater has such a value", "Check the titrant, the electrode and the sample"),
     Reason.NOT_STANDARDISED: Code(None, "No reference was measured yet", "Run `saltern standardise`"),
     Reason.SETTLING: Code(None, "A new part is still settling", "Wait; the remark says how long"),
     Reason.CALIBRATION_DAMAGED: Code(None, "A calibration's record is damaged", "Calibrate again, or roll back"),
     Reason.STEP_UNEXPLAINED: Code(
         None, "A step is repeated and unexplained", "Measure a reference, or log what it was: a dose, a water change"
     ),
-    Reason.TITRANT_WEIGHED: Code(None, "By weight another volume of titrant came", "Look at bottle and tube"),
+    Reason.TITRANT_WEIGHED: Code(None, "By weight another volume of titrant came", "Check the bottle and the tube"),
     Reason.DRAINED_VOLUME: Code(
-        None, "The vessel held another volume than was pumped in", "Look at the pump heads, the lines and the bottle"
+        None, "The vessel held another volume than was pumped in", "Check the pump heads, the lines and the bottle"
     ),
 }
 
 REFUSALS: dict[Cause, Code] = {
     Cause.AIR_IN_LINE: Code(None, "The first amounts are small: air is in the line", "Prime it, and begin again"),
-    Cause.SCATTER: Code(None, "Replicates scatter more than the method allows", "Look at tube and scale"),
+    Cause.SCATTER: Code(None, "Replicates scatter more than the method allows", "Check the tube and the scale"),
     Cause.DIFFERS: Code(None, "The outcome is far from the last one", "Do it again; say if a part is new"),
-    Cause.WRONG_BUFFER: Code(None, "The electrode shows another buffer", "Look at the bottle"),
+    Cause.WRONG_BUFFER: Code(None, "The electrode shows another buffer", "Check the bottle"),
     Cause.BUFFERS_SWAPPED: Code(None, "The buffers were given in the other order", "Begin again"),
     Cause.DRIFTING: Code(None, "The probe does not come to rest", "Wait, clean it, and begin again"),
     Cause.SLOPE: Code(None, "The electrode's slope is out of bounds", "Clean or replace it; take fresh buffers"),
-    Cause.OFFSET: Code(None, "The offset is out of bounds", "Look at probe, plug and thermometer"),
-    Cause.POLARITY: Code(None, "The signal falls where it should rise", "Look at the board's wiring"),
+    Cause.OFFSET: Code(None, "The offset is out of bounds", "Check the probe, its plug and the thermometer"),
+    Cause.POLARITY: Code(None, "The signal falls where it should rise", "Check the board's wiring"),
     Cause.BUBBLE: Code(None, "A bubble is at the cell", "Knock it off, and begin again"),
     Cause.STANDARDS_SWAPPED: Code(None, "The standards were given in the other order", "Begin again"),
-    Cause.WRONG_STANDARD: Code(None, "The cell shows another standard", "Look at the bottle"),
+    Cause.WRONG_STANDARD: Code(None, "The cell shows another standard", "Check the bottle"),
     Cause.NOT_AT_TEMPERATURE: Code(None, "The liquid is too cold or too warm", "Let it come to the room's temperature"),
-    Cause.NOT_ACCEPTED: Code(None, "A determination in it was not accepted", "Look at its reason"),
-    Cause.JUMP: Code(None, "The new bottle gives another value for the same water", "Look at the label"),
+    Cause.NOT_ACCEPTED: Code(None, "A determination in it was not accepted", "Check its reason"),
+    Cause.JUMP: Code(None, "The new bottle gives another value for the same water", "Check the label"),
     Cause.EXPIRED: Code(None, "The date on the bottle has passed", "Take a fresh one"),
     Cause.NOT_PASSED: Code(None, "A step of the bring-up was cut short", "Do what its message says; saltern bring-up"),
     Cause.NOT_READY: Code(None, "The computer or a board is not ready", "Type what its message says"),
-    Cause.DARK: Code(
-        None, "An output does not follow its command", "Look at its pin in the bench file and at its wire"
-    ),
-    Cause.WRONG_INPUT: Code(None, "Another input answers than was opened", "Look whether two plugs are swapped"),
-    Cause.NO_INPUT: Code(None, "An input that was opened does not answer", "Look at its plug, wire and pin"),
+    Cause.DARK: Code(None, "An output does not follow its command", "Check its pin in the bench file and its wire"),
+    Cause.WRONG_INPUT: Code(None, "Another input answers than was opened", "Check whether two plugs are swapped"),
+    Cause.NO_INPUT: Code(None, "An input that was opened does not answer", "Check its plug, wire and pin"),
     Cause.LOOSE: Code(None, "An input opens when its plug is wiggled", "Crimp or solder the plug anew"),
-    Cause.LAPSE: Code(None, "A permit holds too long or too short", "Look at its one-shot's resistor and capacitor"),
-    Cause.STANDS: Code(None, "A pump does not turn", "Look at motor supply, fuse, driver and second float"),
+    Cause.LAPSE: Code(
+        None, "A permit holds too long, or not long enough", "Check its one-shot's resistor and capacitor"
+    ),
+    Cause.STANDS: Code(None, "A pump does not turn", "Check the motor supply, fuse, driver and second float"),
     Cause.REVERSED: Code(None, "A pump turns the wrong way", "Swap its motor wires, or one coil of a stepper"),
-    Cause.NOT_SEEN: Code(None, "Water stands at the cell, and it says dry", "Salt the water; look at height and plug"),
-    Cause.NO_FLOW: Code(None, "A pump turned, and nothing came", "Look at inlet, end, and how the hose is threaded"),
+    Cause.NOT_SEEN: Code(None, "The cell is in water, but it reads dry", "Salt the water; check height and plug"),
+    Cause.NO_FLOW: Code(
+        None, "A pump turned, and nothing came", "Check the inlet, the outlet and the hose in the head"
+    ),
     Cause.ACID_TOO_EARLY: Code(None, "Acid came where water was asked for", "Put the titrant inlet into fresh water"),
-    Cause.NO_ACID: Code(None, "No acid comes from the titrant line", "Look at its inlet and at its end"),
+    Cause.NO_ACID: Code(None, "No acid comes from the titrant line", "Check its inlet and its outlet"),
     Cause.NOT_TANK_WATER: Code(None, "What was drawn has no alkalinity", "Put the sample inlet into the tank"),
-    Cause.DRIPS: Code(None, "Something drips, or the level changes at rest", "Tighten hoses; look at the pump heads"),
-    Cause.FLOAT: Code(None, "A float or sensor does not cut", "Look at its wire, its pin, and how it hangs"),
-    Cause.STOP: Code(None, "The stop button does not cut a pump that runs", "Look at both its poles"),
-    Cause.CELL: Code(None, "The cell says dry where somebody sees water", "Look at the cell's plug"),
+    Cause.DRIPS: Code(None, "Something drips, or the level changes at rest", "Tighten hoses; check the pump heads"),
+    Cause.FLOAT: Code(None, "A float or sensor does not cut", "Check its wire, its pin, and how it hangs"),
+    Cause.STOP: Code(None, "The stop button does not cut a pump that runs", "Check both its poles"),
+    Cause.CELL: Code(None, "The cell reads dry where somebody sees water", "Check the cell's plug"),
     Cause.GROUND_LOOP: Code(None, "The electrode moves when something is switched", "Isolate boards and supplies"),
     Cause.NOT_KILLED: Code(None, "Nobody killed the service while a pump turned", "Have the second terminal ready"),
     Cause.RAN_ON: Code(None, "A pump went on after the service was killed", "Repair its permit before anything else"),
     Cause.HEIGHTS: Code(None, "The vessel is not as the bench file says", "Tare the scale; measure with a rule"),
-    Cause.RECOVERY: Code(None, "What was added is not what was found", "Look at the amounts, and begin again"),
-    Cause.NO_BENCH: Code(None, "No bench could run with this outcome", "Look at what was given and read"),
+    Cause.RECOVERY: Code(None, "What was added is not what was found", "Check the amounts, and begin again"),
+    Cause.NO_BENCH: Code(None, "No bench could run with this outcome", "Check the inputs and the readings"),
 }
 
 

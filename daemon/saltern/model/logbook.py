@@ -107,7 +107,7 @@ class Logged(BaseModel):
     batch
         Entries of one import have one number: that of the first.
     undone_at, undone_by
-        When and by whom it was undone, or corrected: it does not count any more.
+        When and by whom it was undone, or corrected: it no longer counts.
     """
 
     model_config = ConfigDict(frozen=True)

@@ -69,7 +69,7 @@ def blank(prompts: Prompts, options: BlankOptions, measure: Callable[[float], De
                 Cause.NOT_ACCEPTED,
                 f"a determination of the standard of {level:.0f} umol/kg was not accepted",
                 kind=Kind.TITRE,
-                remedy="Look at its reasons: saltern results",
+                remedy="Check its reasons: saltern results",
             )
         levels.append((mean(values), [d.alkalinity.in_parts() for d in found]))
     prompts.confirm("inlet-back", "Put the sample line's inlet back into the tank")

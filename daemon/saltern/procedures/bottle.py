@@ -154,7 +154,7 @@ def _bridge(prompts: Prompts, old: Sequence[Determination], new: Sequence[Determ
             f"the new bottle gives {100.0 * jump:+.2f} % against the old one: "
             f"{abs(right - left) / scatter:.1f} standard uncertainties",
             kind=Kind.TITRANT,
-            remedy="Look at the label; measure a reference on the new bottle: saltern standardise",
+            remedy="Check the label; measure a reference on the new bottle: saltern standardise",
         )
     return {
         "jump_percent": 100.0 * jump,

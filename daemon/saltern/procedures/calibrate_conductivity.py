@@ -167,7 +167,7 @@ def _read_standard(bench: Bench, prompts: Prompts, notebook: Notebook, name: str
             Cause.BUBBLE,
             f"in {name} the cell reads {found.value:.2f} mS/cm: it stands in air, or is unplugged",
             kind=Kind.CONDUCTIVITY,
-            remedy="Cover the cell, tap bubbles off it, look at its plug",
+            remedy="Cover the cell, tap bubbles off it, check its plug",
         )
     return _Seen(name, found.value, expected, found.noise / found.value, temperature.value)
 
@@ -223,7 +223,7 @@ def _demand_nearness(bench: Bench, seen: list[_Seen], readings: tuple[dict[str, 
                 Cause.WRONG_STANDARD,
                 f"in {one.name} the cell reads {100.0 * -now:.0f} % too high against its last calibration",
                 kind=Kind.CONDUCTIVITY,
-                remedy="Look at the bottle: it is not this standard, or water has left it",
+                remedy="Check the bottle: it is not this standard, or water has left it",
                 readings=readings,
             )
 

@@ -205,7 +205,7 @@ def _demand_this_buffer(
         kind=Kind.PH,
         remedy="Put the probes into the buffers in the order asked for"
         if swapped
-        else "Look at the bottle; if it is right, the buffer is spoilt or the electrode spent",
+        else "Check the bottle; if it is right, the buffer is spoilt or the electrode spent",
         readings=readings,
     )
 
@@ -251,7 +251,7 @@ def _fitted(
             Cause.OFFSET,
             f"the signal at pH 7 is {e7_mv.value:+.0f} mV, and {OFFSET_BOUND_MV:.0f} is the most",
             kind=Kind.PH,
-            remedy="Take fresh buffers, look at the board's zero; if it stays so, replace the probe",
+            remedy="Take fresh buffers, check the board's zero; if it stays so, replace the probe",
             readings=readings,
         )
     seen_s = [each for each in lags if each is not None]

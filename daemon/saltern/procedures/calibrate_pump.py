@@ -141,7 +141,7 @@ def _replicates(
                 Cause.AIR_IN_LINE,
                 f"nothing to speak of came: {ml:.2f} mL of {run_ml:.1f}",
                 kind=KINDS[options.pump],
-                remedy="Look at the inlet, the tube and the pump head, and prime the line",
+                remedy="Check the inlet, the tube and the pump head, and prime the line",
                 readings=tuple(readings),
             )
         bench.found_outside(options.pump)
@@ -187,7 +187,7 @@ def _judged(
             cause,
             f"run {turn} gave {worst:+.1f} % against the others, and {limit:.1f} % is the limit",
             kind=kind,
-            remedy="Prime until no bubble comes, look at the inlet and at the tube in the head, and begin again"
+            remedy="Prime until no bubble comes, check the inlet and the tube in the head, and begin again"
             if worst < 0.0
             else "Tare again, look for drops and a slipping tube, and begin again",
             readings=readings,
@@ -202,7 +202,7 @@ def _judged(
             Cause.DIFFERS,
             f"the gain is {bias_percent:+.1f} % from the value in force, and {max(3.0, known):.1f} % is the limit",
             kind=kind,
-            remedy="Look whether air is drawn in steadily, whether the right liquid and amount were read; if the tube "
+            remedy="Check whether air is drawn in steadily, whether the right liquid and amount were read; if the tube "
             "is new, say --new-tube",
             readings=readings,
         )
@@ -237,7 +237,7 @@ def _judged(
         sure = abs(off_percent) > SMALL_SIGMAS * (u_percent**2 + expected**2) ** 0.5
         remarks = (
             f"in {options.small_doses} small doses it gave {off_percent:+.2f} % against one run: "
-            + ("look at the tube and the rollers, and dose by whole roller pitches" if sure else "no more than chance"),
+            + ("check the tube and the rollers, and dose by whole roller pitches" if sure else "no more than chance"),
         )
         prompts.say(remarks[0])
     return Calibration(kind, values, words, statistics, readings, remarks)
@@ -279,7 +279,7 @@ def _by_emptying(bench: Bench, prompts: Prompts, notebook: Notebook) -> Calibrat
         drained = bench.drain()
         if not drained.proved or drained.dry_after_s is None:
             raise NotEmptyError(
-                "the vessel is not proved empty", where="calibration of waste-pump", remedy="Look at the waste line"
+                "the vessel is not proved empty", where="calibration of waste-pump", remedy="Check the waste line"
             )
         through_ml = volume + vessel.residue_ml - vessel.volume_at_ml(vessel.conductivity_tip_mm)
         rates.append(through_ml / drained.dry_after_s)

@@ -57,7 +57,7 @@ def calibrate_temperature(bench: Bench, prompts: Prompts, options: TemperatureOp
             Cause.DIFFERS,
             f"probe and thermometer are {offset_k:+.1f} K apart",
             kind=Kind.TEMPERATURE,
-            remedy="Look at both: one of them is broken, or not in the water",
+            remedy="Check both: one of them is broken, or not in the water",
         )
     u_k = hypot(options.thermometer_u_k, found.noise)
     words = f"offset {offset_k:+.2f} K, u {u_k:.2f} K"

@@ -52,7 +52,7 @@ def spike(prompts: Prompts, options: SpikeOptions, measure: Callable[[], Determi
             Cause.NOT_ACCEPTED,
             "one of the two determinations was not accepted",
             kind=Kind.TITRE,
-            remedy="Look at their reasons: saltern results",
+            remedy="Check their reasons: saltern results",
         )
     found = values[1] - values[0]
     u_found = u_of_change(before.alkalinity.in_parts(), after.alkalinity.in_parts())
@@ -64,7 +64,7 @@ def spike(prompts: Prompts, options: SpikeOptions, measure: Callable[[], Determi
             Cause.RECOVERY,
             f"{recovery:.1f} % of the addition was found",
             kind=Kind.TITRE,
-            remedy="Look at the addition's mass and the bucket's; then measure a reference",
+            remedy="Check the addition's mass and the bucket's; then measure a reference",
         )
     return {
         "recovery_percent": recovery,

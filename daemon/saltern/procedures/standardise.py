@@ -130,7 +130,7 @@ def _replicates(prompts: Prompts, options: StandardiseOptions, measure: Measure)
                 Cause.NOT_ACCEPTED,
                 f"only {len(reportable)} of {tried - 1} determinations of the reference can be used",
                 kind=Kind.TITRE,
-                remedy="Look at their reasons: saltern results",
+                remedy="Check their reasons: saltern results",
             )
         d = measure()
         demand_going_on(d)
@@ -233,7 +233,7 @@ def _asked_for_the_bottle(
     text = f"this looks like your tank ({raw:.0f} umol/kg as titrated): is the inlet in the bottle?"
     if not options.by_hand:
         raise RefusedError(
-            Cause.DIFFERS, text, kind=Kind.TITRE, remedy="Look at the reference's valve: tank water may have been drawn"
+            Cause.DIFFERS, text, kind=Kind.TITRE, remedy="Check the reference's valve: tank water may have been drawn"
         )
     prompts.confirm("inlet-in-reference", f"{text[0].upper()}{text[1:]} Put it there; it is measured again")
     return _replicates(prompts, options, measure)
@@ -271,7 +271,7 @@ def _factor_of(
             f"the titre factor would be {found.factor:.3f}",
             kind=Kind.TITRE,
             remedy="The titrant is not what the bench file says, the reference is not what you said, or a pump is far "
-            "off: calibrate the pumps, look at the labels",
+            "off: calibrate the pumps, check the labels",
             readings=readings,
         )
     outcome, now = updated(before, found), bench.clock.now()

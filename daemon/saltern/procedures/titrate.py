@@ -211,7 +211,7 @@ def _demand_turning(bench: Bench) -> None:
             f"the stirrer's sensor says {seen.value:.0f} {seen.unit}, and it turns at {sensor.lowest:.0f} to "
             f"{sensor.highest:.0f}",
             where=f"{bench.config.name}, titrate",
-            remedy="Look whether the stirrer turns, its bar is in place and nothing holds it",
+            remedy="Check whether the stirrer turns, its bar is in place and nothing holds it",
         )
 
 
@@ -244,7 +244,7 @@ def _demand_response(bench: Bench, points: _Points, conditions: Conditions, titr
     raise NoResponseError(
         f"{acid_umol_kg:.0f} umol/kg of acid were given and the electrode moved by {moved_mv:+.1f} mV: {likely}",
         where=f"{bench.config.name}, titrate",
-        remedy="Look at the bottle, the titrant line and pump, and the pH probe in a buffer",
+        remedy="Check the bottle, the titrant line and pump, and the pH probe in a buffer",
     )
 
 
@@ -265,7 +265,7 @@ def _demand_mixing(bench: Bench, points: _Points) -> None:
     raise NotMixedError(
         f"after two doses in a row the electrode did not settle as it does ({bench.config.probes.ph.lag_s:.0f} s)",
         where=f"{bench.config.name}, titrate",
-        remedy="Look whether the stirrer turns and its bar is in place, and whether the probe is clean. Then run "
+        remedy="Check whether the stirrer turns and its bar is in place, and whether the probe is clean. Then run "
         "`saltern calibrate ph`: it measures how fast the probe is now",
     )
 
@@ -276,5 +276,5 @@ def _remark_on_lag(notebook: Notebook, configured_s: float, learned: Lag) -> Non
         notebook.notice(
             Notice.ELECTRODE_SLOW,
             f"{Notice.ELECTRODE_SLOW.value}: it follows with {learned.lag_s:.0f} s, where probes.ph.lag_s says "
-            f"{configured_s:.0f}; clean it, and look whether the stirrer turns",
+            f"{configured_s:.0f}; clean it, and check whether the stirrer turns",
         )

@@ -45,7 +45,7 @@ def empty(bench: Bench, notebook: Notebook, phase: str = "empty") -> None:
         raise NotEmptyError(
             f"the waste pump ran {drained.ran_s:.0f} s and emptiness is not proved: {seen}",
             where=f"{bench.config.name}, {phase}",
-            remedy="Look at the waste line and container and the vessel's level, then run `saltern empty`; if you see "
+            remedy="Check the waste line, its container and the vessel's level, then run `saltern empty`; if you see "
             "that it is empty, say so: saltern part BENCH.toml emptied vessel",
         )
 
@@ -128,7 +128,7 @@ def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill"
         raise SampleNotDrawnError(
             f"{volume_ml:.0f} mL were asked of the sample pump and the conductivity cell is dry",
             where=f"{bench.config.name}, {phase}",
-            remedy="Look at the sample line's inlet, its tube and the pump head",
+            remedy="Check the sample line's inlet, its tube and the pump head",
         )
 
 
@@ -159,7 +159,7 @@ def prove_direction(bench: Bench) -> None:
             raise MotionError(
                 "the sample pump turned forward when it should have turned back",
                 where=f"{config.name}, pumps.sample.drive",
-                remedy="Look at its direction wire, then reset: it adds to each sample what it should draw back",
+                remedy="Check its direction wire, then reset: it adds to each sample what it should draw back",
             )
         if lost_ml > 0.0:
             bench.add("sample", lost_ml)

@@ -60,6 +60,6 @@ def demand_empty(bench: Bench, empty_g: float) -> None:
     raise NotEmptyError(
         f"the emptied vessel weighs {empty_g - before_g:.1f} g more than it did",
         where=f"{bench.config.name}, weigh",
-        remedy="Look at the waste line and the vessel; if something was laid on it or moved, run `saltern rinse`: it "
+        remedy="Check the waste line and the vessel; if something was laid on it or moved, run `saltern rinse`: it "
         "learns the weight anew",
     )

@@ -45,12 +45,12 @@ def back_up(records: Path, to: Path) -> int:
         raise StorageError(
             f"the backup could not be written ({error.strerror})",
             where=str(to),
-            remedy="Look at the folder and its disk",
+            remedy="Check the folder and its disk",
         ) from error
     if verdict != "ok":
         partial.unlink(missing_ok=True)
         raise StorageError(
-            f"the copy does not pass its check: {verdict}", where=str(to), remedy="Keep older backups; look at the disk"
+            f"the copy does not pass its check: {verdict}", where=str(to), remedy="Keep older backups; check the disk"
         )
     partial.replace(to)
     return int(count)
@@ -104,6 +104,6 @@ def restore(backup: Path, bench_file: Path) -> Path:
         bench_file.write_text(kept[0], encoding="utf-8")
     except OSError as error:
         raise StorageError(
-            f"could not be written ({error.strerror})", where=str(bench_file), remedy="Look at the folder and its disk"
+            f"could not be written ({error.strerror})", where=str(bench_file), remedy="Check the folder and its disk"
         ) from error
     return records

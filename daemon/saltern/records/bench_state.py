@@ -87,7 +87,7 @@ class BenchState:
         """
         if self.lost:
             raise StorageError(
-                self.lost, where=self._store.where, remedy="Look at vessel, bottle and waste container, then reset"
+                self.lost, where=self._store.where, remedy="Check vessel, bottle and waste container, then reset"
             )
         newest = self._newest()
         rows = self._store.each("ledger", _ledger, "WHERE id = ?", (newest,))
@@ -96,7 +96,7 @@ class BenchState:
         kept = self._read(beside.LEDGER)
         if kept is None or kept.generation != newest:
             raise StorageError(
-                "the newest ledger is damaged", where=self._store.where, remedy="Look at vessel, bottle and container"
+                "the newest ledger is damaged", where=self._store.where, remedy="Check vessel, bottle and container"
             )
         return _of_file(kept.body)
 

@@ -51,7 +51,7 @@ def copy_records(records: Path, folder: Path, bench: str, now: datetime) -> Copi
         raise StorageError(
             f"the copy could not be written ({error.strerror})",
             where=str(folder),
-            remedy="Look at that disk; an installed service needs ReadWritePaths= for the folder (systemctl edit)",
+            remedy="Check that disk; an installed service needs ReadWritePaths= for the folder (systemctl edit)",
         ) from error
     return Copied(now, str(to), count)
 
@@ -75,7 +75,7 @@ def copied(store: Store) -> Copied | None:
 
 
 def _of_another_disk(folder: Path, records: Path) -> None:
-    """Look whether the folder is there, and on another disk than the records.
+    """Check whether the folder is there, and on another disk than the records.
 
     Raises
     ------
@@ -118,4 +118,4 @@ def _checked(path: Path, count: int) -> None:
     except sqlite3.Error as error:
         raise storage_error(error, str(path), "the copy cannot be read") from error
     if verdict != "ok" or found != count:
-        raise StorageError(f"the copy is not sound: {verdict}", where=str(path), remedy="Look at that disk")
+        raise StorageError(f"the copy is not sound: {verdict}", where=str(path), remedy="Check that disk")

@@ -93,7 +93,7 @@ def _counting(store: Store, number: int) -> Logged:
     one = entry(store, number)
     if one.undone_at is not None:
         raise StorageError(
-            f"entry {number} does not count any more: {one.undone_by or 'somebody'} undid it",
+            f"entry {number} no longer counts: {one.undone_by or 'somebody'} undid it",
             where="log",
             remedy="Write it down anew, if it was so after all",
         )

@@ -146,7 +146,7 @@ MIGRATIONS: tuple[str, ...] = (
     ALTER TABLE log_entry ADD COLUMN said_utc TEXT;       -- when it was written down; NULL: before that was kept
     ALTER TABLE log_entry ADD COLUMN corrects INTEGER;    -- the entry in whose place it stands
     ALTER TABLE log_entry ADD COLUMN batch INTEGER;       -- the first entry of its import
-    ALTER TABLE log_entry ADD COLUMN undone_utc TEXT;     -- it does not count any more
+    ALTER TABLE log_entry ADD COLUMN undone_utc TEXT;     -- it no longer counts
     ALTER TABLE log_entry ADD COLUMN undone_by TEXT;
     DROP VIEW v_log;
     CREATE VIEW v_log AS

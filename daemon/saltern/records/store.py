@@ -574,7 +574,7 @@ def _connected(where: str, *, anew: bool = False) -> tuple[sqlite3.Connection, i
 
 
 def _compare(connection: sqlite3.Connection) -> None:
-    """Look whether tables, indexes, views and columns are those of this version: a damaged name is in no row."""
+    """Check whether tables, indexes, views and columns are those of this version: a damaged name is in no row."""
     if _names(connection) != _names_expected():
         raise sqlite3.DatabaseError("tables, indexes and views are not as they should be")
 
@@ -659,7 +659,7 @@ def storage_error(error: sqlite3.Error, where: str, what: str) -> StorageError:
         "not a database": "Give the path of Saltern's records",
         "unable to open": "Check the path and that its folder exists and is writable",
     }
-    remedy = next((advice for sign, advice in remedies.items() if sign in text), "Look at the disk and its messages")
+    remedy = next((advice for sign, advice in remedies.items() if sign in text), "Check the disk and its messages")
     return StorageError(f"{what} ({text})", where=where, remedy=remedy)
 
 

@@ -42,13 +42,13 @@ def reasons(
     no_result_h
         After so many hours without an accepted result all is not well.
     """
-    found = [] if alive else [Reason(Standing.ACT, "the bench does not answer", "Look at the service and its log")]
+    found = [] if alive else [Reason(Standing.ACT, "the bench does not answer", "Check the service and its log")]
     found += [*_acting(status), *_standing(status), *_kept_from_measuring(status)]
     if newest is None:
         found.append(Reason(Standing.LOOK, "the tank has not been measured yet", "Run `saltern measure`"))
     elif (now - datetime.fromisoformat(newest["started_utc"])).total_seconds() > 3600.0 * no_result_h:
         what = f"no result has been accepted for more than {no_result_h:g} h"
-        found.append(Reason(Standing.LOOK, what, "Look at `saltern status` and the log"))
+        found.append(Reason(Standing.LOOK, what, "Check `saltern status` and the log"))
     return gravest_first(found)
 
 

@@ -156,7 +156,7 @@ def _state(today: Today) -> str:
     listed = f"<ul>{items}</ul>" if items else ""
     return (
         f'<div class="state {CLASS[found]} when-good"><b>{word}</b>{listed}</div>'
-        '<div class="state act when-old"><b>This page is old</b><p>The bench has not written it anew. Look at the '
+        '<div class="state act when-old"><b>This page is old</b><p>The bench has not written it anew. Check the '
         "bench, its service, and the way from there to here. What stands below is what was.</p></div>"
     )
 

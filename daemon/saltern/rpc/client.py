@@ -87,12 +87,12 @@ class Client:
                 raise RemoteError(
                     data.get("what", error["message"]),
                     where=data.get("where", str(self._path)),
-                    remedy=data.get("remedy", "Look at the log"),
+                    remedy=data.get("remedy", "Check the log"),
                     code=int(error["code"]),
                 )
             found: dict[str, Any] = message["result"]
             return found
-        raise NotRunningError("the service gave no answer", where=str(self._path), remedy="Look at its log")
+        raise NotRunningError("the service gave no answer", where=str(self._path), remedy="Check its log")
 
     def notifications(self, within_s: float | None = None) -> Iterator[tuple[str, dict[str, Any]]]:
         """Yield (method, params) as they come, until the service goes away or the time is over."""

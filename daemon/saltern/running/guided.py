@@ -150,7 +150,7 @@ def options_of(name: str, table: Mapping[str, Any]) -> Any:
         return TypeAdapter(guided.options).validate_python(dict(table))
     except ValidationError as error:
         raise ConfigError(
-            problems(error), where=name, remedy="Correct it; what it takes, this prints: saltern check --rpc-schema"
+            problems(error), where=name, remedy="Correct it: saltern check --rpc-schema prints what it takes"
         ) from error
 
 
@@ -216,7 +216,7 @@ def _demand_possible(service: Workplace, name: str, options: Any) -> None:
         except StartupError as error:
             causes = "; ".join(cause.what for cause in error.causes)
             raise ConfigError(
-                f"no bench could run with this bottle: {causes}", where=name, remedy="Look at the label"
+                f"no bench could run with this bottle: {causes}", where=name, remedy="Check the label"
             ) from error
 
 
@@ -236,7 +236,7 @@ def _demand_a_bench(service: Workplace, found: Calibration) -> None:
             "no bench could run with this outcome: "
             + "; ".join(f"{cause.where}: {cause.what}" for cause in error.causes),
             kind=found.kind,
-            remedy="Look at what was given and read, and begin again",
+            remedy="Check the inputs and the readings, and begin again",
             readings=found.readings,
         ) from error
 

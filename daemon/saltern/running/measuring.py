@@ -257,7 +257,7 @@ class Measuring:
     # Raising --------------------------------------------------------------------------
 
     def look_again(self) -> None:
-        """Look at the newest result anew, after the keeper's limits or what is written down have changed."""
+        """Check the newest result anew, after the keeper's limits or what is written down have changed."""
         for found in of_bands(looked_at(self._store, self._bench.config, self._clock.now())):
             self._alerting.stands(*found)
 

@@ -46,7 +46,7 @@ class Probes:
         yield Watched(
             self._bench.fell_dry,
             "cell-dry",
-            "the conductivity cell is dry, with everything at rest: look at the vessel, and keep the probes wet",
+            "the conductivity cell is dry, with everything at rest: check the vessel, and keep the probes wet",
         )
         yield Watched(
             self._dry_by_s is not None and now_s > self._dry_by_s,

@@ -89,7 +89,7 @@ class RemoteLog:
         return self._post(act)
 
     def _import(self, params: protocol.LogImportParams) -> Any:
-        """Look at rows, all of them or none; keep them if that is wanted. What is wrong is told by its line."""
+        """Check rows, all of them or none; keep them if that is wanted. What is wrong is told by its line."""
         now, config = self._service.clock.now(), self._service.config
         rows, wrong, asked = [], [], []
         for one in params.rows:
@@ -149,7 +149,7 @@ class RemoteLog:
             raise ConfigError(str(error), where="log", remedy=f"Give {FORMS}; times are those of {zone.key}") from error
         if not EARLIEST_LOGGED <= at <= now + AHEAD:
             raise ConfigError(
-                f"{said} lies before {EARLIEST_LOGGED:%Y}, or ahead of the bench's clock",
+                f"{said} is earlier than {EARLIEST_LOGGED:%Y}, or ahead of the bench's clock",
                 where="log",
                 remedy=f"Correct it; the bench's clock says {now.astimezone(zone):%Y-%m-%d %H:%M}",
             )

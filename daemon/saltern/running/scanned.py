@@ -78,7 +78,7 @@ class Scanned:
             self.at_rest(now_s)
 
     def look(self, now_s: float) -> None:
-        """Look at all that comes with time, in memory alone."""
+        """Check all that comes with time, in memory alone."""
         config, now = self._bench.config, self._clock.now()
         self._interlocks.look_at_inputs()
         self._ports.look(at_rest=self._at_work.running is None)

@@ -44,7 +44,7 @@ class Looked:
 
 
 def look_at_tank(reader: Store, config: BenchConfig, tank: TankTable, now: datetime) -> Looked | None:
-    """Look at results that nothing has looked at yet, each as it stood when it came; None where there is none.
+    """Check results that nothing has looked at yet, each as it stood when it came; None where there is none.
 
     Parameters
     ----------

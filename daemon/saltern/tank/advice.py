@@ -41,15 +41,15 @@ class Withheld(StrEnum):
 
 MENDS = {
     Withheld.TOO_EARLY: "Wait: two days of results are needed, and better three.",
-    Withheld.RESULTS_NOT_TRUSTED: "Standardise on a reference, or look at why results are not trusted.",
+    Withheld.RESULTS_NOT_TRUSTED: "Standardise on a reference, or check why results are not trusted.",
     Withheld.NOT_MEASURED_TWICE: "Measure once more: two results must agree before anything is corrected.",
     Withheld.INSTRUMENT_DOUBTED: "Measure a reference: it separates the tank from the instrument.",
     Withheld.VOLUME_UNKNOWN: "Give tank.volume_l, or log one test dose of known strength.",
-    Withheld.PH_HIGH: "Let pH fall below 8.5 before alkalinity is raised; look at the gas exchange.",
+    Withheld.PH_HIGH: "Let pH fall below 8.5 before alkalinity is raised; check the gas exchange.",
     Withheld.MAGNESIUM_LOW: "Raise magnesium above 1200 mg/L first: below that, alkalinity precipitates.",
     Withheld.MAGNESIUM_UNKNOWN: "Test magnesium and log it: below 1200 mg/L, alkalinity precipitates.",
     Withheld.ARAGONITE_HIGH: "Do not raise alkalinity: calcium carbonate would precipitate.",
-    Withheld.TEMPERATURE: "Look at the tank's temperature first.",
+    Withheld.TEMPERATURE: "Check the tank's temperature first.",
 }
 
 

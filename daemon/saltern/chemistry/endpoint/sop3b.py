@@ -45,7 +45,7 @@ def sop3b(curve: Curve, conditions: Conditions, priors: Priors) -> EndPoint:
         used = (ph > WINDOW_PH_TOTAL[0]) & (ph < WINDOW_PH_TOTAL[1])
         if used.sum() < 3:
             raise CurveError(
-                f"only {int(used.sum())} readings lie between total pH 3.0 and 3.5",
+                f"only {int(used.sum())} readings lie between pH 3.0 and 3.5, total scale",
                 where=NAME,
                 remedy="Titrate to pH 3.0, with at least three readings below 3.5, better ten",
             )

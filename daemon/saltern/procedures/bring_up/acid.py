@@ -34,7 +34,7 @@ def acid(site: Site) -> Found:
             Kind.BRING_UP_ACID,
             Cause.NO_ACID,
             f"the titrant pump moved the electrode by {moved_mv:.0f} mV: what it draws is not acid",
-            "Look whether its inlet stands in the titrant, and its end hangs in the vessel",
+            "Check that its inlet is in the titrant and its outlet in the vessel",
         )
     if moved_mv > BUFFERED_MV:
         raise StepRefusedError(

@@ -34,7 +34,7 @@ BY_EYE_S = 0.05
 
 
 def computer(site: Site) -> Found:
-    """Look at the computer, at every board, and at each probe's answer."""
+    """Check the computer, every board, and each probe's answer."""
     amiss = [*site.computer(), *_boards(site.bench)]
     if amiss:
         listed = "; ".join(f"{one.what}: {one.remedy}" for one in amiss)
@@ -81,7 +81,7 @@ def outputs(site: Site) -> Found:
                     Kind.BRING_UP_OUTPUTS,
                     Cause.DARK,
                     f"the {part} of the {role} pump {what} when it is switched on for {SHOWS_S:.0f} s",
-                    f"Look at pumps.{role}.{part} in the bench file, at that pin and its wire",
+                    f"Check pumps.{role}.{part} in the bench file, that pin and its wire",
                 )
     return Found(f"{2 * len(bench.devices.pumps)} outputs rose and fell, each alone")
 
@@ -102,7 +102,7 @@ def inputs(site: Site) -> Found:
                 Kind.BRING_UP_INPUTS,
                 Cause.WRONG_INPUT if others else Cause.NO_INPUT,
                 f"{what} was opened, and {f'what answers is {others}' if others else 'nothing answers'}",
-                f"Look at switches.{name} in the bench file, at its plug and its pin"
+                f"Check switches.{name} in the bench file, its plug and its pin"
                 + (": two plugs may be swapped" if others else ""),
             )
         prompts.confirm(f"close {name}", put_back)
@@ -134,7 +134,7 @@ def _demand_quiet(bench: Bench) -> None:
             Kind.BRING_UP_INPUTS,
             Cause.WRONG_INPUT,
             f"{INPUTS[name][0]} is open, though nobody holds it",
-            f"Look at switches.{name} in the bench file, at its plug, its pin, and which way round the float hangs",
+            f"Check switches.{name} in the bench file, its plug, its pin, and which way round the float hangs",
         )
 
 
@@ -171,7 +171,7 @@ def permits(site: Site) -> Found:
                 Kind.BRING_UP_PERMITS,
                 Cause.LAPSE,
                 f"the {role} pump's permit holds for {given:g} s, and the bench file says {permit.lapse_s:g} s: {goes}",
-                "Look at the one-shot's resistor and capacitor, or state the lapse that it has",
+                "Check the one-shot's resistor and capacitor, or state the lapse that it has",
             )
     longest_s = max(statistics.values())
     return Found(f"every permit lapses, the slowest after {longest_s:.2g} s", statistics=statistics)
@@ -204,6 +204,6 @@ def turning(site: Site) -> Found:
                 Kind.BRING_UP_TURNING,
                 Cause.STANDS,
                 f"the {role} pump stands still with its permit and its drive on",
-                "Look at the motor supply, its fuse, the driver's enable and the second float's relay",
+                "Check the motor supply, its fuse, the driver's enable and the second float's relay",
             )
     return Found("each pump turned the right way, hoses off")

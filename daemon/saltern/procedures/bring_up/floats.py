@@ -55,7 +55,7 @@ def _by_hand(site: Site) -> int:
                 Kind.BRING_UP_FLOATS,
                 Cause.FLOAT,
                 f"{trial.interlock} did not act: {trial.provoke[0].lower()}{trial.provoke[1:]}",
-                "What does not act does not protect: look at its wire and its pin",
+                "What does not act does not protect: check its wire and its pin",
             )
     return len(tried)
 
@@ -103,7 +103,7 @@ def _stop_a_running_pump(site: Site) -> None:
             Kind.BRING_UP_FLOATS,
             Cause.STOP,
             f"the sample pump turned for {RUNS_S:.0f} s, and no stop button cut it",
-            "Press it while the pump turns; if it was pressed, look at its second pole and its pin",
+            "Press it while the pump turns; if it was pressed, check its second pole and its pin",
         )
 
 
@@ -120,5 +120,5 @@ def _by_water(site: Site, notebook: Notebook) -> None:
             Kind.BRING_UP_FLOATS,
             Cause.FLOAT,
             "water stood up to the overfill float, and it did not act" if not acted else "what it held did not drain",
-            "Look at the float's height and whether it hangs free; measure switches and vessel heights again",
+            "Check the float's height and whether it hangs free; measure switches and vessel heights again",
         )

@@ -68,7 +68,7 @@ def probes(site: Site) -> Found:
             Cause.WRONG_BUFFER,
             f"in the neutral buffer the electrode gives {buffer_mv:.0f} mV, {off_mv:+.0f} mV from where pH 7 stands: "
             f"that is about pH {7.0 - off_mv / 59.0:.1f}",
-            "Look at the bottle's label; if it is the right one, at plug, polarity and age of the electrode",
+            "Check the bottle's label; if it is the right one, check the electrode's plug, polarity and age",
         )
     empty(bench, notebook)
     return Found("cell and electrode say what they stand in, and nothing disturbs them", statistics=statistics)

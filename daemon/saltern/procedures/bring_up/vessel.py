@@ -62,7 +62,7 @@ def vessel(site: Site) -> Found:
             Kind.BRING_UP_VESSEL,
             Cause.HEIGHTS,
             f"{wets_ml:.1f} mL wet the cell: it would hang {found['conductivity_tip_mm']:g} mm above the floor",
-            "Look at the heights of cell and waste tip",
+            "Check the heights of cell and waste tip",
         )
     values: dict[str, Value] = {f"vessel.{name}": value for name, value in found.items()}
     words = ", ".join(f"{name} {value:g}" for name, value in found.items())
@@ -88,6 +88,6 @@ def _wets_ml(bench: Bench) -> float:
     raise StepRefusedError(
         Kind.BRING_UP_VESSEL,
         Cause.HEIGHTS,
-        f"{most_ml:.0f} mL went into the dry vessel, and the cell is dry still",
-        "Hang the cell lower, or look at its plug",
+        f"{most_ml:.0f} mL went into the dry vessel, and the cell still reads dry",
+        "Hang the cell lower, or check its plug",
     )

@@ -117,8 +117,8 @@ def _waste_first(site: Site) -> None:
         raise StepRefusedError(
             Kind.BRING_UP_WATER,
             Cause.NOT_SEEN,
-            f"{cup_ml:.0f} mL were poured in, and the conductivity cell says that it is dry",
-            "Salt the water, 35 g to the litre; else look at the cell's height and its plug",
+            f"{cup_ml:.0f} mL were poured in, and the conductivity cell reads dry",
+            "Salt the water, 35 g to the litre; else check the cell's height and its plug",
         )
     drained = bench.drain(tries=1, most_ml=1.5 * cup_ml)
     seen = choose(
@@ -131,7 +131,7 @@ def _waste_first(site: Site) -> None:
         return
     if seen == 2:
         cause, what = Cause.NO_FLOW, "the waste pump ran, and the water stayed in the vessel"
-        remedy = "Look at hose and rollers of the waste pump, and at which way it turns"
+        remedy = "Check the hose and the rollers of the waste pump, and which way it turns"
     elif not drained.proved:
         cause, what = (
             Cause.REVERSED,
@@ -140,7 +140,7 @@ def _waste_first(site: Site) -> None:
         remedy = "Swap its two motor wires; nothing else was filled. Dry the vessel by hand"
     else:
         cause, what = Cause.CELL, "the cell fell dry, and somebody saw the water stay"
-        remedy = "Look at the cell's plug: it says dry where there is water"
+        remedy = "Check the cell's plug: it reads dry where there is water"
     raise StepRefusedError(Kind.BRING_UP_WATER, cause, what, remedy)
 
 
@@ -155,7 +155,7 @@ def _fill_and_drain(site: Site, notebook: Notebook) -> None:
             Kind.BRING_UP_WATER,
             Cause.NO_FLOW,
             "the sample pump turned, and no water came into the vessel",
-            "Look whether its end hangs in the vessel, its inlet in the bucket, and which way the hose is threaded",
+            "Check that its outlet is in the vessel, its inlet in the bucket, and which way the hose is threaded",
         ) from error
     empty(bench, notebook)
     try:
@@ -163,7 +163,7 @@ def _fill_and_drain(site: Site, notebook: Notebook) -> None:
     except MotionError as error:
         bench.guard.reset("bring-up")
         raise StepRefusedError(
-            Kind.BRING_UP_WATER, Cause.REVERSED, error.what, "Look at the sample pump's direction wire"
+            Kind.BRING_UP_WATER, Cause.REVERSED, error.what, "Check the sample pump's direction wire"
         ) from error
     fill_well(bench, notebook)  # what was pushed back into the line counts as filled: so much that it does not matter
     empty(bench, notebook)
@@ -191,7 +191,7 @@ def _titrant(site: Site, notebook: Notebook) -> None:
             Kind.BRING_UP_WATER,
             Cause.REVERSED if seen == 3 else Cause.NO_FLOW,
             f"the titrant pump ran, and {'drew water in' if seen == 3 else 'nothing came'} at its tip",
-            "Look whether its end hangs in the vessel, its inlet in the bottle, and which way the hose is threaded",
+            "Check that its outlet is in the vessel, its inlet in the bottle, and which way the hose is threaded",
         )
     empty(bench, notebook)
 

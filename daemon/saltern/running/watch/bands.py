@@ -103,7 +103,7 @@ class Looked:
 
 
 def of_bands(looked: Looked) -> Iterator[Watched]:
-    """Look at the newest result of the tank."""
+    """Check the newest result of the tank."""
     if not looked.past or looked.newest.alkalinity.value is None:
         return
     yield from _of_alkalinity(looked)
@@ -219,7 +219,7 @@ def _of_change(looked: Looked) -> Iterator[Watched]:
     yield Watched(
         abs(a_day) > 2.0 * u and abs(a_day) > rule,
         "alkalinity-changing",
-        f"alkalinity changes by {said_slope} a day, now {newest}: look at dosing and salinity",
+        f"alkalinity changes by {said_slope} a day, now {newest}: check dosing and salinity",
         abs(a_day) / rule,
         f"alkalinity changes by {said_slope} a day, now {newest}",
     )

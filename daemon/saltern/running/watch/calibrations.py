@@ -13,7 +13,7 @@ WEIGHED_RESULTS, WEIGHED_OFF_PERCENT = 10, 3.0
 
 
 def of_calibrations(config: BenchConfig, today: date) -> Iterator[Watched]:
-    """Look at the dates of calibrations, where the bench file gives them."""
+    """Check the dates of calibrations, where the bench file gives them."""
     days = config.alerts.calibration_days
     for name, on in calibrated_on(config).items():
         old = on is not None and (today - on).days > days
@@ -25,14 +25,14 @@ def of_calibrations(config: BenchConfig, today: date) -> Iterator[Watched]:
 
 
 def of_weighed(config: BenchConfig, past: Sequence[Determination]) -> Iterator[Watched]:
-    """Look at what the balance says of the sample pump: each fill calibrates it, and a tube's wear shows here first."""
+    """Check what the balance says of the sample pump: each fill calibrates it, and a tube's wear shows here first."""
     gains = [gain for d in past if (gain := d.calibrated.get("weighed.sample_ml_per_unit")) is not None]
     off_percent = 100.0 * (median(gains) / config.pumps.sample.ml_per_unit - 1.0) if gains else 0.0
     enough = len(gains) >= WEIGHED_RESULTS
     yield Watched(
         enough and abs(off_percent) > WEIGHED_OFF_PERCENT,
         "sample-pump-worn",
-        f"by weight the sample pump gives {off_percent:+.1f} % against its calibration: look at its tube, calibrate it",
+        f"by weight the sample pump gives {off_percent:+.1f} % against its calibration: check its tube, calibrate it",
     )
 
 

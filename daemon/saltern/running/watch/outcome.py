@@ -8,7 +8,7 @@ from saltern.running.watch.watched import Watched
 
 
 def of_outcome(outcome: Determination, after_doubt: str = "") -> Iterator[Watched]:
-    """Look at how a run went; `after_doubt` says what became of a suspect result before it."""
+    """Check how a run went; `after_doubt` says what became of a suspect result before it."""
     verdict = outcome.alkalinity.verdict
     reasons = ", ".join(reason.value for reason in outcome.alkalinity.reasons)
     first = outcome.remarks[0] if outcome.remarks else ""

@@ -26,7 +26,7 @@ USUAL_STEP: dict[Settles, float] = {"alkalinity": 10.0, "ph": 0.5, "salinity": 0
 def of_parts(
     config: BenchConfig, known: Mapping[str, Installed], now: datetime, turned: Mapping[str, Usage]
 ) -> Iterator[Watched]:
-    """Look at the age of parts, and at what a tube's pump has turned since it was put in.
+    """Check the age of parts, and what a tube's pump has turned since it was put in.
 
     One whose age nobody said is not due, and `status` says that it is unknown.
     """

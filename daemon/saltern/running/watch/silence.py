@@ -36,7 +36,7 @@ class NoResult:
         return Watched(
             now_s - self._accepted_s > rules.no_result_h * 3600.0,
             "no-result",
-            f"no accepted result for {rules.no_result_h:g} h: look at `saltern status` and the log",
+            f"no accepted result for {rules.no_result_h:g} h: check `saltern status` and the log",
         )
 
 

@@ -9,7 +9,7 @@ from saltern.running.watch.watched import Watched
 
 
 def of_stores(config: BenchConfig, ledger: Ledger) -> Iterator[Watched]:
-    """Look at titrant and waste, by the side of the ledger's interval that is the worse."""
+    """Check titrant and waste, by the side of the ledger's interval that is the worse."""
     a_day_ml = config.schedule.starts_per_day * titrant_per_run_ml(config, config.expected_dkh or 7.0)
     days_left = ledger.titrant_left_ml.low / a_day_ml
     yield Watched(
@@ -22,5 +22,5 @@ def of_stores(config: BenchConfig, ledger: Ledger) -> Iterator[Watched]:
         ledger.waste_ml.high > config.alerts.waste_part * (container_ml - config.vessel.capacity_ml),
         "waste-nearly-full",
         f"the waste container may hold {ledger.waste_ml.high / 1000:.1f} of {container_ml / 1000:.1f} L: empty it, and "
-        "look at the waste line's end if there is much less in it",
+        "check the waste line's end if there is much less in it",
     )
