@@ -72,7 +72,7 @@ IMPROVE = {
     "temperature": "calibrate the temperature probe",
     "expansion of the titrant": "keep the bottle at the vessel's temperature, and say so (titrant.temperature_u_k)",
     "sample metered at another temperature": "a balance under the vessel, or a shorter line",
-    "scatter of replicates, beyond what is stated": "look for air in the lines; a balance under the vessel",
+    "scatter beyond what is stated": "look for air in the lines; a balance under the vessel",
     "residue": "a waste tip nearer the floor, or a larger sample",
     "titre factor": "more replicates of the reference: saltern standardise --times 6",
     "age of the titre factor": "a reference more often: saltern standardise",

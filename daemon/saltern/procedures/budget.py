@@ -17,7 +17,7 @@ USUAL_C = 25.0
 TIP_HEIGHT_PERCENT = 1.0
 """A tip's height is set with a rule: half a millimetre in fifty (assumed); a reference takes it away."""
 
-SHOWN = "scatter of replicates, beyond what is stated"
+SHOWN = "scatter beyond what is stated"
 
 SHARED_BY: dict[str, str | None] = {
     "curve": None,

@@ -259,7 +259,8 @@ def _factor_of(
             Cause.SCATTER,
             f"{count} determinations scatter by {100.0 * scatter:.2f} %; the limit is {100.0 * limit * stated:.2f} %",
             kind=Kind.TITRE,
-            remedy="Look for air in the lines and at the stirrer, and begin again",
+            remedy="Look for air in the lines, check the stirrer, and begin again. If it scatters so again, let the "
+            "pump's calibration learn it: saltern calibrate pump sample --times 10",
             readings=readings,
         )
     earlier = None if before is None else scatter_of(bench.config.titre)  # that of another tube does not count
