@@ -222,6 +222,24 @@ def test_successive_standardisations_are_combined():
     assert hands.service.config.titre.scatter_percent == second["values"]["titre.scatter_percent"]
 
 
+def test_a_pump_that_always_scatters_is_learnt_by_its_calibration_and_then_standardised():
+    """It scatters four times as much as its file says: refused at first, with what to do; then results state it."""
+    hands = keeper(reference=reference(), scenario={"days": 9.0})
+    hands.world.pumps["sample"].repeatability = 0.004
+    with pytest.raises(RefusedError) as refused:
+        hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=1.5)
+    assert refused.value.cause is Cause.SCATTER
+    assert "saltern calibrate pump sample --times 10" in refused.value.remedy
+
+    hands.run("calibrate-pump", pump="sample", times=10)
+    hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=1.5)
+    d = hands.service.measure(Source.TANK)
+    own = d.alkalinity.in_parts().u_own
+
+    assert d.alkalinity.verdict.value == "accepted"
+    assert 0.7 * 0.004 < own / d.alkalinity.value < 1.5 * 0.004
+
+
 def test_priming_fills_the_line_into_a_vessel_with_room_and_never_beyond():
     hands = keeper()
     found = hands.run("prime", pump="titrant")
