@@ -15,6 +15,7 @@ from tests.real.vm.image import HERE, KERNEL_PARTS, SOURCE
 from tests.real.vm.lab import Lab, Records
 from tests.real.vm.outcome import Case, exit_code, judged, read_json, write_json
 from tests.real.vm.pins import Pins
+from tests.real.vm.unplugged import ANOTHER, in_order
 from tests.real.vm.upkeep import second_bench
 from tests.real.vm.water import Water
 from tests.real.vm.witness import Witness
@@ -54,6 +55,15 @@ def test_a_line_that_pulses_between_looks_is_not_low():
     heard(pins, "p 1.6 0 17:2", "p 1.7 0", "p 1.9 0")
     assert not pins.all_low()
     assert pins.seconds_until_low(1.0, 0.05) is None
+
+
+@pytest.mark.parametrize(("was", "beside"), [("ttyACM0", "ttyACM3"), ("ttyACM1", "ttyACM0")])
+def test_a_board_that_is_plugged_in_again_gets_the_other_number(was, beside):
+    free, now = sorted([was, beside]), {}
+    for one in in_order("ph", was, beside):
+        now[one] = free.pop(0)
+
+    assert now == {"ph": beside, ANOTHER: was}
 
 
 def test_what_hangs_on_the_pins_is_said_in_the_wire_s_words():

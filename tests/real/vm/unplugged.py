@@ -58,25 +58,30 @@ def _one_determination(
     if emptied.code != 0:
         wrong.append(f"saltern empty: {emptied.said[-400:]}")
     wrong += lab.violations(lab.records())
-    verdict = "none" if done is None else done["alkalinity"]["verdict"]
+    verdict = "none" if done is None else " ".join([done["alkalinity"]["verdict"], *done["alkalinity"]["reasons"]])
     for swap in swaps:
         name, said = _name(swap.phase, swap.board), {"was": swap.was, "then": swap.then, "in_one": len(swaps)}
         yield judged("unplugged", name, swap.wrong + wrong, **said, verdict=verdict)
 
 
 def _swapped(lab: Lab, phase: str, board: str) -> Swap:
-    was = _node(lab, board)
+    was, beside = _node(lab, board), _node(lab, ANOTHER)
     lab.pins.unplug(board)
     lab.wait(AWAY_S)
     gone = _node(lab, board)
     lab.pins.unplug(ANOTHER)
-    for one in (ANOTHER, board):  # another is plugged in first, and takes the number
+    for one in in_order(board, was, beside):
         lab.pins.plug(one)
         lab.machine.must("sleep 1; udevadm settle")
     now = _node(lab, board)
     wrong = [] if gone == "" else [f"{board} was not gone"]
     wrong += [] if now and now != was else [f"{board} was {was}, and came back as {now!r}: {lab.pins.troubles}"]
     return Swap(phase, board, was, now, wrong)
+
+
+def in_order(board: str, was: str, beside: str) -> tuple[str, str]:
+    """Return which of two boards is plugged in first, so that they swap numbers: the first takes the lower one."""
+    return (ANOTHER, board) if was < beside else (board, ANOTHER)
 
 
 def _name(phase: str, board: str) -> str:
