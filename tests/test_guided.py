@@ -222,6 +222,19 @@ def test_successive_standardisations_are_combined():
     assert hands.service.config.titre.scatter_percent == second["values"]["titre.scatter_percent"]
 
 
+def test_a_bend_is_known_of_the_electrode_that_the_references_were_measured_with():
+    config = with_values(TwinBench().config, {"parts.ph_probe": {"life_days": 400.0, "settles": "ph"}}, where="parts")
+    hands = keeper(reference=reference(), bench=config)
+    measuring = hands.service.measuring
+
+    assert measuring._expectation(Source.TANK).bend_mv is None
+    hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=1.5)
+    assert abs(measuring._expectation(Source.TANK).bend_mv.value) < 1.0
+    hands.stage.clock.sleep(60.0)
+    hands.service.operator(["part", "installed", "ph_probe"])
+    assert measuring._expectation(Source.TANK).bend_mv is None
+
+
 def test_a_pump_that_always_scatters_is_learnt_by_its_calibration_and_then_standardised():
     """It scatters four times as much as its file says: refused at first, with what to do; then results state it."""
     hands = keeper(reference=reference(), scenario={"days": 9.0})

@@ -113,7 +113,7 @@ class Proofs:
             raise MotionError(
                 f"the conductivity cell says that liquid moved in the proof of the {name}, and nothing else says so",
                 where=f"{self._machine.config.name}, pumps.{role}",
-                remedy="It is asked again with the next determination; check the cell's plug, and if a pump turns",
+                remedy="It is asked again with the next determination; check the cell's plug, and that no pump turns",
             )
         return self._liquid_moves(role, name, act)
 

@@ -3,7 +3,7 @@
 The factor holds concentration, titrant pump gain and sample volume in one number, so that their common errors cancel.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from datetime import date
 from math import hypot, sqrt
 from statistics import mean, stdev
@@ -167,20 +167,10 @@ def raw_umol_kg(d: Determination) -> float:
     return d.end_point.alkalinity_umol_kg
 
 
-def repeatability(d: Determination) -> float:
+def repeatability(d: Determination, sources: Set[str] = OWN) -> float:
     """Return what a determination states of its own scatter, relative: what replicates share shows in none of it."""
-    own = (u for source, u in d.budget_umol_kg.items() if source in OWN)
+    own = (u for source, u in d.budget_umol_kg.items() if source in sources)
     return sqrt(sum(u * u for u in own)) / abs(d.alkalinity.value or 1.0)
-
-
-def _without_learned(reportable: list[Determination]) -> float:
-    """Return what the budgets state of the scatter, relative, without what replicates have shown of it."""
-    stated = (u / (d.alkalinity.value or 1.0) for d in reportable for u in _stated(d))
-    return sqrt(sum(u * u for u in stated) / len(reportable))
-
-
-def _stated(d: Determination) -> list[float]:
-    return [u for source, u in d.budget_umol_kg.items() if source in OWN and source != SHOWN]
 
 
 def stated_u_percent(config: BenchConfig) -> float:
@@ -263,8 +253,9 @@ def _factor_of(
             "pump's calibration learn it: saltern calibrate pump sample --times 10",
             readings=readings,
         )
+    without = sqrt(mean(repeatability(d, OWN - {SHOWN}) ** 2 for d in reportable))  # what replicates had shown
     earlier = None if before is None else scatter_of(bench.config.titre)  # that of another tube does not count
-    usual = learned(earlier, _without_learned(reportable), scatter, count)
+    usual = learned(earlier, without, scatter, count)
     found = found_by(raw, usual.u, options.alkalinity_umol_kg, options.u_umol_kg)
     if not BELIEVABLE_FACTOR[0] <= found.factor <= BELIEVABLE_FACTOR[1]:
         raise RefusedError(

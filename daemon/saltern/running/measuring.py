@@ -182,7 +182,7 @@ class Measuring:
         cell_on = config.probes.conductivity.calibrated_on
         history = history_of(past, cell_on, None if titre is None else titre.factor)
         history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(past)))
-        loss, bend = usual_loss(past), usual_bend(self._store.reportable(Source.REFERENCE, MOST_RESULTS))
+        loss, bend = usual_loss(past), usual_bend(self._references_of_this_electrode())
         last = past[-1].alkalinity.value if past else None
         if last is not None:
             raw = last / config.titre.factor
@@ -191,6 +191,13 @@ class Measuring:
             raw = dkh_to_umol_kg(config.expected_dkh, 35.0)
             return Expectation(Estimate(raw, 0.4 * raw), loss, history, self._drains, bend)
         return Expectation(None, loss, history, self._drains, bend)
+
+    def _references_of_this_electrode(self) -> list[Determination]:
+        """Return the references measured since a new pH probe was logged: another electrode has another bend."""
+        known = installed(self._store)
+        of_ph = [name for name, part in self._bench.config.parts.items() if part.settles == "ph" and name in known]
+        references = self._store.reportable(Source.REFERENCE, MOST_RESULTS)
+        return [d for d in references if all(d.started_at > known[name].at for name in of_ph)]
 
     def _settled(self, d: Determination) -> Determination:
         """Make provisional what a part that is still settling bears on, and say which part and how long."""

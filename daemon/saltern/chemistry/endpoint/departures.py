@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.chemistry.endpoint.gauss_newton import Solution
-from saltern.chemistry.endpoint.reading_model import PIVOT_H, Departures, Readings, bend
+from saltern.chemistry.endpoint.reading_model import Departures, Readings, bend, ph_free
 from saltern.chemistry.quantities import FloatArray
 
 ANY_BEND_MV = Estimate(0.0, 1.0)
@@ -51,27 +51,23 @@ def departures_of(emf_mv: FloatArray, time_s: FloatArray, used: NDArray[np.bool_
 def straightened(solution: Solution, departures: Departures, bend_mv: float) -> Readings:
     """Return the readings without a known bend, mV at pH 8, and with what is not known of it allowed for."""
     readings = solution.readings
-    return replace(readings, emf_mv=readings.emf_mv - bend_mv * bend(_ph_free(solution)), departures=departures)
+    return replace(
+        readings,
+        emf_mv=readings.emf_mv - bend_mv * bend(ph_free(solution.readings, solution.theta)),
+        departures=departures,
+    )
 
 
-def bend_beyond(solution: Solution) -> Estimate:
-    """Return the bend that a solution found beyond the known one, mV at pH 8: its mean and its u.
+def bend_beyond(solution: Solution, bend_u_mv: float) -> Estimate:
+    """Return the bend that a solution which allows for `bend_u_mv` found beyond the known one, mV at pH 8.
 
     The bend is an unknown of the covariance: given the residuals it has the mean of a Gaussian conditional, and what
     the fitted parameters take of it is left in its uncertainty.
     """
-    if solution.readings.departures is None:
-        return Estimate(0.0, 0.0)
-    by_bend = solution.at.dy_de * bend(_ph_free(solution))
+    by_bend = solution.at.dy_de * bend(ph_free(solution.readings, solution.theta))
     white = solution.whitening @ by_bend
     absorbed = solution.white_jacobian.T @ white
     told = float(white @ white - absorbed @ np.linalg.solve(solution.normal, absorbed))
-    variance = solution.readings.departures.bend_mv**2
+    variance = bend_u_mv**2
     found = variance * float(white @ solution.white_residual)
     return Estimate(found, float(np.sqrt(max(0.0, variance - variance**2 * told))))
-
-
-def _ph_free(solution: Solution) -> FloatArray:
-    p, theta = solution.readings, solution.theta
-    ln_ratio = (p.emf_mv - theta[1]) / (theta[2] * p.nernst_mv)
-    return np.asarray(-(np.log10(PIVOT_H) + ln_ratio / np.log(10.0)))

@@ -12,7 +12,7 @@ import numpy as np
 
 from saltern.chemistry.endpoint.curve import Finding
 from saltern.chemistry.endpoint.gauss_newton import Solution
-from saltern.chemistry.endpoint.reading_model import PIVOT_H
+from saltern.chemistry.endpoint.reading_model import ph_free
 from saltern.chemistry.quantities import FloatArray
 
 FALSE_ALARM = 0.001
@@ -123,7 +123,7 @@ def _windows_differ(solution: Solution) -> Ratio | None:
     same residuals and priors, so the variance of their difference is known, their overlap included.
     """
     p, theta = solution.readings, solution.theta
-    ph = -np.log10(PIVOT_H) - (p.emf_mv - theta[1]) / (theta[2] * p.nernst_mv) / np.log(10.0)
+    ph = ph_free(p, theta)
     high, low = ph > HIGH_WINDOW_PH_FREE, ph < LOW_WINDOW_PH_FREE
     if high.sum() < LEAST_IN_WINDOW or low.sum() < LEAST_IN_WINDOW:
         return None

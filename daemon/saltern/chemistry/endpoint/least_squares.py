@@ -31,7 +31,7 @@ from saltern.chemistry.endpoint.diagnostics import findings, stretch
 from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE, first_guess
 from saltern.chemistry.endpoint.gauss_newton import Priors as Weighed
 from saltern.chemistry.endpoint.gauss_newton import Solution, solve
-from saltern.chemistry.endpoint.reading_model import LOSS_SCALE_PER_S, PIVOT_H, Readings, evaluated, medium_of
+from saltern.chemistry.endpoint.reading_model import LOSS_SCALE_PER_S, PIVOT_H, Readings, evaluated, medium_of, ph_free
 from saltern.chemistry.equilibria import Constants, constants, total_over_free
 from saltern.chemistry.seawater import Totals, totals
 from saltern.errors import CurveError
@@ -128,7 +128,7 @@ def _evaluate(q: _Question) -> EndPoint:
     if other.flags:
         return answer
     u_umol_kg = hypot(other.u_umol_kg, other.alkalinity_umol_kg - answer.alkalinity_umol_kg)
-    beyond = bend_beyond(bent)
+    beyond = bend_beyond(bent, known.u)
     return replace(other, u_umol_kg=u_umol_kg, bend_mv=Estimate(known.value + beyond.value, beyond.u))
 
 
@@ -239,8 +239,7 @@ def _refuse_what_is_no_titration(solution: Solution, priors: Priors) -> None:
             where=NAME,
             remedy="Titrate further, and check salinity, titrant strength and --co2",
         )
-    ln_ratio = (readings.emf_mv[-1] - theta[1]) / (theta[2] * readings.nernst_mv[-1])
-    last_ph = -float(np.log10(PIVOT_H) + ln_ratio / np.log(10.0))
+    last_ph = float(ph_free(readings, theta)[-1])
     if last_ph > LAST_PH_FREE or not 0.0 < theta[0] * LEAST_ACID_SHARE < readings.acid[-1]:
         raise CurveError(
             f"the curve does not reach its end point: it seems to stop near pH {last_ph:.1f}",

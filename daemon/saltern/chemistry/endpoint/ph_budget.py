@@ -13,6 +13,7 @@ import numpy as np
 from saltern.chemistry.electrode import nernst_slope_mv
 from saltern.chemistry.endpoint.curve import Conditions, Curve, EndPoint, Estimate, Priors
 from saltern.chemistry.endpoint.least_squares import fit_of_water
+from saltern.chemistry.endpoint.reading_model import bend
 from saltern.chemistry.endpoint.sample_ph import initial_ph_total
 from saltern.chemistry.equilibria import Constants
 from saltern.errors import CurveError
@@ -64,7 +65,7 @@ def ph_budget(
     usual = initial_ph_total(curve, electrode, conditions).value
     ph = (electrode.e0_mv or 0.0) - curve.emf_mv
     ph = ph / (nernst_slope_mv(float(curve.temperature_c[0])) * (electrode.slope or 1.0))
-    bent = replace(curve, emf_mv=curve.emf_mv + CURVATURE_MV * (ph - 4.0) * (ph - 7.0) / 4.0)
+    bent = replace(curve, emf_mv=curve.emf_mv + CURVATURE_MV * bend(ph))
     faster = replace(curve, emf_mv=curve.emf_mv + np.where(curve.titrant_g > 0.0, STIRRING_MV, 0.0))
     warmer = replace(curve, temperature_c=curve.temperature_c + temperature_u_k)
     borate = conditions.borate_ratio

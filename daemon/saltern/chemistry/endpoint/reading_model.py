@@ -198,6 +198,12 @@ def covariance(p: Readings, theta: FloatArray, dy_de: FloatArray) -> FloatArray:
     return np.asarray(total)
 
 
+def ph_free(p: Readings, theta: FloatArray) -> FloatArray:
+    """Return the free pH that the electrode shows at each reading, (..., n)."""
+    ln_ratio = (p.emf_mv - theta[1]) / (theta[2] * p.nernst_mv)
+    return np.asarray(-(np.log10(PIVOT_H) + ln_ratio / np.log(10.0)))
+
+
 def bend(ph: FloatArray) -> FloatArray:
     """Return the parabola that is 0 at pH 4 and 7 and 1 at pH 8."""
     return (ph - 4.0) * (ph - 7.0) / 4.0
