@@ -168,9 +168,7 @@ def table(played, instruments, label):
     covered = float(np.mean([abs(e) <= 2.0 * u for e, u in stated]))
     aged = np.array([e for p in played for e, _, verdict in p.aged if verdict == "accepted"])
     trouble = [p.trouble for p in played if p.trouble]
-    what = Counter(
-        (re.findall(r"[(] ?([a-z-]+)[)]|interlock ([a-z-]+)", line) or [(line[:40], "")])[0] for line in trouble
-    )
+    causes = Counter(map(_cause, trouble))
     later = f"{np.sqrt(np.mean(aged**2)):6.1f} ({len(aged)})" if len(aged) else "     -"
     print(
         f"{label:24}{len(played):6}{np.sqrt(np.nanmean(before**2)):9.1f}{within:8.1f}{between:9.1f}{total:8.1f}"
@@ -181,9 +179,7 @@ def table(played, instruments, label):
     weeks = sum(len(p.aged) for p in played)
     if weeks:
         print(f"   in {weeks} weeks pH had to be calibrated again {sum(p.recalibrated for p in played)} times")
-    print(
-        "   given up:", len(trouble), *(f"{reason or interlock} {n}" for (reason, interlock), n in what.most_common(5))
-    )
+    print("   given up:", len(trouble), *(f"{cause} {n}" for cause, n in causes.most_common(5)))
     return total
 
 
