@@ -12,7 +12,7 @@ from saltern.cli.bring_up import checklist_lines
 from saltern.cli.present_live import status_lines
 from saltern.cli.simulated_computer import ProcessDeath
 from saltern.clock import RealClock
-from saltern.config.loading import load_bench
+from saltern.config.loading import load_bench, with_values
 from saltern.config.paths import records_path
 from saltern.config.questions import QUESTIONS
 from saltern.errors import InterlockError
@@ -179,9 +179,37 @@ def test_what_was_measured_counts_at_once_and_is_near_the_truth(day):
     assert config.area_cm2 != load_bench(day.bench_file).vessel.area_cm2
 
 
-def test_a_result_names_the_vessel_among_its_calibrations_and_no_step_that_measured_nothing(day):
+def test_what_was_read_of_each_permit_counts_at_once_instead_of_what_its_driver_states(day):
+    machine, heads = day.hands.service.bench.machine, day.hands.world.pumps
+    for role, head in heads.items():
+        assert machine.lapse_s(role) == pytest.approx(head.lapse_s, abs=0.15)
+        assert machine.lapse_s(role) != machine.devices.permits[role].lapse_s
+
+
+def test_a_permit_that_passes_more_than_fits_above_the_float_is_refused_when_it_is_measured(hands):
+    go_through(hands, until="inputs")
+    vessel = hands.service.config.vessel
+    above_ml = vessel.capacity_ml - vessel.volume_at_ml(vessel.overfill_switch_mm)
+    machine = hands.service.bench.machine
+    stated_s = machine.devices.permits["sample"].lapse_s
+    room_for_s = 1.1 * stated_s  # by what its driver states, it fits
+    pumps = {"sample": {"ml_per_unit": above_ml / (room_for_s * machine.devices.pumps["sample"].rate)}}
+    hands.service.bench.config = with_values(
+        hands.service.config, {"pumps.sample.ml_per_unit": pumps["sample"]["ml_per_unit"]}, where="the test"
+    )
+    hands.world.pumps["sample"].lapse_s = 1.2 * stated_s
+
+    with pytest.raises(RefusedError, match="while its permit lapses") as refused:
+        hands.run("bring-up")
+    assert refused.value.cause is Cause.LAPSE
+
+
+def test_a_result_names_what_was_measured_among_its_calibrations_and_no_step_that_measured_nothing(day):
     newest = day.hands.service.store.results(1)[0][1]
-    assert {name for name in newest.calibrations if name.startswith("bring-up")} == {"bring-up-vessel"}
+    assert {name for name in newest.calibrations if name.startswith("bring-up")} == {
+        "bring-up-permits",
+        "bring-up-vessel",
+    }
 
 
 def test_the_merged_file_keeps_every_comment_and_says_what_was_measured(tmp_path, monkeypatch):
@@ -464,5 +492,6 @@ def test_status_says_how_far_a_new_bench_is_and_nothing_of_it_once_it_is_commiss
 
     done = Reads(day.hands.service, day.hands.service.store, lambda: True, lambda: None).status()
     assert done["bring_up"]["next"] is None
-    assert not any("bring-up" in one["kind"] for one in done["calibrations"] if one["kind"] != "bring-up-vessel")
+    shown = {one["kind"] for one in done["calibrations"] if "bring-up" in one["kind"]}
+    assert shown == {"bring-up-permits", "bring-up-vessel"}
     assert not any("on record" in line for line, _ in status_lines(done, None, 80))

@@ -37,7 +37,7 @@ def installed() -> Mapping[str, EntryPoint]:
 
 
 def rated(config: BenchConfig) -> dict[str, Rated]:
-    """Return by role what the drivers of the pumps state; nothing is opened.
+    """Return by role what the drivers of the pumps state, or what was measured of it; nothing is opened.
 
     A pump whose driver or options do not stand is left out: checking the devices says what is wrong with it.
     """
@@ -48,7 +48,9 @@ def rated(config: BenchConfig) -> dict[str, Rated]:
         drive, permit = _stated(drivers, pump.drive, "pump"), _stated(drivers, pump.permit, "permit")
         if drive is None or permit is None or drive[0].rate is None or permit[0].lapse_s is None:
             continue
-        found[role] = Rated(drive[0].rate(drive[1]), pump.ml_per_unit, permit[0].lapse_s(permit[1]))
+        stated_s = permit[0].lapse_s(permit[1])
+        lapse_s = stated_s if pump.permit_lapse_s is None else pump.permit_lapse_s
+        found[role] = Rated(drive[0].rate(drive[1]), pump.ml_per_unit, lapse_s)
     return found
 
 

@@ -133,7 +133,7 @@ def _too_fast_to_stop(config: BenchConfig) -> list[ConfigError]:
             f"the {role} pump may pass {stated.passes_in_lapse_ml:.1f} mL while its permit lapses, and between float "
             f"and spout there is room for {above_float_ml:.1f} mL",
             where=f"{config.name}, pumps.{role}",
-            remedy="Lower the float, slow the pump, or shorten the permit's lapse_s",
+            remedy="Lower the float, slow the pump, or fit a permit that lapses sooner",
         )
         for role, stated in rated(config).items()
         if role != "waste" and stated.passes_in_lapse_ml > above_float_ml

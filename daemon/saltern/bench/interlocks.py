@@ -391,7 +391,8 @@ TABLE: tuple[Row, ...] = (
         "trip",
         NEXT_ADDITION,
         Severity.ALERT,
-        "The sample pump's permit holds longer than its lapse_s: repair its one-shot or state what it has, then reset",
+        "The sample pump's permit holds longer than is known of it: repair its one-shot, or measure it with "
+        "`saltern bring-up permits`, then reset",
     ),
     Row(
         "direction",

@@ -92,17 +92,17 @@ class Lapse:
         if self._wets is None or not self._too_long(self._wets - permitted):
             return True
         self._guard.trip("permit_slow")
-        stated_s = self._machine.devices.permits["sample"].lapse_s
+        stated_s = self._machine.lapse_s("sample")
         raise MotionError(
-            f"the sample pump's run-permit held for {self.measured_s:.1f} s after its last kick; the bench file says "
-            f"{stated_s:g} s",
+            f"the sample pump's run-permit held for {self.measured_s:.1f} s after its last kick, "
+            f"and {stated_s:g} s are stated",
             where=f"{self._machine.config.name}, pumps.sample.permit",
-            remedy="Repair its one-shot, or state the lapse that it has; then reset",
+            remedy="Repair its one-shot, or measure what it has: saltern bring-up permits; then reset",
         )
 
     def _too_long(self, missing: float) -> bool:
         """Return whether what is missing says that the permit holds too long, by more than the uncertainty."""
-        rate, stated_s = self._machine.devices.pumps["sample"].rate, self._machine.devices.permits["sample"].lapse_s
+        rate, stated_s = self._machine.devices.pumps["sample"].rate, self._machine.lapse_s("sample")
         self.measured_s = missing / (COASTS * rate)
         wets_s = 0.0 if self._wets is None else self._wets / (COASTS * rate)
         return self.measured_s > stated_s * (1.0 + STATED_U) + 3.0 * WETS_U * wets_s
@@ -119,7 +119,7 @@ class Lapse:
 
     def _pump_until_wet(self, coasts: int) -> float | None:
         machine, permitted, step = self._machine, 0.0, self._step()
-        coast_s = RUN_UP_S + COAST_LAPSES * machine.devices.permits["sample"].lapse_s
+        coast_s = RUN_UP_S + COAST_LAPSES * machine.lapse_s("sample")
         for _ in range(coasts):
             coast = self._motion.coast("sample", coast_s * machine.devices.pumps["sample"].rate, RUN_UP_S)
             permitted += coast.at_last_kick
@@ -161,7 +161,7 @@ class Lapse:
     def _most_ml(self, coasts: int) -> float:
         """Return the most that may move: each run as if its permit held to the end, and for a lapse beyond."""
         machine = self._machine
-        lapse_s, rate_ml_s = machine.devices.permits["sample"].lapse_s, machine.rate_ml_s("sample")
+        lapse_s, rate_ml_s = machine.lapse_s("sample"), machine.rate_ml_s("sample")
         coast_ml = rate_ml_s * (RUN_UP_S + (COAST_LAPSES + 1.0) * lapse_s)
         steps_ml = MOST_STEPS * (self._step() * machine.pump("sample").ml_per_unit + lapse_s * rate_ml_s)
         return coasts * coast_ml + steps_ml

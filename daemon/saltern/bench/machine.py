@@ -28,11 +28,15 @@ class Machine:
     def rate_ml_s(self, role: str) -> float:
         return float(self.pump(role).ml_per_unit * self.devices.pumps[role].rate)
 
+    def lapse_s(self, role: str) -> float:
+        """Return how long a pump's permit holds after its last kick: as measured, else as its driver states."""
+        measured_s = self.pump(role).permit_lapse_s
+        return float(self.devices.permits[role].lapse_s if measured_s is None else measured_s)
+
     def gain_u(self, role: str) -> float:
         """Return the fraction by which a pump may give more or less than its calibration says."""
         return float(GAIN_SIGMAS * self.pump(role).gain_u_percent / 100.0)
 
     def most_ml(self, role: str, volume_ml: float) -> float:
         """Return the most that a permit held for this volume could move, mL."""
-        lapse_s = self.devices.permits[role].lapse_s
-        return (volume_ml + lapse_s * self.rate_ml_s(role)) * (1.0 + self.gain_u(role))
+        return (volume_ml + self.lapse_s(role) * self.rate_ml_s(role)) * (1.0 + self.gain_u(role))

@@ -138,7 +138,7 @@ class Motion:
         begun_s = self._clock.monotonic()
         ended_early = False
         self._under_way.begin(role, begun_s, amount / drive.rate)
-        witness = Witness(permit.lapse_s, drive.rate, begun_s)
+        witness = Witness(self._machine.lapse_s(role), drive.rate, begun_s)
         try:
             with ExitStack() as both:  # the drive, then the permit; one that fails does not keep the other
                 both.callback(permit.drop)
@@ -205,7 +205,7 @@ class Motion:
         self.turned[role] = usage.plus(record.took_s, 0.5 * (moved_ml.low + moved_ml.high))
         most_ml = moved_ml.high
         if record.direction is Direction.FORWARD:
-            energised = (record.took_s + machine.devices.permits[role].lapse_s) * machine.devices.pumps[role].rate
+            energised = (record.took_s + machine.lapse_s(role)) * machine.devices.pumps[role].rate
             most_ml = max(record.most, energised) * ml * (1.0 + gain_u)
             if role != "waste":
                 account.filled_ml += record.least * ml

@@ -142,7 +142,7 @@ class Proofs:
         """
         self._gate.demand_motion(role)
         machine, account = self._machine, self._account
-        seconds, lapse_s = self._proof_s(role), machine.devices.permits[role].lapse_s
+        seconds, lapse_s = self._proof_s(role), machine.lapse_s(role)
         may_move_ml = machine.rate_ml_s(role) * (seconds + lapse_s) * (1.0 + machine.gain_u(role))
         sample_ml, titrant_ml = (may_move_ml if role == adds else 0.0 for adds in ("sample", "titrant"))
         settle_s = SHOW_LAGS * machine.config.probes.ph.lag_s if role == "titrant" else 0.0

@@ -75,7 +75,7 @@ class Trying:
     def _try(self, role: str, name: str, seconds: float, act: Callable[[str, float], None]) -> None:
         self._gate.demand_motion(role)
         machine, account = self._machine, self._account
-        lapse_s = machine.devices.permits[role].lapse_s
+        lapse_s = machine.lapse_s(role)
         may_move_ml = machine.rate_ml_s(role) * (seconds + lapse_s) * (1.0 + machine.gain_u(role))
         sample_ml, titrant_ml = (may_move_ml if role == adds else 0.0 for adds in ("sample", "titrant"))
         promised = bookkeeping.promised(account.ledger, name, sample_ml, titrant_ml)

@@ -115,6 +115,12 @@ class Pump(Table):
 
     drive: DeviceTable
     permit: DeviceTable = Field(description="what holds the pump's supply, and lapses by itself")
+    permit_lapse_s: float | None = Field(
+        default=None,
+        ge=0.1,
+        le=30.0,
+        description="how long the permit holds after its last kick, as measured by bring-up; else as its driver states",
+    )
     valve: DeviceTable | None = Field(
         default=None,
         description="a normally closed valve in the pump's line, held open by a run-permit of its own; it is open only "

@@ -1,8 +1,10 @@
 """The steps before any water: the computer, outputs and inputs one by one, permits, and which way each pump turns."""
 
 from saltern.bench.bench import Bench
+from saltern.bench.hydraulics import refusals
+from saltern.config.loading import with_values
 from saltern.errors import ReadingError
-from saltern.model.calibration import Cause, Kind
+from saltern.model.calibration import Cause, Kind, Value
 from saltern.procedures.bring_up.site import Amiss, Found, Site, StepRefusedError, choose
 
 SHOWS_S = 3.0
@@ -150,9 +152,10 @@ def _bounces(bench: Bench, name: str) -> int:
 
 
 def permits(site: Site) -> Found:
-    """Measure how long each permit holds once it is not kicked any more."""
+    """Measure how long each permit holds once it is not kicked any more; what was measured counts from now on."""
     bench, prompts = site.bench, site.prompts
     statistics: dict[str, float] = {}
+    values: dict[str, Value] = {}
     for role, permit in bench.devices.permits.items():
         prompts.confirm(
             f"film permit {role}",
@@ -163,18 +166,20 @@ def permits(site: Site) -> Found:
         given = prompts.number(
             f"lapse {role}", f"How long did it stay on after {SHOWS_S:.0f} s? (60: it never went out)", "s", 0.0, 60.0
         )
-        statistics[f"lapse_{role}_s"] = given
+        statistics[f"lapse_{role}_s"] = values[f"pumps.{role}.permit_lapse_s"] = given
         most_s = LONGER * permit.lapse_s + BY_EYE_S
         if given > most_s or given < LEAST_LAPSE_S - BY_EYE_S:
             goes = "nothing would stop this pump in time" if given > most_s else "it would cut a pump between two kicks"
             raise StepRefusedError(
                 Kind.BRING_UP_PERMITS,
                 Cause.LAPSE,
-                f"the {role} pump's permit holds for {given:g} s, and the bench file says {permit.lapse_s:g} s: {goes}",
+                f"the {role} pump's permit holds for {given:g} s, and its driver states {permit.lapse_s:g} s: {goes}",
                 "Check the one-shot's resistor and capacitor, or state the lapse that it has",
             )
+    for refusal in refusals(with_values(bench.config, values, where=bench.config.name)):
+        raise StepRefusedError(Kind.BRING_UP_PERMITS, Cause.LAPSE, refusal.what, refusal.remedy)
     longest_s = max(statistics.values())
-    return Found(f"every permit lapses, the slowest after {longest_s:.2g} s", statistics=statistics)
+    return Found(f"every permit lapses, the slowest after {longest_s:.2g} s", values, statistics)
 
 
 def turning(site: Site) -> Found:

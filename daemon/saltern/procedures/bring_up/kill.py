@@ -60,7 +60,7 @@ def _after_it(site: Site) -> Found:
         )
     ran_on_s = prompts.number("ran-on", "How long did the pump go on after the kill?", "s", 0.0, 600.0)
     site.remember(None)
-    stated_s = bench.devices.permits["sample"].lapse_s
+    stated_s = bench.machine.lapse_s("sample")
     if ran_on_s > stated_s + REACTION_S:
         raise StepRefusedError(
             Kind.BRING_UP_KILL,
