@@ -37,7 +37,7 @@ def pages() -> dict[str, str]:
 def _commands() -> Iterator[str]:
     yield from ("# Commands", "", WRITTEN, "")
     yield from (
-        "Commands that report take `--json`. Exit codes: 0 done, 1 failed, 2 wrong usage or configuration,",
+        "Commands that report or act take `--json`. Exit codes: 0 done, 1 failed, 2 wrong usage or configuration,",
         "3 refused by an interlock, 4 the service does not run.",
         "",
     )

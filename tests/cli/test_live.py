@@ -134,7 +134,7 @@ def test_a_second_measure_is_refused_and_stop_leaves_the_service_running(bench, 
     watcher = watching("measure", "--source", "reference", "--json")
     until(lambda: json.loads(saltern(bench, "status", "--json"))["running"] is not None, watcher)
     saltern(bench, "measure", code=1)
-    saltern(bench, "stop")
+    assert json.loads(saltern(bench, "stop", "--json"))["stopping"]["what"] == "measure reference"
     stopped = json.loads(watcher.communicate()[0])
 
     assert watcher.returncode == 1

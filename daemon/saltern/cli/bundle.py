@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
+from saltern.cli.live import JsonOption
 from saltern.cli.records import BenchOption
 from saltern.errors import ConfigError, SalternError, StorageError
 
@@ -20,8 +21,10 @@ def bundle(
     log: Annotated[
         Path | None, typer.Option(help="A file of the service's log; the journal of the installed bench otherwise.")
     ] = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Put bench file, log, last curves and versions into one file, without secrets, for the person who helps."""
+    from saltern.cli.done import say_done
     from saltern.clock import RealClock
     from saltern.config.loading import load_bench
     from saltern.config.paths import meant, records_path
@@ -49,8 +52,11 @@ def bundle(
         what for what, name in (("the service's log", "service.log"), ("its status", "status.json")) if name in names
     ]
     without = "" if len(beside) == 2 else "; no log was found (--log FILE)" if said is None else "; no service answered"
-    typer.echo(f"{to}: bench file, versions, {curves} curves{''.join(f', {what}' for what in beside)}{without}.")
-    typer.echo("Secrets that are known are taken out. Look through it before you hand it on.")
+    said = (
+        f"{to}: bench file, versions, {curves} curves{''.join(f', {what}' for what in beside)}{without}.\n"
+        "Secrets that are known are taken out. Look through it before you hand it on."
+    )
+    say_done({"file": str(to), "members": sorted(names)}, said, as_json=as_json)
 
 
 def _read(log: Path) -> str:

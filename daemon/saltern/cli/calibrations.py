@@ -111,10 +111,14 @@ def export(
     to: Annotated[Path, typer.Argument(help="A JSON file to write.", show_default=False)],
     db: DbOption = None,
     bench: BenchFileOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Write all calibrations to a file."""
-    to.write_text(json.dumps({"schema_version": 1, "calibrations": _read(db, bench, None)}, indent=1) + "\n")
-    typer.echo(f"Written: {to}")
+    from saltern.cli.done import say_done
+
+    found = _read(db, bench, None)
+    to.write_text(json.dumps({"schema_version": 1, "calibrations": found}, indent=1) + "\n")
+    say_done({"file": str(to), "calibrations": len(found)}, f"Written: {to}", as_json=as_json)
 
 
 @calibrations.command("roll-back")
@@ -124,8 +128,10 @@ def roll_back(
     who: Annotated[str | None, typer.Option(help="Name for the records; the user's otherwise.")] = None,
     bench: BenchOption = None,
     socket: SocketOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Let an earlier calibration count again, or what the bench file says; nothing is deleted."""
+    from saltern.cli.done import say_done
     from saltern.errors import ConfigError
     from saltern.rpc.client import Client
 
@@ -133,8 +139,8 @@ def roll_back(
         raise ConfigError(f"{to!r} is neither a number nor bench-file", where="roll-back", remedy="See the list")
     number = None if to == "bench-file" else int(to)
     with Client(socket_of(bench, socket)) as client:
-        client.call("roll-back", kind=kind, number=number, who=who or getuser())
-    typer.echo(f"In force for {kind}: {to}.")
+        found = client.call("roll-back", kind=kind, number=number, who=who or getuser())
+    say_done(found, f"In force for {kind}: {to}.", as_json=as_json)
 
 
 def _read(db: Path | None, bench: Path | None, kind: str | None) -> list[dict[str, Any]]:

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from saltern.cli.live import BenchOption
+from saltern.cli.live import BenchOption, JsonOption
 from saltern.errors import ConfigError
 
 DONE_WITHIN_S = 60.0
@@ -18,12 +18,14 @@ def commission(
         bool, typer.Option("--records-only", help="Nothing is tried here: you know that the bench is sound.")
     ] = False,
     bench: BenchOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Say that the bench may be used: until then nothing is pumped, but by guided procedures.
 
     `saltern bring-up` tries all of it step by step, and says so by itself at its end. Say it by hand only of a bench
     whose lines, floats and permits you tried before.
     """
+    from saltern.cli.done import say_done
     from saltern.cli.live import socket_of
     from saltern.config.paths import meant
     from saltern.errors import NotRunningError
@@ -43,7 +45,7 @@ def commission(
             client.call("operate", within_s=DONE_WITHIN_S, words=["commission", who, why])
     except NotRunningError:
         _into_the_records(file, who, why)
-    typer.echo(f"Commissioned by {who}: {why}")
+    say_done({"who": who, "why": why}, f"Commissioned by {who}: {why}", as_json=as_json)
 
 
 def _into_the_records(file: Path, who: str, why: str) -> None:

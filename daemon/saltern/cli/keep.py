@@ -14,13 +14,15 @@ def condition(
     holds: Annotated[bool, typer.Argument(help="yes or no", show_default=False)],
     bench: BenchOption = None,
     socket: SocketOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Say whether a condition that scheduled determinations wait for is met."""
+    from saltern.cli.done import say_done
     from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
-        client.call("condition", AT_NEXT_REST_S, name=name, holds=holds)
-    typer.echo(f"{name}: {'holds' if holds else 'does not hold'}.")
+        found = client.call("condition", AT_NEXT_REST_S, name=name, holds=holds)
+    say_done(found, f"{name}: {'holds' if holds else 'does not hold'}.", as_json=as_json)
 
 
 def schedule(
@@ -50,23 +52,28 @@ alert = typer.Typer(help="Alerts: try the ways they go, and say that one was see
 
 
 @alert.command("test")
-def alert_test(bench: BenchOption = None, socket: SocketOption = None) -> None:
+def alert_test(bench: BenchOption = None, socket: SocketOption = None, as_json: JsonOption = False) -> None:
     """Send a test alert by every way that is set up."""
+    from saltern.cli.done import say_done
     from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
-        ways = client.call("alert-test", AT_NEXT_REST_S)["ways"]
-    if not ways:
+        found = client.call("alert-test", AT_NEXT_REST_S)
+    if not found["ways"]:
+        if as_json:
+            say_done(found, "", as_json=True)
+            raise typer.Exit(1)
         typer.echo(
             "alert test: no alert goes out, for the bench file names no way. "
             "Set alerts.urls_file or mqtt in it, and start the service again.",
             err=True,
         )
         raise typer.Exit(1)
-    typer.echo("A test alert is on its way by:")
-    for way in ways:
-        typer.echo(f"  {way}")
-    typer.echo("If it does not reach you within some minutes, check the service's log.")
+    ways = "".join(f"\n  {way}" for way in found["ways"])
+    said = (
+        f"A test alert is on its way by:{ways}\nIf it does not reach you within some minutes, check the service's log."
+    )
+    say_done(found, said, as_json=as_json)
 
 
 @alert.command()
@@ -74,10 +81,12 @@ def acknowledge(
     code: Annotated[str, typer.Argument(help="As `saltern status --json` names it.", show_default=False)],
     bench: BenchOption = None,
     socket: SocketOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Say that an alert was seen; it is not repeated while it stands."""
+    from saltern.cli.done import say_done
     from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
-        client.call("acknowledge", AT_NEXT_REST_S, code=code)
-    typer.echo(f"{code}: acknowledged.")
+        found = client.call("acknowledge", AT_NEXT_REST_S, code=code)
+    say_done(found, f"{code}: acknowledged.", as_json=as_json)

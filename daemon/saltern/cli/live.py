@@ -145,19 +145,21 @@ def away(
         print_away(found, datetime.fromisoformat(status["at_utc"]), ZoneInfo(status["time_zone"]))
 
 
-def reload(bench: BenchOption = None, socket: SocketOption = None) -> None:
+def reload(bench: BenchOption = None, socket: SocketOption = None, as_json: JsonOption = False) -> None:
     """Let the running service take up its bench file as it is now, as far as that may change."""
+    from saltern.cli.done import say_done
     from saltern.rpc.client import Client
 
     with Client(socket_of(bench, socket)) as client:
-        changed = client.call("reload")["changed"]
-    typer.echo(f"Taken up: {', '.join(changed) or 'nothing has changed'}.")
+        found = client.call("reload")
+    say_done(found, f"Taken up: {', '.join(found['changed']) or 'nothing has changed'}.", as_json=as_json)
 
 
-def stop(bench: BenchOption = None, socket: SocketOption = None) -> None:
+def stop(bench: BenchOption = None, socket: SocketOption = None, as_json: JsonOption = False) -> None:
     """Stop what is under way, pumps off; the determination is kept as void, and the service goes on."""
+    from saltern.cli.done import say_done
     from saltern.rpc.client import Client
 
     with Client(socket_of(bench, socket)) as client:
-        client.call("stop")
-    typer.echo("Stopping.")
+        found = client.call("stop")
+    say_done(found, "Stopping.", as_json=as_json)

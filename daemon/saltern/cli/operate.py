@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from saltern.cli.live import BenchOption
+from saltern.cli.live import BenchOption, JsonOption
 from saltern.errors import ConfigError
 
 DONE_WITHIN_S = 900.0  # a drain with its tries takes minutes
@@ -17,52 +17,55 @@ BenchFile = Annotated[Path | None, typer.Argument(help="Bench file.", show_defau
 Words = Annotated[list[str], typer.Argument(show_default=False)]
 
 
-def reset(bench_file: BenchFile = None, bench: BenchOption = None) -> None:
+def reset(bench_file: BenchFile = None, bench: BenchOption = None, as_json: JsonOption = False) -> None:
     """Clear latched interlocks, if their causes have gone."""
-    _operate(_bench(bench_file, bench), ["reset"])
+    _operate(_bench(bench_file, bench), ["reset"], as_json=as_json)
 
 
-def empty(bench_file: BenchFile = None, bench: BenchOption = None) -> None:
+def empty(bench_file: BenchFile = None, bench: BenchOption = None, as_json: JsonOption = False) -> None:
     """Drain the vessel, and say whether it is proved empty."""
-    _operate(_bench(bench_file, bench), ["empty"])
+    _operate(_bench(bench_file, bench), ["empty"], as_json=as_json)
 
 
-def rinse(bench_file: BenchFile = None, bench: BenchOption = None) -> None:
+def rinse(bench_file: BenchFile = None, bench: BenchOption = None, as_json: JsonOption = False) -> None:
     """Drain, rinse as before a determination, and leave the probes in fresh sample."""
-    _operate(_bench(bench_file, bench), ["rinse"])
+    _operate(_bench(bench_file, bench), ["rinse"], as_json=as_json)
 
 
 def part(
     words: Annotated[list[str], typer.Argument(metavar="[BENCH.toml] ACT NAME", show_default=False)],
     bench: BenchOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Say what was done: replaced titrant, emptied waste, emptied vessel, or installed and the name of a part.
 
     ACT is replaced, emptied or installed; NAME is titrant, waste, vessel, or a part.
     """
     named, (act, name) = _own(words, 2, bench, "part ACT NAME")
-    _operate(named, ["part", act, name])
+    _operate(named, ["part", act, name], as_json=as_json)
 
 
 def hold(
     words: Annotated[list[str], typer.Argument(metavar="[BENCH.toml] HOURS", show_default=False)],
     bench: BenchOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Start nothing by schedule for some hours, while you work at the bench; it ends by itself. 0: let it go on."""
     named, (hours,) = _own(words, 1, bench, "hold HOURS")
-    _operate(named, ["hold", f"{_hours(hours, least=0.0):g}"])
+    _operate(named, ["hold", f"{_hours(hours, least=0.0):g}"], as_json=as_json)
 
 
 def bypass(
     words: Annotated[list[str], typer.Argument(metavar="[BENCH.toml] NAME HOURS WHY", show_default=False)],
     bench: BenchOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Leave an interlock out of account for some hours: clock, proof-test or temperature-fault, never one of safety.
 
     WHY is the reason, for the records. A restart ends it.
     """
     named, (name, hours, why) = _own(words, 3, bench, 'bypass NAME HOURS "WHY"')
-    _operate(named, ["bypass", name, f"{_hours(hours, least=0.1):g}", why])
+    _operate(named, ["bypass", name, f"{_hours(hours, least=0.1):g}", why], as_json=as_json)
 
 
 def _own(words: list[str], count: int, bench: Path | None, form: str) -> tuple[Path, list[str]]:
@@ -96,10 +99,10 @@ def _hours(text: str, *, least: float) -> float:
     return hours
 
 
-def _operate(bench: Path, words: list[str]) -> None:
+def _operate(bench: Path, words: list[str], *, as_json: bool) -> None:
     """Let the running service do it; without one, open the bench and do it here."""
+    from saltern.cli.done import say_done
     from saltern.cli.live import socket_of
-    from saltern.cli.present import console
     from saltern.errors import NotRunningError
     from saltern.rpc.client import Client
 
@@ -108,7 +111,8 @@ def _operate(bench: Path, words: list[str]) -> None:
             acting = client.call("operate", within_s=DONE_WITHIN_S, words=words)["acting"]
     except NotRunningError:
         acting = _operate_here(bench, words)
-    console().print(f"Done: {' '.join(words)}. Interlocks acting: {', '.join(acting) or 'none'}.")
+    said = f"Done: {' '.join(words)}. Interlocks acting: {', '.join(acting) or 'none'}."
+    say_done({"done": words, "acting": acting}, said, as_json=as_json)
 
 
 def _operate_here(bench: Path, words: list[str]) -> list[str]:

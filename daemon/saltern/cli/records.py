@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, TextIO
 
 import typer
 
+from saltern.cli.live import JsonOption
 from saltern.cli.results import records_path
 from saltern.errors import ConfigError, StorageError
 
@@ -35,11 +36,15 @@ def export(
     since: Annotated[str | None, typer.Option(help="ISO 8601; everything otherwise.")] = None,
     db: DbOption = None,
     bench: BenchOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Say what was written as JSON; needs --to.")] = False,
 ) -> None:
     """Write CSV with units in its headers, or Parquet with units in its metadata; times in UTC."""
+    from saltern.cli.done import say_done
     from saltern.clock import RealClock
     from saltern.records.store import open_for_reading
 
+    if as_json and to is None:
+        raise ConfigError("the screen takes the rows", where="export --json", remedy="Give a file: --to FILE")
     begin = _time(since)
     store = open_for_reading(records_path(db, bench if db is None else None), RealClock())
     try:
@@ -56,7 +61,9 @@ def export(
         ) from error
     finally:
         store.close()
-    if to is not None:
+    if as_json:
+        say_done({"file": str(to), "rows": count}, "", as_json=True)
+    elif to is not None:
         typer.echo(f"{count} rows in {to}", err=True)
 
 
@@ -87,23 +94,29 @@ def backup(
     to: Annotated[Path, typer.Argument(help="File to write; best on another disk.", show_default=False)],
     db: DbOption = None,
     bench: BenchOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Copy the records while the service runs, and check the copy."""
+    from saltern.cli.done import say_done
     from saltern.records.backup import back_up
 
     count = back_up(records_path(db, bench if db is None else None), to)
-    typer.echo(f"{to}: {count} determinations, checked. To put it back: saltern restore {to} BENCH.toml")
+    said = f"{to}: {count} determinations, checked. To put it back: saltern restore {to} BENCH.toml"
+    say_done({"file": str(to), "determinations": count}, said, as_json=as_json)
 
 
 def restore(
     backup: Annotated[Path, typer.Argument(help="A backup.", show_default=False)],
     bench: Annotated[Path, typer.Argument(help="Bench file to write; its records beside it.", show_default=False)],
+    as_json: JsonOption = False,
 ) -> None:
     """Put a backup's bench file and records in place, on this machine or another; nothing is overwritten."""
+    from saltern.cli.done import say_done
     from saltern.records.backup import restore as put_back
 
     records = put_back(backup, bench)
-    typer.echo(f"{bench} and {records} are as they were. Check pins and ports, then: saltern check {bench}")
+    said = f"{bench} and {records} are as they were. Check pins and ports, then: saltern check {bench}"
+    say_done({"bench_file": str(bench), "records": str(records)}, said, as_json=as_json)
 
 
 def _time(text: str | None) -> datetime:

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from saltern.cli.live import JsonOption
 from saltern.cli.records import MOST_ROWS, BenchOption
 from saltern.cli.results import records_path
 from saltern.errors import ConfigError, StorageError
@@ -16,10 +17,12 @@ def report(
     days: Annotated[int, typer.Option(min=1, max=3660, help="How many days back.")] = 30,
     to: Annotated[Path, typer.Option("--to", help="The page to write.")] = Path("report.html"),
     png: Annotated[Path | None, typer.Option(help="Also the chart alone, as a picture.")] = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Write one page that needs no network: values with their uncertainty, what was written down, what was wrong."""
     from zoneinfo import ZoneInfo
 
+    from saltern.cli.done import say_done
     from saltern.clock import RealClock
     from saltern.config.loading import load_bench
     from saltern.config.paths import meant
@@ -67,4 +70,5 @@ def report(
         raise StorageError(
             f"cannot be written ({error.strerror})", where=str(to), remedy="Check the folder and its disk"
         ) from error
-    typer.echo(f"{to}: {len(results)} determinations.")
+    found = {"file": str(to), "png": None if png is None else str(png), "determinations": len(results)}
+    say_done(found, f"{to}: {len(results)} determinations.", as_json=as_json)
