@@ -33,7 +33,12 @@ class Phases:
 def bring_up(lab: Lab, phases: Phases) -> Iterator[Case]:
     """Boot, lay the bench file, start the unit by the README's own commands."""
     boot_s = lab.boot()
-    lab.lay_bench_file()
+    asked = lab.saltern("init --from serial --usual")
+    wrong = [] if asked.code == 0 else [asked.said[-600:]]
+    checked = lab.saltern("check /etc/saltern/bench.toml")
+    wrong += [] if "well formed" in checked.said else [checked.said[-600:]]
+    yield judged("first day", "after sudo make install: saltern init, and its file is well formed", wrong)
+    lab.lay_bench_file()  # whoever owns it puts in pins and ports
     lab.machine.must("udevadm settle; systemctl stop var-lib-saltern.mount; sync")
     phases.booted = lab.keep("booted")
     lab.machine.must("systemctl start var-lib-saltern.mount")
@@ -46,10 +51,24 @@ def bring_up(lab: Lab, phases: Phases) -> Iterator[Case]:
     state = lab.state()
     wrong = [] if started.code == 0 and state["SubState"] == "running" else [f"{state} {lab.journal()[-600:]}"]
     yield judged("install", "systemctl enable --now saltern", wrong, ready_s=lab.pins.at_s - from_s)
+    yield judged("first day", "a bench that nobody has tried is held, with its checklist", _not_held(lab))
     lab.machine.must("systemctl disable saltern")
     commissioned = lab.commission()
     yield judged("install", "saltern commission --records-only", [] if commissioned.code == 0 else [commissioned.said])
     phases.rest = lab.keep("rest")
+
+
+def _not_held(lab: Lab) -> list[str]:
+    """Return what of a new bench is not held: it lists what is to be tried, and measures for nobody."""
+    listed, status = lab.saltern("bring-up --list"), lab.saltern("status")
+    steps = dict(lab.water.steps)
+    asked = lab.saltern("measure --wait")
+    wrong = [] if "Next: saltern bring-up" in listed.said else [f"bring-up --list: {listed.said[-600:]}"]
+    wrong += [] if "next is computer" in " ".join(status.said.split()) else [f"status: {status.said[-600:]}"]
+    wrong += [] if asked.code != 0 and "commissioned" in asked.said else [f"measure: {asked.said[-600:]}"]
+    wrong += [] if lab.water.steps == steps else [f"{lab.water.steps} steps were moved"]
+    low_s = lab.pins.seconds_until_low(lab.pins.at_s, 30.0)
+    return wrong + ([] if low_s is not None else ["an output is driven"])
 
 
 def determination(lab: Lab, phases: Phases, wanted: int, until: str | None = None) -> Iterator[Case]:
