@@ -22,14 +22,14 @@ mpl.rcParams.update({"font.size": 10, "svg.hashsalt": "saltern", "axes.edgecolor
 schemdraw.config(fontsize=11, lw=1.4, color=INK)
 
 
-def vessel():
-    """Draw the section of the vessel with every height of the bench file."""
-    v = BENCH["vessel"]
+def vessel(bench=BENCH):
+    """Return the section of the vessel with every height of a bench file."""
+    v = bench["vessel"]
     fig, ax = plt.subplots(figsize=(9.6, 6.4))
     ax.set_aspect("equal")
     ax.axis("off")
     left, width, wall = 0.0, 50.0, 2.0
-    sample_mm = BENCH["sample"]["volume_ml"] * 10.0 / v["area_cm2"]
+    sample_mm = bench["sample"]["volume_ml"] * 10.0 / v["area_cm2"]
     ax.add_patch(Rectangle((left - wall, -wall), wall, 95, color=INK))
     ax.add_patch(Rectangle((left + width, -wall), wall, v["spout_mm"] + wall, color=INK))
     ax.add_patch(Rectangle((left + width, v["spout_mm"] + 5), wall, 95 - wall - v["spout_mm"] - 5, color=INK))
@@ -64,7 +64,7 @@ def vessel():
     heights = (
         (v["spout_mm"], "passive spout into the tray", INK),
         (v["overfill_switch_mm"], "overfill float (and a second one in hardware)", SAFE),
-        (sample_mm, f"the sample, {BENCH['sample']['volume_ml']:.0f} mL", "#3a7ca5"),
+        (sample_mm, f"the sample, {bench['sample']['volume_ml']:.0f} mL", "#3a7ca5"),
         (v["titrant_tip_mm"], "titrant tip: 25 mm or more, below the surface", ACID),
         (v["ph_tip_mm"], "pH tip: 6 mm or more", INK),
         (v["conductivity_tip_mm"], "conductivity cell: dry means empty", INK),
@@ -79,7 +79,7 @@ def vessel():
         ax.plot([x, x], [108, y - 1], color=colour, lw=0.8)
     ax.set_xlim(-26, 172)
     ax.set_ylim(-26, 128)
-    save(fig, "vessel")
+    return fig
 
 
 def pump_channel():
@@ -281,7 +281,8 @@ def save(fig, name):
 
 def main():
     OUT.mkdir(exist_ok=True)
-    for draw in (vessel, pump_channel, stepper, inputs, power):
+    save(vessel(), "vessel")
+    for draw in (pump_channel, stepper, inputs, power):
         draw()
 
 
