@@ -93,7 +93,7 @@ def _wires(bench: Bench) -> list[str]:
             "between pins C and RC, the resistor from RC to 5 V."
         )
     if has_node(bench):
-        lines += ["Lines of the node are the chip's GP numbers; each of its outputs has a pull-down of 4.7 kΩ.", ""]
+        lines += ["Lines of the node are the chip's GP numbers; each of its outputs has a pull-down of 2.2 kΩ.", ""]
     lines += ["| no. | from | to | colour | mm² | fuse |", "|---|---|---|---|---|---|"]
     for number, wire in enumerate(wiring(bench), start=1):
         colour = wire.colour if wire.wires == 1 else f"{wire.wires} wires, {wire.colour}"

@@ -123,6 +123,31 @@ CIRCUITS = (
         ),
     ),
     Circuit(
+        "node-enable",
+        "node-enable.cir",
+        {
+            "logic": Part(3.13, 3.47, "logic supply of the driver, 3.3 V 5 %"),
+            "vto": LOGIC_FET,
+            "r_up": Part("4.5k", "4.9k", "pull-up at the enable input, 4.7 kohm 5 %"),
+            "r_line": Part("2.09k", "2.31k", "pull-down at the chip's line, 2.2 kohm 5 %"),
+            "r_series": SERIES,
+            "r_pull": PULL_DOWN,
+            "leak": Part("-2u", "120u", "of a line while the chip resets, A (erratum E9 of the RP2350; from memory)"),
+            "leak_en": Part("-20u", "20u", "of the driver's enable input, A"),
+        },
+        {
+            "line on": {"v_drive": PIN_HIGH, "r_drive": 50},
+            "line off": {"v_drive": 0.1, "r_drive": 50},
+            "the chip resets, or is not there": {"v_drive": 0.0, "r_drive": FLOATS},
+        },
+        (
+            Demand("line on", "v_en", -0.1, 0.3 * 3.13, "V", "low (0.3 of the logic supply): the driver is enabled"),
+            Demand("line on", "v_gs", 2.5, 3.5, "V", "the gate has what its resistance is specified at"),
+            Demand("line off", "v_en", 0.7 * 3.47, 3.6, "V", "high (0.7 of it): disabled"),
+            Demand("the chip resets, or is not there", "v_en", 0.7 * 3.47, 3.6, "V", "disabled, whatever leaks"),
+        ),
+    ),
+    Circuit(
         "supply-switch",
         "supply-switch.cir",
         {

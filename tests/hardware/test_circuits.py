@@ -62,10 +62,12 @@ def test_a_circuit_does_what_it_must_at_every_corner(circuit, case):
     assert broken(circuit, case, BOOK.corners(circuit, case)) == []
 
 
+WEAK_PULL_DOWN = {"r_line": "4.7k", "vto": 0.5, "leak": "120u"}
 MISTAKES = [
     ("dc-pump", "all lines float", {"r_pull": "1meg"}, "a gate with next to no pull-down"),
     ("dc-pump", "both on", {"vto": 3.0}, "a FET that wants 10 V at its gate"),
     ("stepper-enable", "drive off", {"r_up": "1e9"}, "an enable input without its pull-up"),
+    ("node-enable", "the chip resets, or is not there", WEAK_PULL_DOWN, "4.7 kohm, on a chip whose lines leak"),
     ("input", "closed", {"r_up": "50k"}, "the chip's own pull-up alone: nothing wets the contact"),
     ("input", "12 V on the cable", {"r_series": "10"}, "no resistor before the clamps"),
     ("float-relay", "the float opens at 50 ms", {"r_coil": 8}, "a motor instead of a coil through the reed"),
