@@ -25,9 +25,24 @@ def test_drawings_are_shown_and_drawn_anew_with_the_pins_of_the_example(tmp_path
     draw.main()
     drawn = {path.name for path in tmp_path.iterdir()}
 
-    assert drawn == {path.name for path in (HARDWARE / "drawings").iterdir()}
+    kept = {path.name for path in (HARDWARE / "drawings").iterdir()}
+    assert drawn == {name for name in kept if not name.startswith("hands-")}
     page = (HARDWARE / "README.md").read_text()
     assert all(f"drawings/{name}" in page for name in drawn if name.endswith(".png"))
+
+
+def test_each_step_of_the_first_day_that_needs_hands_has_its_picture(tmp_path, monkeypatch):
+    from hardware import draw_hands
+    from saltern.procedures.bring_up.steps import STEPS
+
+    monkeypatch.setattr(draw_hands, "OUT", tmp_path)
+    draw_hands.main()
+    names = [panel.__name__ for panels in draw_hands.PICTURES.values() for panel in panels]
+    assert names == [{"vessel": "weighed"}.get(step.name, step.name) for step in STEPS if step.name != "computer"]
+    page = (HARDWARE / "FIRST_DAY.md").read_text()
+    for path in tmp_path.iterdir():
+        assert f"](drawings/{path.name})" in page
+        assert (HARDWARE / "drawings" / path.name).exists()
 
 
 def test_parts_are_generic_and_say_what_matters():
