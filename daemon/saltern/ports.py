@@ -391,6 +391,22 @@ class Wires:
 Device = Probe | PumpDrive | RunPermit | Stirrer | Switch | Selector
 
 
+INSTALLED_EXTRAS = ("gpio", "i2c", "modbus", "mqtt", "metrics", "alerts")
+"""What `make install` brings where nobody asks for other extras; a test holds it to the Makefile."""
+
+
+def install_extra(extra: str) -> str:
+    """Return what to type where the libraries of an extra are not installed.
+
+    Never `pip install saltern`: whatever a public registry has under that name is not this program.
+    """
+    wanted = ",".join(dict.fromkeys((*INSTALLED_EXTRAS, extra)))
+    return (
+        f"In the folder of the source: sudo make install EXTRAS={wanted}; "
+        f"for its own .venv: .venv/bin/pip install -e '.[{extra}]'"
+    )
+
+
 @dataclass(frozen=True)
 class Driver:
     """What an entry point of the group `saltern.drivers` is.

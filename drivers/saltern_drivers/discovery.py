@@ -12,6 +12,8 @@ from typing import Any
 
 import serial
 
+from saltern.ports import install_extra
+
 CONVERTER = ("a 16-bit converter (ADS1115 or its kind)", 'driver = "i2c-adc"\naddress = {address}')
 KNOWN_I2C = {
     **dict.fromkeys(range(0x48, 0x4C), CONVERTER),
@@ -111,7 +113,7 @@ def i2c_buses(dev: Path, open_bus: Callable[[int], Any] | None = None) -> Iterat
                 open_bus = SMBus
             bus = open_bus(number)
         except ImportError:
-            yield Found(str(path), "cannot be asked: install saltern[i2c]")
+            yield Found(str(path), f"cannot be asked: smbus2 is not installed. {install_extra('i2c')}")
             return
         except OSError as error:
             yield Found(str(path), f"cannot be opened ({error.strerror or error}): the group i2c may")

@@ -28,6 +28,7 @@ from saltern.ports import (
     LinesBusyError,
     SerialPort,
     Wires,
+    install_extra,
 )
 from saltern_drivers.foreign import Foreign
 from saltern_drivers.pulse_trains import LgpioPulseTrains, PulseThread, threads
@@ -85,7 +86,7 @@ def open_i2c(bus: int) -> I2cBus:
         import smbus2
     except ImportError as error:
         raise DriverError(
-            "the library smbus2 is not installed", where=f"i2c bus {bus}", remedy="Install saltern[i2c]"
+            "the library smbus2 is not installed", where=f"i2c bus {bus}", remedy=install_extra("i2c")
         ) from error
     try:
         opened: I2cBus = smbus2.SMBus(bus)
@@ -185,7 +186,7 @@ def _import_lgpio() -> Any:
         raise DeviceUnavailableError(
             "the library lgpio is not installed",
             where="GPIO",
-            remedy="Install saltern[gpio], or the system package python3-lgpio in a venv that sees it",
+            remedy=f"apt install python3-lgpio. Then: {install_extra('gpio')}",
         ) from error
     return lgpio
 

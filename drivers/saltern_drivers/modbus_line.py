@@ -21,6 +21,7 @@ from saltern.ports import (
     MisuseError,
     ReplyError,
     Wires,
+    install_extra,
 )
 from saltern_drivers.serial_port import REMEDY, ReturningPort, open_port
 
@@ -296,7 +297,7 @@ def shared_line(wires: Wires, port: str, baud: int, parity: str) -> ModbusLine:
             import pymodbus  # noqa: F401 - asked for here, where its absence can be told
         except ImportError as error:
             raise DriverError(
-                "the pymodbus library is not installed", where=port, remedy="Install saltern[modbus]"
+                "the pymodbus library is not installed", where=port, remedy=install_extra("modbus")
             ) from error
         opened = open_port(wires, port, baudrate=baud, parity=parity)
         line = wires.shared[f"modbus:{port}"] = ModbusLine(opened, wires.clock, port)

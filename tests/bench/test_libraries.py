@@ -2,12 +2,15 @@
 
 import importlib.metadata
 import json
+import re
+from pathlib import Path
 
 import pytest
 
 from saltern.bench import libraries
 from saltern.bench.libraries import MODULES, extras, missing_libraries
 from saltern.config.loading import bench_from
+from saltern.ports import INSTALLED_EXTRAS
 from tests.cli.command import run
 from tests.twin_bench import bench_table
 
@@ -46,7 +49,7 @@ def test_what_cannot_be_imported_is_named_with_its_extra(monkeypatch, extra):
     monkeypatch.setattr(libraries, "extras", lambda config: [extra])
     monkeypatch.setitem(MODULES, extra, "no_such_module")
     (said,) = missing_libraries(config("bench-simulated.toml"))
-    assert f"pip install 'saltern[{extra}]'" in said
+    assert re.search(rf"make install EXTRAS=\S*\b{extra}\b", said)
     assert ("python3-lgpio" in said) is (extra == "gpio")
 
 
@@ -63,4 +66,21 @@ def test_check_says_so(monkeypatch):
     monkeypatch.setitem(MODULES, "modbus", "no_such_module")
     code, out, _ = run("check", "--json")
     assert code == 0
-    assert ["saltern[modbus]" in warning for warning in json.loads(out)["warnings"]] == [True]
+    assert ["make install EXTRAS=" in warning for warning in json.loads(out)["warnings"]] == [True]
+
+
+def test_what_make_install_brings_is_what_a_remedy_starts_from():
+    """A remedy that named fewer would take libraries away from a bench that works."""
+    makefile = (Path(__file__).parents[2] / "Makefile").read_text()
+    (brought,) = re.findall(r"^EXTRAS \?= (\S+)$", makefile, re.MULTILINE)
+    assert brought == ",".join(INSTALLED_EXTRAS)
+
+
+def test_nobody_is_sent_to_a_public_registry_for_saltern():
+    """Whatever lies there under this name is not this program."""
+    root = Path(__file__).parents[2]
+    for folder in ("daemon", "drivers", "config", "docs", "hardware"):
+        for path in (root / folder).rglob("*"):
+            if path.suffix in (".py", ".toml", ".md"):
+                asked = re.search(r"pip install '?saltern\b", path.read_text(encoding="utf-8"))
+                assert asked is None or path.name == "ports.py", path

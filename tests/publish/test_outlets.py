@@ -145,7 +145,7 @@ def test_a_library_that_is_not_there_is_named_with_its_extra(monkeypatch, store,
     opened = outlets(lambda: bench, tmp_path, store, RealClock(), lambda: True)
     with pytest.raises(ConfigError, match=rf"{library} is not installed") as refused, opened:
         pass
-    assert f"saltern[{name}]" in refused.value.remedy
+    assert f"-e '.[{name}]'" in refused.value.remedy
 
 
 def test_the_schema_and_the_check_know_the_strangers_table(buoy, tmp_path):

@@ -149,7 +149,7 @@ def test_without_pyarrow_it_is_said_what_to_install(records, tmp_path, monkeypat
     code, _, err = run("export", "--db", records[0], "--to", tmp_path / "out.parquet")
 
     assert code == 2
-    assert "saltern[parquet]" in err
+    assert "EXTRAS=gpio,i2c,modbus,mqtt,metrics,alerts,parquet;" in err
     assert not (tmp_path / "out.parquet").exists()
 
 

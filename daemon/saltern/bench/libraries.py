@@ -5,6 +5,7 @@ from importlib.metadata import entry_points
 
 from saltern.bench.devices import validate_devices
 from saltern.config.tables import BenchConfig
+from saltern.ports import install_extra
 
 MODULES = {
     "gpio": "lgpio",
@@ -43,6 +44,6 @@ def missing_libraries(config: BenchConfig) -> list[str]:
         except Exception as error:  # noqa: BLE001 - whatever it is, the service would meet it
             found.append(
                 f"the bench file needs {MODULES[extra]}, and it cannot be imported here ({error}): "
-                f"pip install 'saltern[{extra}]'.{ELSEWHERE.get(extra, '')}"
+                f"{install_extra(extra)}.{ELSEWHERE.get(extra, '')}"
             )
     return found

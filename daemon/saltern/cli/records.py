@@ -41,6 +41,7 @@ def export(
     """Write CSV with units in its headers, or Parquet with units in its metadata; times in UTC."""
     from saltern.cli.done import say_done
     from saltern.clock import RealClock
+    from saltern.ports import install_extra
     from saltern.records.store import open_for_reading
 
     if as_json and to is None:
@@ -57,7 +58,7 @@ def export(
         ) from error
     except ImportError as error:
         raise ConfigError(
-            f"{error.name} is not installed", where=str(to), remedy="pip install 'saltern[parquet]', or write CSV"
+            f"{error.name} is not installed", where=str(to), remedy=f"Write CSV; or: {install_extra('parquet')}"
         ) from error
     finally:
         store.close()

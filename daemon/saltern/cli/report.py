@@ -26,6 +26,7 @@ def report(
     from saltern.clock import RealClock
     from saltern.config.loading import load_bench
     from saltern.config.paths import meant
+    from saltern.ports import install_extra
     from saltern.records.store import open_for_reading
     from saltern.records.upkeep import installed
     from saltern.running.watch.calibrations import calibrations
@@ -35,9 +36,7 @@ def report(
         from saltern.report.charts import as_png, overview
         from saltern.report.page import Contents, html
     except ImportError as error:
-        raise ConfigError(
-            f"{error.name} is not installed", where="report", remedy="pip install 'saltern[report]'"
-        ) from error
+        raise ConfigError(f"{error.name} is not installed", where="report", remedy=install_extra("report")) from error
     bench = meant(bench)
     if bench is None:
         raise ConfigError("which bench?", where="--bench", remedy="Give --bench BENCH.toml, or set SALTERN_BENCH")

@@ -12,7 +12,7 @@ from pydantic import BaseModel
 
 from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError
-from saltern.ports import Clock
+from saltern.ports import Clock, install_extra
 from saltern.publish.outlet import GROUP, Outlet, OutletKind, Surroundings
 from saltern.records.store import Store
 
@@ -80,7 +80,8 @@ def outlets(
 
 
 def _missing(name: str, kind: OutletKind, error: ImportError) -> ConfigError:
-    extra = f"'saltern[{kind.extra}]'" if kind.extra is not None else str(error.name)
     return ConfigError(
-        f"the bench file asks for {name}, and {error.name} is not installed", where=name, remedy=f"pip install {extra}"
+        f"the bench file asks for {name}, and {error.name} is not installed",
+        where=name,
+        remedy=install_extra(kind.extra) if kind.extra is not None else f"Install {error.name} beside Saltern",
     )
