@@ -218,6 +218,8 @@ def _boards(bench: Bench) -> Iterator[Wire]:
     for device in transmitters:
         name = f"{device.place.split('.')[1]} transmitter (device {device.options['device']})"
         yield Wire(f"{last}, A and B", f"{name}, A and B", "data", SIGNAL_MM2, wires=2)
+        yield _fused("fuse F5 out", f"{name}, supply plus", "stirrer")
+        yield Wire(f"{name}, supply minus", STAR, "ground", 0.25, FUSES_A["stirrer"])
         last = name
     for device in bench.devices():
         kind, *names = device.place.split(".")
@@ -228,7 +230,10 @@ def _boards(bench: Bench) -> Iterator[Wire]:
                 f"{names[0]} board, its isolated USB converter", "computer, a USB socket", "data", SIGNAL_MM2, wires=4
             )
         elif device.driver == "i2c-adc":
-            yield _signal(f"{names[0]} board, isolated, out", f"I2C converter, input {device.options['input']}", "data")
+            board = f"{names[0]} board, isolated"
+            yield _signal(f"{board}, out", f"I2C converter, input {device.options['input']}", "data")
+            yield _signal("5 V converter, out plus", f"{board}, supply plus", "5 V")
+            yield _signal(f"{board}, supply minus", STAR, "ground")
 
 
 def _fused(start: str, end: str, branch: str) -> Wire:

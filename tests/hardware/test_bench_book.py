@@ -148,6 +148,18 @@ def test_a_vessel_too_narrow_for_real_probes_is_said_on_its_page(bench):
 
 
 @each_bench
+def test_nothing_that_measures_or_turns_is_left_without_a_supply(bench):
+    """A board on USB is fed by its cable; all others have a wire from the supply or the converter."""
+    fed = reached(bench, PLUS) | reached(bench, "5 V converter, out plus")
+    for role in ("sample", "waste", "titrant"):
+        assert motor_of(bench, role) in fed
+    for device in bench.devices():
+        if device.place.startswith("probes.") and device.driver != "serial-line":
+            name = device.place.split(".")[1]
+            assert any(end.startswith(name) and end.endswith("supply plus") for end in fed), name
+
+
+@each_bench
 def test_the_list_has_a_part_for_every_unit_of_the_wiring(bench):
     ends = {end.split(",")[0] for wire in wiring.wiring(bench) for end in (wire.start, wire.end)}
     having = counted(bench)
