@@ -108,6 +108,10 @@ class Pins:
     def all_low(self) -> bool:
         return self.low_since_s is not None and self.at_s - self.low_since_s >= LOW_FOR_S
 
+    def driven(self) -> list[int]:
+        """Return the watched lines that are high."""
+        return [line for line in range(64) if self.levels >> line & 1]
+
     def seconds_until_low(self, from_s: float, within_s: float) -> float | None:
         """Wait until every watched line is low and stays so; return how long after that machine's time, or None.
 

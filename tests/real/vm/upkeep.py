@@ -57,7 +57,7 @@ def full_disk(lab: Lab, still: Still) -> Iterator[Case]:
     if after["MainPID"] != before["MainPID"]:
         wrong.append(f"the service ended: {after} {lab.journal(20)[-900:]}")
     low_s = lab.pins.seconds_until_low(lab.pins.at_s, 30.0)
-    wrong += [] if low_s is not None else ["an output is driven"]
+    wrong += [] if low_s is not None else [f"an output is driven: {lab.pins.driven()} {lab.journal(20)[-1500:]}"]
     yield judged("full disk", "a determination is asked for", wrong, free_bytes=free, exit_code=refused.code)
     lab.machine.must("rm /var/lib/saltern/fill /var/lib/saltern/rest; sync")
     rinsed = lab.saltern("rinse /etc/saltern/bench.toml", 900.0)  # the drain that was allowed has left the cell dry
