@@ -4,6 +4,7 @@ Three layers, each made once and kept outside the tree, in $XDG_CACHE_HOME/salte
 by a hash of what they are made from; wheels by a hash of the constraints; the disk by a hash of the tree's own files.
 """
 
+import fcntl
 import hashlib
 import os
 import shutil
@@ -80,6 +81,7 @@ def image() -> Image:
     own = [file for file in files if not str(file).startswith(("tests/", "hardware/", ".ci"))]
     key = _hash(base.name, wheels.name, *(TREE / file for file in own), *inside)
     made = CACHE / f"disk-{key}"
+    _use(made)
     if not (made / "root.img").exists():
         _keep_few("disk-*", 2)
         _say(f"disk {key}: make install")
@@ -231,10 +233,28 @@ def _inside(root: Path, words: list[str]) -> None:
             subprocess.run(["umount", str(root / where)], check=False, capture_output=True)
 
 
+IN_USE: list[int] = []
+"""Locks that this process holds until it ends, and its machines with it."""
+
+
+def _use(made: Path) -> None:
+    """Keep others from throwing a disk away while a machine runs on it, another tree's run beside this one too."""
+    CACHE.mkdir(parents=True, exist_ok=True)
+    lock = os.open(made.with_suffix(".lock"), os.O_RDWR | os.O_CREAT, 0o600)
+    fcntl.flock(lock, fcntl.LOCK_SH)
+    IN_USE.append(lock)
+
+
 def _keep_few(pattern: str, most: int) -> None:
-    kept = sorted(CACHE.glob(pattern), key=lambda path: path.stat().st_mtime)
+    """Throw the oldest away until there is room for one more; one that is in use stays."""
+    kept = sorted((path for path in CACHE.glob(pattern) if path.is_dir()), key=lambda path: path.stat().st_mtime)
     for old in kept[: max(0, len(kept) - most + 1)]:
-        shutil.rmtree(old)
+        with old.with_suffix(".lock").open("a") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                continue
+            shutil.rmtree(old)
 
 
 def _hash(*parts: object) -> str:

@@ -1,6 +1,7 @@
 """What of the harness needs no machine: patch, pins, judge, table; each wrong thing is seen as wrong."""
 
 import json
+import os
 import subprocess
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import pytest
 
 from saltern.bench.devices import validate_devices
 from saltern.config.loading import bench_from
+from tests.real.vm import image
 from tests.real.vm.__main__ import SCENARIOS
 from tests.real.vm.at_once import SHARES, at_once
 from tests.real.vm.benches import example, examples, filled, outputs, serial_bench
@@ -195,3 +197,19 @@ def test_a_machine_that_ends_without_a_word_is_a_violation():
     cases = at_once(["--seed", "none"])  # both end at once: they do not understand
     assert len(cases) == len(SHARES)
     assert exit_code(cases) == 1
+
+
+def test_a_disk_on_which_a_machine_runs_is_not_thrown_away_for_another_tree(tmp_path, monkeypatch):
+    """Two runs of different trees at once: the older one's machines died as the third disk was made."""
+    monkeypatch.setattr(image, "CACHE", tmp_path)
+    monkeypatch.setattr(image, "IN_USE", [])
+    for name in ("disk-old", "disk-idle", "disk-new"):
+        (tmp_path / name).mkdir()
+        os.utime(tmp_path / name, (1.0, {"disk-old": 1.0, "disk-idle": 2.0, "disk-new": 3.0}[name]))
+    image._use(tmp_path / "disk-old")
+    try:
+        image._keep_few("disk-*", 2)
+        assert sorted(path.name for path in tmp_path.iterdir() if path.is_dir()) == ["disk-new", "disk-old"]
+    finally:
+        for lock in image.IN_USE:
+            os.close(lock)
