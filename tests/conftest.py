@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 import structlog
+from hypothesis import HealthCheck, settings
 
 os.environ["SALTERN_ROOT"] = "/nowhere"
 """No test looks at a bench that is installed on the machine it runs on."""
@@ -19,6 +20,10 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 """A run that a script started in the background ignores Ctrl-C, and so would each command that a test interrupts."""
+
+settings.register_profile("saltern", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("saltern")
+"""hypothesis counts by the wall clock, and sound properties fell on a busy machine; tests/time_limits.py bounds them."""
 
 ELSEWHERE = Path("/dev/shm")
 

@@ -2,9 +2,11 @@
 
 import re
 import sys
+import time
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings, strategies
 
 from tests.processes import run
 
@@ -152,3 +154,11 @@ def test_hooks_are_this_projects_own():
     named = re.findall(r"repo: (.+)", (ROOT / ".pre-commit-config.yaml").read_text())
 
     assert named == ["local"]
+
+
+@given(strategies.integers(0, 3))
+@settings(max_examples=4)
+def test_a_property_that_waits_for_a_busy_machine_holds(number):
+    """Its second call takes as long as its first, and both longer than hypothesis would wait by itself."""
+    time.sleep(0.25)
+    assert 0 <= number <= 3
