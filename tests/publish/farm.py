@@ -9,6 +9,7 @@ import socket
 import ssl
 import subprocess
 import threading
+import time
 import urllib.error
 import urllib.parse
 import urllib.request
@@ -38,6 +39,7 @@ TOOLS = ("mosquitto", "mosquitto_passwd", "openssl", "prometheus", "promtool")
 UNITS_MS = {"ms": 1, "s": 1000, "m": 60_000, "h": 3_600_000, "d": 86_400_000}
 DURATION = re.compile(r"""("[^"]*"|'[^']*')|\b(\d+)(ms|[smhd])\b""")
 HOME = "127.0.0.1"
+LOOK_EVERY_S = 0.3
 LOOKBACK = "5m"
 """The server's own default: for so long the newest sample of a series counts as what is so now."""
 
@@ -140,6 +142,7 @@ class Client:
         self.client.disconnect()
         self.client.loop_stop()
         self.client.on_connect = self.client.on_message = None  # else a cycle keeps its sockets for the collector
+        del self.client
 
 
 class Server:
@@ -211,7 +214,7 @@ class TextFiles:
 
     def __init__(self, folder):
         handler = partial(_Quiet, directory=str(folder))
-        self._server = ThreadingHTTPServer((HOME, 0), handler)
+        self._server = _Patient((HOME, 0), handler)
         self.port = self._server.server_address[1]
         self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
         self._thread.start()
@@ -220,6 +223,11 @@ class TextFiles:
         self._server.shutdown()
         self._server.server_close()
         self._thread.join()
+
+
+class _Patient(ThreadingHTTPServer):
+    def handle_error(self, request, client_address):
+        """A scraper that has waited too long hangs up: it comes again."""
 
 
 class _Quiet(SimpleHTTPRequestHandler):
@@ -297,7 +305,14 @@ class Farm:
 
     def until(self, condition):
         """Wait for what server, broker and benches are to do; one of them that ends before fails it."""
-        return until(condition, self.server.process, *(one.process for one in self.services.values()))
+
+        def looked_at_now_and_then():
+            time.sleep(
+                LOOK_EVERY_S
+            )  # a look asks the server and reads records, and would cost more than what it awaits
+            return condition()
+
+        return until(looked_at_now_and_then, self.server.process, *(one.process for one in self.services.values()))
 
     def kept(self, name):
         """Return (bench, number) of each result in its records."""

@@ -32,12 +32,12 @@ def farm(tmp_path):
 
 @pytest.mark.slow
 def test_rules_fire_for_the_bench_that_is_meant_and_no_result_is_lost(farm):
-    """Two hours of six benches: one is killed, one tripped, one short of titrant, one waits; the broker is cut twice."""
+    """One of six benches is killed, one trips, one is short of titrant, one waits; the broker is cut twice."""
     farm.presses_stop(TRIPPED, TWO_HOURS_S / 2)
     farm.start(*FARM)
     measuring = {KILLED, THIRSTY, WELL, ALSO_WELL}
-    farm.until(lambda: {bench for bench, _ in farm.reader.results()} >= measuring)
     began = farm.until(lambda: farm.server.values("saltern_control_loop_timestamp_seconds").get(WELL))
+    farm.until(lambda: {bench for bench, _ in farm.reader.results()} >= measuring)
 
     def none_is_missing():
         return farm.all_kept() <= farm.reader.results()
@@ -59,7 +59,7 @@ def test_rules_fire_for_the_bench_that_is_meant_and_no_result_is_lost(farm):
         ("BenchOverdue", WAITING),
     }
     farm.until(lambda: farm.server.firing() == expected)
-    farm.until(lambda: farm.server.values("saltern_control_loop_timestamp_seconds")[WELL] > began + TWO_HOURS_S / 2)
+    farm.until(lambda: farm.server.values("saltern_control_loop_timestamp_seconds")[WELL] > began + TWO_HOURS_S)
     farm.until(lambda: farm.server.firing() == expected)
     assert farm.server.said_of("BenchOffline", KILLED)["summary"].endswith("its service does not run")
     assert "stop" in farm.server.said_of("BenchTripped", TRIPPED)["summary"]
