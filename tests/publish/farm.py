@@ -333,7 +333,7 @@ class Farm:
         """End all of it in order; return the benches' codes."""
         for service in self.services.values():
             service.process.terminate()
-        codes = {name: service.stop() for name, service in self.services.items()}
+        codes = {name: service.process.wait() for name, service in self.services.items()}
         self.reader.close()
         self.server.stop()
         self.broker.stop()
