@@ -1,5 +1,6 @@
 """Whether a determination is due depends on times alone."""
 
+from collections import Counter
 from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from saltern.config.tables import Schedule
-from saltern.running.schedule import WEEKDAYS, Circumstances, decide, next_slots, slots_of_day
+from saltern.running.schedule import WEEKDAYS, Circumstances, decide, delay, next_slots, slots_of_day
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 FOUR_HOURS = Schedule(every_h=4.0)
@@ -187,6 +188,62 @@ def test_nothing_starts_soon_after_a_dose_nor_within_the_least_gap_nor_while_a_c
     assert decide(schedule, NOON, Circumstances(None, unmet=("lights-on",))).why == "waits for: lights-on"
 
 
+# Of many benches ---------------------------------------------------------------------
+
+FARM = [f"nursery-{k:02d}" for k in range(1, 51)]
+EVERY_SIX = Schedule(at=(time(5), time(11), time(17), time(23)), stagger_min=360, time_zone="Europe/Lisbon")
+
+
+def test_fifty_names_spread_over_the_interval_and_no_minute_has_many():
+    minutes = [delay(EVERY_SIX, name) / MINUTE for name in FARM]
+
+    assert min(minutes) >= 0.0
+    assert max(minutes) < EVERY_SIX.stagger_min
+    quarters = Counter(int(minute // 90) for minute in minutes)
+    assert all(quarters[k] >= 6 for k in range(4))
+    assert max(Counter(minutes).values()) <= 3
+
+
+def test_the_delay_of_a_name_is_the_same_on_each_computer():
+    """The first eight bytes of SHA-256 by `printf reef | sha256sum`, modulo 360 by hand."""
+    assert delay(EVERY_SIX, "reef") == timedelta(minutes=int("3297cb78604badb2", 16) % 360)
+
+
+@given(st.sampled_from(FARM), st.dates(date(2024, 1, 1), date(2030, 12, 31)))
+def test_each_start_of_a_day_comes_by_the_same_delay_later_in_spite_of_midnight(name, day):
+    plain = [slot.at for slot in slots_of_day(EVERY_SIX.model_copy(update={"stagger_min": 0}), day)]
+
+    assert [slot.at - delay(EVERY_SIX, name) for slot in slots_of_day(EVERY_SIX, day, name)] == plain
+
+
+def test_a_start_that_would_come_in_quiet_hours_stays_where_it_was():
+    schedule = Schedule(at=(time(9), time(21)), stagger_min=600, quiet=((time(22), time(7)),))
+    day = date(2026, 3, 2)
+
+    for name in FARM:
+        first, second = (slot.at for slot in slots_of_day(schedule, day, name))
+        assert first == datetime(2026, 3, 2, 9, tzinfo=UTC) + delay(schedule, name)
+        late = delay(schedule, name)
+        assert second == datetime(2026, 3, 2, 21, tzinfo=UTC) + (late if late < timedelta(hours=1) else timedelta(0))
+
+
+@pytest.mark.parametrize("name", FARM[:5])
+def test_a_staggered_bench_starts_at_each_slot_that_is_announced_and_only_there(name):
+    """A service that looks every minute through the week of a clock change, on chosen days."""
+    schedule = EVERY_SIX.model_copy(update={"weekdays": ("fri", "sun")})
+    begin = datetime(2026, 3, 27, tzinfo=UTC)
+    now, last, begun = begin, begin - timedelta(days=2), []
+    while now < begin + timedelta(days=9):
+        if decide(schedule, now, Circumstances(last), name).start:
+            begun.append(now)
+            last = now
+        now += MINUTE
+
+    announced = [slot.at for slot in next_slots(schedule, begin, None, 100, name) if slot.at < now]
+    assert len(announced) >= 3 * 4
+    assert [b for b in begun if b > begin] == announced
+
+
 @pytest.mark.parametrize(
     "table",
     [
@@ -196,6 +253,10 @@ def test_nothing_starts_soon_after_a_dose_nor_within_the_least_gap_nor_while_a_c
         {"time_zone": "Reef/Lagoon"},
         {"at": ["25:00"]},
         {"every_days": 2},
+        {"stagger_min": 30},
+        {"at": ["06:00", "09:00", "22:00"], "stagger_min": 181},
+        {"at": ["23:30", "00:30"], "stagger_min": 61},
+        {"per_day": 6, "stagger_min": 241},
     ],
 )
 def test_a_schedule_that_contradicts_itself_is_refused(table):

@@ -106,7 +106,8 @@ def _demand_known(config: BenchConfig) -> None:
 def _next_slot_s(service: Service, clock: VirtualClock) -> float:
     """Return when a determination is due next, monotonic."""
     now = clock.now()
-    slots = next_slots(service.start_rules.schedule(), now, service.store.last_started(Source.TANK), 1)
+    last = service.store.last_started(Source.TANK)
+    slots = next_slots(service.start_rules.schedule(), now, last, 1, service.config.name)
     wait_s = (slots[0].at - now).total_seconds() if slots else float("inf")
     return clock.monotonic() + max(wait_s, AGAIN_S)
 

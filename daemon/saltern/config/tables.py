@@ -360,6 +360,9 @@ class Schedule(Table):
     every_days: int = Field(default=1, ge=1, le=31, description="only every n-th day, counted from first_day")
     first_day: date = date(2026, 1, 1)
     quiet: tuple[tuple[time, time], ...] = Field(default=(), description="no start from the one to the other time")
+    stagger_min: int = Field(
+        default=0, ge=0, le=1440, description="each start comes less than so many minutes later, by the bench's name"
+    )
     min_gap_h: float = Field(default=0.0, ge=0, le=168, description="least time from start to start")
     after_dose_min: float = Field(default=30.0, ge=0, le=1440, description="no start so long after a logged dose")
     conditions: tuple[str, ...] = Field(
@@ -378,6 +381,15 @@ class Schedule(Table):
         """About how many determinations a day comes to, for what runs out when."""
         a_day = float(self.per_day or len(self.at) or 24.0 / self.every_h)
         return a_day * (len(self.weekdays) or 7) / 7.0 / self.every_days
+
+    @property
+    def shortest_gap_min(self) -> float:
+        """The shortest time from one start to the next that the times ask for, minutes."""
+        if not self.at:
+            return min(1440.0, 1440.0 / self.per_day if self.per_day else 60.0 * self.every_h)
+        minutes = sorted(60 * moment.hour + moment.minute for moment in set(self.at))
+        following = [*minutes[1:], minutes[0] + 1440]
+        return float(min(later - earlier for earlier, later in zip(minutes, following, strict=True)))
 
     @field_validator("time_zone")
     @classmethod
@@ -400,6 +412,12 @@ class Schedule(Table):
             raise ValueError(msg)
         if self.by_interval and (self.weekdays or self.every_days > 1):
             msg = "weekdays and every_days need a start time: give start, per_day or at"
+            raise ValueError(msg)
+        if self.by_interval and self.stagger_min:
+            msg = "stagger_min moves times of day: give start, per_day or at"
+            raise ValueError(msg)
+        if self.stagger_min > self.shortest_gap_min:
+            msg = f"stagger_min is longer than the {self.shortest_gap_min:g} min from one start to the next: shorten it"
             raise ValueError(msg)
         return self
 

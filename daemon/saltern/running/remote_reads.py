@@ -126,7 +126,7 @@ class Reads:
     def _schedule(self, params: protocol.ScheduleParams) -> Answer:
         rules, now = self.service.start_rules, self.service.clock.now()
         last = self.reader.last_started(Source.TANK)
-        slots = next_slots(rules.schedule(self.reader), now, last, params.count)
+        slots = next_slots(rules.schedule(self.reader), now, last, params.count, self.service.config.name)
         decision = rules.decision(self.reader)
         return {
             "now": {"due": decision.start, "why": decision.why},

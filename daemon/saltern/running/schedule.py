@@ -3,8 +3,12 @@
 A *slot* is a time at which a determination should start. By the wall clock of a place, slots are times of day on
 chosen days; or, with no start time, each follows the last determination by an interval. A slot that the night of a
 clock change skips comes as much later as the clock jumps; one that it repeats comes once.
+
+Many benches with one schedule are spread by `stagger_min`: a bench's own delay follows from its name, so that it is
+the same each day and on each computer, and nobody has to keep a list.
 """
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -47,7 +51,7 @@ class Decision:
     why: str
 
 
-def decide(schedule: Schedule, now: datetime, circumstances: Circumstances) -> Decision:
+def decide(schedule: Schedule, now: datetime, circumstances: Circumstances, bench: str = "") -> Decision:
     """Return whether a determination should start now.
 
     Parameters
@@ -58,11 +62,13 @@ def decide(schedule: Schedule, now: datetime, circumstances: Circumstances) -> D
         Aware wall time.
     circumstances
         The last start, the last dose, unmet conditions.
+    bench
+        The bench's name: where starts are staggered, its delay follows from it.
     """
     last = circumstances.last_started
     if last is not None and last > now + STEPPED:
         last = None  # the clock was stepped back
-    slot = _slot_before(schedule, now, last)
+    slot = _slot_before(schedule, now, last, bench)
     if slot is None:
         return Decision(False, "no slot has come since the last determination")
     if last is None and now - slot.at > LATE_IS_MISSED:
@@ -81,7 +87,9 @@ def decide(schedule: Schedule, now: datetime, circumstances: Circumstances) -> D
     return Decision(True, slot.why)
 
 
-def next_slots(schedule: Schedule, now: datetime, last_started: datetime | None, count: int) -> list[Slot]:
+def next_slots(
+    schedule: Schedule, now: datetime, last_started: datetime | None, count: int, bench: str = ""
+) -> list[Slot]:
     """Return the next slots, if every one is met: what `saltern schedule` shows. The least gap is kept."""
     if schedule.by_interval:
         every = timedelta(hours=schedule.every_h)
@@ -90,7 +98,7 @@ def next_slots(schedule: Schedule, now: datetime, last_started: datetime | None,
         return _take(count, (slot for slot in slots if not _is_quiet(schedule, slot.at)))
     day = now.astimezone(_zone(schedule)).date()
     days = (day + timedelta(days=k) for k in range(-1, LONGEST_SEARCH_DAYS))
-    coming = (slot for d in days for slot in slots_of_day(schedule, d) if slot.at > now)
+    coming = (slot for d in days for slot in slots_of_day(schedule, d, bench) if slot.at > now)
     known = last_started if last_started is not None and last_started <= now + STEPPED else None
     return _take(count, _apart(coming, known, timedelta(hours=schedule.min_gap_h)))
 
@@ -102,22 +110,36 @@ def _apart(slots: Iterator[Slot], last: datetime | None, gap: timedelta) -> Iter
             yield slot
 
 
-def slots_of_day(schedule: Schedule, day: date) -> list[Slot]:
-    """Return the slots that the wall clock gives one local day, in order."""
+def delay(schedule: Schedule, bench: str) -> timedelta:
+    """Return how much later than its times a bench of this name starts: whole minutes, less than `stagger_min`."""
+    if not schedule.stagger_min:
+        return timedelta(0)
+    drawn = int.from_bytes(hashlib.sha256(bench.encode()).digest()[:8], "big")  # Python's own hash changes each start
+    return timedelta(minutes=drawn % schedule.stagger_min)
+
+
+def slots_of_day(schedule: Schedule, day: date, bench: str = "") -> list[Slot]:
+    """Return the slots that the wall clock gives one local day, in order; a staggered one may come after its midnight.
+
+    A slot whose delay would bring it into quiet hours has none: it would be lost otherwise.
+    """
     if schedule.weekdays and WEEKDAYS[day.weekday()] not in schedule.weekdays:
         return []
     if (day - schedule.first_day).days % schedule.every_days:
         return []
-    zone = _zone(schedule)
+    zone, later = _zone(schedule), delay(schedule, bench)
     found: dict[datetime, Slot] = {}
     for local, why in _times_of_day(schedule):
         at = datetime.combine(day, local, tzinfo=zone).astimezone(UTC)
-        if not _is_quiet(schedule, at):
-            found.setdefault(at, Slot(at, why))
+        if _is_quiet(schedule, at):
+            continue
+        if later and not _is_quiet(schedule, at + later):
+            at, why = at + later, f"{why}, {later / timedelta(minutes=1):g} min later by its name"
+        found.setdefault(at, Slot(at, why))
     return [found[at] for at in sorted(found)]
 
 
-def _slot_before(schedule: Schedule, now: datetime, last_started: datetime | None) -> Slot | None:
+def _slot_before(schedule: Schedule, now: datetime, last_started: datetime | None, bench: str) -> Slot | None:
     """Return the newest slot that has come and that no start has met."""
     if schedule.by_interval:
         if last_started is None:
@@ -126,7 +148,7 @@ def _slot_before(schedule: Schedule, now: datetime, last_started: datetime | Non
         return Slot(at, f"{schedule.every_h:g} h after the one before") if at <= now else None
     today = now.astimezone(_zone(schedule)).date()
     for back in range(-1, schedule.every_days + 8):
-        for slot in reversed(slots_of_day(schedule, today - timedelta(days=back))):
+        for slot in reversed(slots_of_day(schedule, today - timedelta(days=back), bench)):
             if slot.at <= now:
                 met = last_started is not None and slot.at <= last_started
                 return None if met else slot

@@ -95,7 +95,7 @@ class StartRules:
         if self._begun_s is not None and schedule.by_interval:  # an interval has no use for the wall clock
             begun = self._clock.now() - timedelta(seconds=self._clock.monotonic() - self._begun_s)
         circumstances = Circumstances(begun, store.last_dose(), unmet)
-        return decide(self.schedule(store), self._clock.now(), circumstances)
+        return decide(self.schedule(store), self._clock.now(), circumstances, self._bench.config.name)
 
     def schedule(self, records: Store | None = None) -> Schedule:
         """Return the schedule as it is kept now: stretched, while the keeper is away."""

@@ -61,7 +61,7 @@ def picture(
     last_started = reader.last_started(Source.TANK) if running is None else now
     away = away_now(reader, now)
     schedule = config.schedule if away is None else stretched(config.schedule, away.gap_h)
-    slots = next_slots(schedule, now, last_started, 1)
+    slots = next_slots(schedule, now, last_started, 1, config.name)
     a_day_ml = config.schedule.starts_per_day * titrant_per_run_ml(config, config.expected_dkh or 7.0)
     room_ml = config.waste.container_ml - config.vessel.capacity_ml - ledger.waste_ml.high
     return {
