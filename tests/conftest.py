@@ -23,7 +23,7 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 
 settings.register_profile("saltern", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("saltern")
-"""hypothesis counts by the wall clock, and sound properties fell on a busy machine; tests/time_limits.py bounds them."""
+"""hypothesis counts by the wall clock, and sound properties fell on a busy machine; time_limits.py bounds them."""
 
 ELSEWHERE = Path("/dev/shm")
 
