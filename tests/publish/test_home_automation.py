@@ -34,6 +34,7 @@ PROCESSOR_S = 120
 PACE = 1500
 NOTHING = (None, "unknown", "unavailable")
 NUMBERS = {"alkalinity", "alkalinity_u", "ph_total", "salinity", "temperature", "titrant_days", "waste_days"}
+ALWAYS_KNOWN = ("titrant_days", "waste_days", "alert")
 VALUES = {"texts"}
 """Attributes that are values, and so not of the announcement."""
 
@@ -124,6 +125,15 @@ def known(entities):
     return entities and all(one["state"] not in NOTHING for one in entities.values())
 
 
+def settled(entities):
+    """Return whether all are available, and those that every status has are known."""
+    return (
+        entities
+        and all(one["state"] not in (None, "unavailable") for one in entities.values())
+        and all(of(entities, key)["state"] != "unknown" for key in ALWAYS_KNOWN)
+    )
+
+
 def moment(text):
     """Return a time to the second, which is what it shows."""
     return datetime.fromisoformat(text).replace(microsecond=0)
@@ -195,7 +205,7 @@ def test_an_alert_for_the_keeper_is_shown_with_its_text_and_one_for_the_log_is_n
     )
     calm = of(hub.until(known)["entities"], "alert")
     outlet.out.update(shown(outlet.file, alerts=[alert(Severity.ALERT, "leak", "Water in the tray. Dry it")]))
-    alarmed = of(hub.until(lambda said: of(said, "alert")["state"] != calm["state"])["entities"], "alert")
+    alarmed = of(hub.until(lambda said: of(said, "alert")["attributes"].get("texts"))["entities"], "alert")
 
     assert (calm["state"], alarmed["state"]) == ("off", "on")
     assert alarmed["attributes"]["device_class"] == "problem"
@@ -206,15 +216,16 @@ def test_what_is_not_known_is_unknown_and_not_a_number(hub, outlet):
     """A new bench has no result, one without a schedule no next start; a suspect electrode's pH is not shown."""
     status = shown(outlet.file)
     outlet.out.update({**status, "newest": None, "last": None, "next": None})
-    said = hub.until(lambda said: said and of(said, "titrant_days")["state"] != "unknown")["entities"]
+    said = hub.until(settled)["entities"]
 
     for name, one in said.items():
-        if of_key(name) not in ("titrant_days", "waste_days", "alert"):
+        if of_key(name) not in ALWAYS_KNOWN:
             assert one["state"] == "unknown", name
 
+    beside_the_ph = ("alkalinity", "salinity", "temperature")
     unsettled = {**status["newest"], "ph_total": {**status["newest"]["ph_total"], "verdict": "suspect"}}
     outlet.out.update({**status, "newest": unsettled})
-    said = hub.until(lambda said: of(said, "alkalinity")["state"] != "unknown")["entities"]
+    said = hub.until(lambda said: all(of(said, key)["state"] not in NOTHING for key in beside_the_ph))["entities"]
     assert of(said, "ph_total")["state"] == "unknown"
 
 
@@ -225,7 +236,7 @@ def test_a_services_values_are_those_of_its_own_status_and_unavailable_once_it_h
     mqtt = {"host": "127.0.0.1", "port": broker.port, "discovery_prefix": PREFIX}
     bench.write_text(to_toml(bench_table({"schedule": {"every_h": 24.0}, "outlets": {"mqtt": mqtt}})))
     service = Service(bench, PACE)
-    hub.until(lambda said: said and of(said, "alkalinity")["state"] not in NOTHING)
+    hub.until(lambda said: said and all(of(said, key)["state"] not in NOTHING for key in ("alkalinity", "measured_at")))
 
     def both():
         """Return what both have, once both have it of the same determination."""
@@ -233,7 +244,7 @@ def test_a_services_values_are_those_of_its_own_status_and_unavailable_once_it_h
         said = hub.ask()["entities"]
         measured_at = of(said, "measured_at")["state"]
         last = status["last"]
-        return (last, said) if moment(measured_at) == moment(last["started_utc"]) else None
+        return (last, said) if settled(said) and moment(measured_at) == moment(last["started_utc"]) else None
 
     last, said = service.until(both)
     assert float(of(said, "alkalinity")["state"]) == pytest.approx(last["alkalinity"]["dkh"], abs=1e-6)
@@ -242,8 +253,7 @@ def test_a_services_values_are_those_of_its_own_status_and_unavailable_once_it_h
         assert of(said, key)["state"] == (str(last[key]["value"]) if reportable else "unknown")
 
     service.kill() if ending == "kill" else service.stop()
-    said = hub.until(lambda said: of(said, "alkalinity")["state"] == "unavailable")["entities"]
-    assert {one["state"] for one in said.values()} == {"unavailable"}
+    hub.until(lambda said: {one["state"] for one in said.values()} == {"unavailable"})
     service = Service(bench, PACE)
     hub.until(lambda said: all(one["state"] != "unavailable" for one in said.values()))
     assert service.stop() == 0
