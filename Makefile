@@ -30,7 +30,7 @@ On a computer without pins: make install EXTRAS=$(NO_GPIO)"
 HAS_PYTHON := $(PYTHON) -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' || \
 	  { echo "Saltern needs Python 3.11 or newer with venv (on Debian: apt install python3-venv)"; exit 1; }
 
-.PHONY: help demo test lint types unit coverage bench soak vm hooks release wheelhouse install may-install install-files install-system uninstall clean
+.PHONY: help demo test lint types unit coverage bench soak hub vm hooks release wheelhouse install may-install install-files install-system uninstall clean
 
 help:
 	@echo "make demo   a day of a reef tank on the simulated bench, in some seconds"
@@ -39,6 +39,7 @@ help:
 	@echo "make hooks  lint, types and import rules before every commit"
 	@echo "make bench  accuracy and speed of the evaluation, as tables (an hour and a half)"
 	@echo "make soak   the fault campaign, a death at every instant, 200 kills, ten years of schedules (hours)"
+	@echo "make hub    what judges the announcement to home automation, for the tests of make soak"
 	@echo "make vm     (as root) a whole machine, emulated: kernel, systemd, simulated pins, power cuts (three hours)"
 	@echo "make install (as root) into $(PREFIX), with units, user and udev rules; again: an upgrade that keeps all data"
 	@echo "make release  source archive and wheel in dist/, the wheel tried on each Python that is here"
@@ -72,6 +73,20 @@ $(MICROPYTHON_STAMP):
 	    $(MICROPYTHON)@$(MICROPYTHON_VERSION) >/dev/null && touch $@ || \
 	  echo "npm could not install MicroPython: the pump node is not tested under it"
 
+# What a bench announces to home automation is judged by an implementation of the convention, in a Python of its own.
+# Without that Python those tests are skipped, and say so.
+HUB_PYTHON ?= python3.13
+HUB_VERSION := 2025.4.4
+HUB_STAMP := .hub/stamp-$(HUB_VERSION)
+
+$(HUB_STAMP):
+	@$(HUB_PYTHON) -c 'import venv, ensurepip' 2>/dev/null || { echo "$(HUB_PYTHON) is not there: the announcement is not judged"; exit 0; }; \
+	  $(HUB_PYTHON) -m venv .hub && \
+	  .hub/bin/python $(PIP) install --quiet homeassistant==$(HUB_VERSION) paho-mqtt==2.1.0 >/dev/null && touch $@ || \
+	  { rm -rf .hub; echo "pip could not install what judges the announcement: it is not judged"; }
+
+hub: $(HUB_STAMP)
+
 demo: $(VENV)/stamp-run
 	@$(BIN)/saltern demo
 
@@ -97,7 +112,7 @@ coverage: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
 hooks: $(VENV)/stamp-test
 	$(BIN)/pre-commit install --hook-type pre-commit --hook-type commit-msg
 
-soak: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
+soak: $(VENV)/stamp-test $(MICROPYTHON_STAMP) $(HUB_STAMP)
 	$(BIN)/pytest -q -n 2 -m soak -o processor_time_s=14400 -o hang_s=43200
 	$(BIN)/python -m tests.faults.every_instant
 	$(BIN)/python -m tests.faults
@@ -210,5 +225,5 @@ uninstall:
 	@echo "Removed. /etc/saltern and /var/lib/saltern are as they were"
 
 clean:
-	rm -rf $(VENV) dist wheelhouse .wheelhouse-venv .micropython .coverage* .mypy_cache .ruff_cache .pytest_cache .hypothesis \
+	rm -rf $(VENV) dist wheelhouse .wheelhouse-venv .micropython .hub .coverage* .mypy_cache .ruff_cache .pytest_cache .hypothesis \
 	  .import_linter_cache

@@ -1,21 +1,119 @@
 """Announces a bench to home automation by the open device-discovery convention of MQTT.
 
-One retained message on ``PREFIX/device/ID/config`` describes the whole device: its sensors, each with the topic, the
-template that takes its value out of the JSON, and the availability topic. Keys are the convention's long forms; they
-are from memory and from published descriptions, and were not tried against a home automation.
+One retained message on ``PREFIX/device/ID/config`` describes the whole device: its entities, each with the template
+that takes its value out of the bench's retained status, and the availability topic. Keys are the convention's long
+forms. `tests/publish/test_home_automation.py` has an implementation of the convention judge it, and
+`tests/publish/recorded/announcement.json` keeps what that one made of it.
+
+Values are those of the newest determination of the tank that may be reported, not of whatever was measured last: a
+reference solution is not the tank.
 """
 
+from dataclasses import dataclass, field
 from typing import Any
 
 from saltern import __version__
+from saltern.model.alert import Severity
+from saltern.model.verdict import REPORTABLE, Verdict
 
-SENSORS: tuple[tuple[str, str, str, str | None], ...] = (
-    ("alkalinity", "Alkalinity", "value_json.alkalinity.dkh", "dKH"),
-    ("alkalinity_verdict", "Alkalinity, verdict", "value_json.alkalinity.verdict", None),
-    ("ph_total", "pH, total scale", "value_json.ph_total.value", None),
-    ("salinity", "Salinity", "value_json.salinity.value", None),
+DKH = {"state_class": "measurement", "unit_of_measurement": "dKH"}
+LASTS = {"state_class": "measurement", "unit_of_measurement": "d", "device_class": "duration"}
+DIAGNOSTIC = {"entity_category": "diagnostic"}
+AT_LEAST_ONCE = 1
+FOR_THE_KEEPER = f"value_json.alerts | rejectattr('for_the_keeper', 'equalto', '{Severity.NOTICE.for_the_keeper}')"
+"""Those alerts that ask for something; the others are for information."""
+
+
+@dataclass(frozen=True)
+class Entity:
+    """One value that home automation shows.
+
+    `template` is what the convention makes of a status that came as `value_json`; `none` becomes "unknown".
+    """
+
+    key: str
+    name: str
+    template: str
+    options: dict[str, Any] = field(default_factory=dict)
+    platform: str = "sensor"
+
+
+def _template(expression: str) -> str:
+    return f"{{{{ {expression} }}}}"
+
+
+def _of(part: str, path: str) -> str:
+    """Return the template of a value in a part of the status that may be null."""
+    return _template(f"value_json.{part}.{path} if value_json.{part} else none")
+
+
+def _where_reportable(quantity: str) -> str:
+    """Return the template of a quantity beside the alkalinity, which has a verdict of its own."""
+    verdicts = ", ".join(f"'{verdict.value}'" for verdict in REPORTABLE)
+    newest = f"value_json.newest.{quantity}"
+    return _template(f"{newest}.value if value_json.newest and {newest}.verdict in [{verdicts}] else none")
+
+
+ENTITIES = (
+    Entity("alkalinity", "Alkalinity", _of("newest", "alkalinity.dkh"), {**DKH, "suggested_display_precision": 2}),
+    Entity(
+        "alkalinity_u",
+        "Alkalinity, standard uncertainty",
+        _of("newest", "alkalinity.u_dkh"),
+        {**DKH, **DIAGNOSTIC, "suggested_display_precision": 3},
+    ),
+    Entity(
+        "ph_total",
+        "pH, total scale",
+        _where_reportable("ph_total"),
+        {"state_class": "measurement", "device_class": "ph", "suggested_display_precision": 2},
+    ),
+    Entity(  # practical salinity has no unit (TEOS-10 manual, IOC, SCOR and IAPSO 2010)
+        "salinity",
+        "Salinity",
+        _where_reportable("salinity"),
+        {"state_class": "measurement", "suggested_display_precision": 2},
+    ),
+    Entity(
+        "temperature",
+        "Sample temperature",
+        _of("newest", "temperature_c"),
+        {"state_class": "measurement", "device_class": "temperature", "unit_of_measurement": "°C"},
+    ),
+    Entity("measured_at", "Measured", _of("newest", "started_utc"), {"device_class": "timestamp"}),
+    Entity(
+        "alkalinity_verdict",
+        "Last determination, verdict",
+        _of("last", "verdict"),
+        {**DIAGNOSTIC, "device_class": "enum", "options": [verdict.value for verdict in Verdict]},
+    ),
+    Entity("next", "Next start", _of("next", "at_utc"), {"device_class": "timestamp"}),
+    Entity(
+        "titrant_days",
+        "Titrant, lasts at least",
+        _template("value_json.bottle.days_left"),
+        {**LASTS, "suggested_display_precision": 1},
+    ),
+    Entity(
+        "waste_days",
+        "Waste container, has room for at least",
+        _template("value_json.waste.days_left"),
+        {**LASTS, "suggested_display_precision": 1},
+    ),
+    Entity(
+        "alert",
+        "Alert",
+        _template(f"'ON' if {FOR_THE_KEEPER} | list else 'OFF'"),
+        {
+            "device_class": "problem",
+            "json_attributes_template": _template(
+                f"dict(texts={FOR_THE_KEEPER} | map(attribute='text') | list) | tojson"
+            ),
+        },
+        platform="binary_sensor",
+    ),
 )
-"""Identifier, name, where the value is in a published result, unit."""
+"""Device classes and units are those of the convention. A key is for good: a keeper's charts hang on it."""
 
 
 def announcement(prefix: str, topic: str, bench: str) -> tuple[str, dict[str, Any]]:
@@ -31,25 +129,27 @@ def announcement(prefix: str, topic: str, bench: str) -> tuple[str, dict[str, An
         Its name.
     """
     identity = f"saltern-{bench}"
-    components: dict[str, dict[str, Any]] = {}
-    for key, name, path, unit in SENSORS:
-        component: dict[str, Any] = {
-            "platform": "sensor",
-            "unique_id": f"{identity}-{key}",
-            "name": name,
-            "state_topic": f"{topic}/result",
-            "value_template": f"{{{{ {path} }}}}",
-        }
-        if unit is not None:
-            component["unit_of_measurement"] = unit
-        components[key] = component
     payload = {
         "device": {"identifiers": [identity], "name": f"Saltern {bench}", "sw_version": __version__},
         "origin": {"name": "saltern", "sw_version": __version__},
-        "components": components,
+        "components": {entity.key: _component(entity, identity, f"{topic}/status") for entity in ENTITIES},
         "availability_topic": f"{topic}/state",
         "payload_available": "online",
         "payload_not_available": "offline",
-        "qos": 1,
     }
     return f"{prefix}/device/{identity}/config", payload
+
+
+def _component(entity: Entity, identity: str, topic: str) -> dict[str, Any]:
+    component = {
+        "platform": entity.platform,
+        "unique_id": f"{identity}-{entity.key}",
+        "name": entity.name,
+        "state_topic": topic,
+        "value_template": entity.template,
+        "qos": AT_LEAST_ONCE,  # stated for the whole device it is not taken over
+        **entity.options,
+    }
+    if "json_attributes_template" in component:
+        component["json_attributes_topic"] = topic
+    return component

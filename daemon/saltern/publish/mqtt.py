@@ -1,10 +1,10 @@
 """Results and alerts to the keeper's own broker: at least once, in order, each with the number it has in the records.
 
-Topics, JSON: `BASE/BENCH/result` (retained: the newest determination), `BASE/BENCH/alert`, `BASE/BENCH/status`
-(retained, each minute), and `BASE/BENCH/state`, retained: `online` while the bench's control loop runs, `offline` when
-it does not, and by the last will when the process or the network is gone. What a broker has acknowledged is kept as a
-number, so that after an outage or a restart the outlet goes on where it was: nothing is lost, and what is sent twice
-carries the same `id`.
+Topics, JSON: `BASE/BENCH/result` (retained: the newest determination, of whatever water), `BASE/BENCH/alert`,
+`BASE/BENCH/status` (retained, each minute; its `newest` is the tank's newest reportable result), and
+`BASE/BENCH/state`, retained: `online` while the bench's control loop runs, `offline` when it does not, and by the last
+will when the process or the network is gone. What a broker has acknowledged is kept as a number, so that after an
+outage or a restart the outlet goes on where it was: nothing is lost, and what is sent twice carries the same `id`.
 """
 
 import json
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import structlog
 from pydantic import Field
 
+from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config.tables import Table
 from saltern.model.alert import Alert
 from saltern.publish.credentials import secret
@@ -185,7 +186,7 @@ def alert_json(number: int, alert: Alert) -> dict[str, Any]:
 
 def status_json(status: dict[str, Any]) -> dict[str, Any]:
     """Return what is published of a status (see `saltern.running.shown`): what whoever keeps many benches looks at."""
-    running, newest = status["running"], status["newest"]
+    running, newest, last = status["running"], status["newest"], status["last"]
     return {
         "schema_version": 1,
         "at_utc": status["at_utc"],
@@ -200,10 +201,30 @@ def status_json(status: dict[str, Any]) -> dict[str, Any]:
         "bottle": {"left_ml": status["titrant"]["left_ml"][0], "days_left": status["titrant"]["days_left"]},
         "waste": {"room_ml": status["waste"]["room_ml"], "days_left": status["waste_days"]},
         "next": status["next"],
-        "newest": None if newest is None else {"id": newest["id"], "started_utc": newest["started_utc"]},
+        "newest": None if newest is None else _newest_json(newest),
+        "last": None
+        if last is None
+        else {**_which(last), "source": last["source"], "verdict": last["alkalinity"]["verdict"]},
         "parked": status["parked"],
         "held_until": status["held_until"],
         "away": status["away"],
+    }
+
+
+def _which(result: dict[str, Any]) -> dict[str, Any]:
+    return {"id": result["id"], "started_utc": result["started_utc"]}
+
+
+def _newest_json(newest: dict[str, Any]) -> dict[str, Any]:
+    """Return what is published of the tank's newest reportable result, k = 1."""
+    alkalinity, salinity = newest["alkalinity"], newest["salinity"]["value"]
+    u_dkh = None if alkalinity["u"] is None else umol_kg_to_dkh(alkalinity["u"], 35.0 if salinity is None else salinity)
+    shown = ("dkh", "umol_per_kg", "u", "verdict")
+    return {
+        **_which(newest),
+        "alkalinity": {**{key: alkalinity[key] for key in shown}, "u_dkh": u_dkh},
+        **{name: {key: newest[name][key] for key in ("value", "u", "verdict")} for name in ("ph_total", "salinity")},
+        "temperature_c": newest["temperature_c"],
     }
 
 
