@@ -3,6 +3,7 @@
 import tomllib
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -146,6 +147,13 @@ def test_the_first_scheduled_determination_of_a_new_bench_is_accepted_and_true(d
 
     assert first.alkalinity.verdict.value == "accepted"
     assert abs(first.alkalinity.value - truth) < 3.0 * first.alkalinity.u  # one bench, drawn once
+    questions, minutes = (sum(column) for column in list(zip(*day.questions, strict=True))[1:])
+    page = (Path(__file__).parents[1] / "hardware" / "FIRST_DAY.md").read_text()
+    assert f"takes {questions} questions and {minutes // 60:.0f} h {minutes % 60:.0f} min" in page
+    assert (
+        f"{first.alkalinity.value:.0f} ± {2 * first.alkalinity.u:.0f} umol/kg (k = 2), the truth being {truth:.0f}"
+        in page
+    )
     with capsys.disabled():
         for what, count, minutes in day.questions:
             print(f"{what:28}{count:4} questions {minutes:7.1f} min")
