@@ -8,6 +8,9 @@ from hardware.bench_book.parts import cost_eur, items
 from hardware.bench_book.vessel import misfits, placed
 from hardware.bench_book.wiring import COLOURS, has_node, one_shots, wiring
 
+from saltern.chemistry.recipes import titrant_recipe
+from saltern.cli.recipe import titrant_steps
+
 WHAT = {
     "node": """Pumps and stirrer on the pump node, probes on one RS-485 line, floats on the header. Build this one
     first:
@@ -30,10 +33,8 @@ has a drip loop. Fixed wiring is a licensed electrician's work. Local codes and 
 before
 this page. There is no acid in the room before the last step of `saltern bring-up`."""
 
-TITRANT = """Bought ready is better. `saltern recipe titrant` shows how to make a bottle from bought acid of known
-strength,
-with its cautions: goggles, gloves, ventilation; acid into water, never water into acid; the safety data sheet first;
-label the bottle with what is in it, its strength and the date."""
+TITRANT = """Bought ready is better. This makes 1 L out of bought acid of 1 mol/L; `saltern recipe titrant` shows it for
+other strengths and amounts."""
 
 
 def page(bench: Bench) -> str:
@@ -155,5 +156,13 @@ def _parts(bench: Bench) -> list[str]:
         "",
         "## The titrant",
         "",
-        *_paragraph(TITRANT)[:1],
+        *_paragraph(TITRANT),
+        *_titrant(bench),
     ]
+
+
+def _titrant(bench: Bench) -> list[str]:
+    wanted = bench.table["titrant"]
+    made = titrant_recipe(wanted["concentration_mol_per_l"], 1.0, 1.0, wanted.get("background", "water"))
+    cautions = [f"- **{caution}**" for caution in made.cautions]
+    return [*cautions, "", *(f"{number}. {step}" for number, step in enumerate(titrant_steps(made), start=1))]

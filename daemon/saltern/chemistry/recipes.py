@@ -46,7 +46,7 @@ CAUTIONS = (
     "it and your local rules come before this page.",
     "Water first, then the acid into it, slowly; never the other way round.",
     "Acid and bleach give chlorine gas: keep them apart, bottles and drains alike.",
-    "Use a laboratory bottle, no drink's bottle. Label it: hydrochloric acid, its strength, the day, your name.",
+    "Use a laboratory bottle, never a drink's bottle. Label it: hydrochloric acid, its strength, the day, your name.",
     "A splash on skin or in an eye: rinse with running water at once, for 15 minutes, and get help.",
 )
 

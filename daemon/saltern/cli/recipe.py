@@ -8,6 +8,7 @@ import typer
 from saltern.cli.live import BenchOption
 
 if TYPE_CHECKING:
+    from saltern.chemistry.recipes import TitrantRecipe
     from saltern.config.tables import BenchConfig
 
 DETERMINATIONS, SPARE = 4, 1.25
@@ -121,17 +122,19 @@ def _titrant(
     say(f"{made.litres:g} L of titrant, {made.mol_per_l:g} mol/L hydrochloric acid")
     for caution in made.cautions:
         say(f"! {caution}", hanging=2)
-    say(f"1. Put {0.8 * made.final_g:.0f} g of distilled water into the bottle, on a scale.")
-    step = 2
-    if made.nacl_g > 0:
-        say(f"{step}. Dissolve {made.nacl_g:.1f} g of sodium chloride of analytical grade, without additives, in it.")
-        step += 1
-    say(
-        f"{step}. Add {made.stock_g:.1f} g ({made.stock_ml:.1f} mL) of the {made.stock_mol_per_l:g} mol/L acid, "
-        "slowly, and stir."
-    )
-    say(f"{step + 1}. Make it up with distilled water to {made.final_g:.0f} g, close it, and turn it over ten times.")
-    say(
-        f"{step + 2}. saltern change-bottle --mol-per-l {made.mol_per_l:g} --u-percent 2, then standardise it: only a "
-        "reference shows how strong it is."
-    )
+    for number, step in enumerate(titrant_steps(made), start=1):
+        say(f"{number}. {step}", hanging=3)
+
+
+def titrant_steps(made: "TitrantRecipe") -> list[str]:
+    """Return what to do, step by step, once the cautions are read."""
+    salt = f"Dissolve {made.nacl_g:.1f} g of sodium chloride of analytical grade, without additives, in it."
+    return [
+        f"Put {0.8 * made.final_g:.0f} g of distilled water into the bottle, on a scale.",
+        *([salt] if made.nacl_g > 0 else []),
+        f"Add {made.stock_g:.1f} g ({made.stock_ml:.1f} mL) of the {made.stock_mol_per_l:g} mol/L acid, slowly, and "
+        "stir.",
+        f"Make it up with distilled water to {made.final_g:.0f} g, close it, and turn it over ten times.",
+        f"saltern change-bottle --strength {made.mol_per_l:g} --u-percent 2, then standardise it: only a reference "
+        "shows how strong it is.",
+    ]
