@@ -129,9 +129,14 @@ class StepperPump:
                     self._at_most = self._queued
                     self._at_least = self._vouched(self._sent()[0])
             finally:
-                self._enable.set(False)
+                self._let_go()
             if was == "turning":
                 self._at_most = self._sent()[1]
+
+    def _let_go(self) -> None:
+        """Take the motor's current, and then the direction's level: at rest no line of a pump is driven."""
+        self._enable.set(False)
+        self._direction.set(False)
 
     def close(self) -> None:
         with ExitStack() as each:
@@ -166,11 +171,11 @@ class StepperPump:
                 self._from_rest()
             elif left:  # a computer as busy as this one is no place for the rest of it
                 self._state = "rest"
-                self._enable.set(False)
+                self._let_go()
                 least = most = self._queued
             else:
                 self._state = "rest"
-                self._enable.set(False)
+                self._let_go()
                 least = most = self._asked
         self._at_least, self._at_most = self._vouched(least), most
 

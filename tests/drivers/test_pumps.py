@@ -227,14 +227,21 @@ def test_a_dead_host_leaves_at_most_a_fifth_of_a_second(stepper, wires, clock):
     assert wires.pulses.gone_out() - sent <= 0.2 * 2000 + 1
 
 
-def test_a_stepper_is_enabled_only_while_it_turns(stepper, clock, pins):
+@pytest.mark.parametrize("halted", [False, True])
+def test_no_line_of_a_stepper_is_driven_but_while_it_turns(stepper, clock, pins, halted):
+    """The direction's level stayed up after each draw-back, as a real kernel's pins showed."""
     assert pins.pin(22).state == 0
     stepper.start(500, Direction.REVERSE)
     assert (pins.pin(22).state, pins.pin(27).state) == (1, 1)
 
-    run_to_end(stepper, clock)
+    if halted:
+        stepper.halt()
+    else:
+        run_to_end(stepper, clock)
 
-    assert pins.pin(22).state == 0
+    assert (pins.pin(22).state, pins.pin(27).state) == (0, 0)
+    current, direction = (pins.pin(line).states[-1].timestamp for line in (22, 27))
+    assert current <= direction  # without current first: what is queued still turns nothing
 
 
 def test_outputs_show_no_blip_at_open_and_close(wires, pins):
