@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 import structlog
 from pydantic import Field
 
-from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config.tables import Table
 from saltern.model.alert import Alert
 from saltern.publish.credentials import secret
@@ -217,8 +216,8 @@ def _which(result: dict[str, Any]) -> dict[str, Any]:
 
 def _newest_json(newest: dict[str, Any]) -> dict[str, Any]:
     """Return what is published of the tank's newest reportable result, k = 1."""
-    alkalinity, salinity = newest["alkalinity"], newest["salinity"]["value"]
-    u_dkh = None if alkalinity["u"] is None else umol_kg_to_dkh(alkalinity["u"], 35.0 if salinity is None else salinity)
+    alkalinity = newest["alkalinity"]
+    u_dkh = None if alkalinity["u"] is None else alkalinity["u"] * alkalinity["dkh"] / alkalinity["umol_per_kg"]
     shown = ("dkh", "umol_per_kg", "u", "verdict")
     return {
         **_which(newest),
