@@ -48,8 +48,7 @@ def rated(config: BenchConfig) -> dict[str, Rated]:
         drive, permit = _stated(drivers, pump.drive, "pump"), _stated(drivers, pump.permit, "permit")
         if drive is None or permit is None or drive[0].rate is None or permit[0].lapse_s is None:
             continue
-        stated_s = permit[0].lapse_s(permit[1])
-        lapse_s = stated_s if pump.permit_lapse_s is None else pump.permit_lapse_s
+        lapse_s = pump.lapse_s(permit[0].lapse_s(permit[1]))
         found[role] = Rated(drive[0].rate(drive[1]), pump.ml_per_unit, lapse_s)
     return found
 

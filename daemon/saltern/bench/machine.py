@@ -29,9 +29,8 @@ class Machine:
         return float(self.pump(role).ml_per_unit * self.devices.pumps[role].rate)
 
     def lapse_s(self, role: str) -> float:
-        """Return how long a pump's permit holds after its last kick: as measured, else as its driver states."""
-        measured_s = self.pump(role).permit_lapse_s
-        return float(self.devices.permits[role].lapse_s if measured_s is None else measured_s)
+        """Return how long a pump's permit may hold after its last kick."""
+        return float(self.pump(role).lapse_s(self.devices.permits[role].lapse_s))
 
     def gain_u(self, role: str) -> float:
         """Return the fraction by which a pump may give more or less than its calibration says."""

@@ -119,7 +119,8 @@ class Pump(Table):
         default=None,
         ge=0.1,
         le=30.0,
-        description="how long the permit holds after its last kick, as measured by bring-up; else as its driver states",
+        description="how long the permit holds after its last kick at most, as bring-up read it; the longer of this "
+        "and what its driver states counts",
     )
     valve: DeviceTable | None = Field(
         default=None,
@@ -137,6 +138,14 @@ class Pump(Table):
         default=None, gt=0, description="units from roller to roller of a counted peristaltic pump; doses keep to it"
     )
     line: Line
+
+    def lapse_s(self, stated_s: float) -> float:
+        """Return how long the permit may hold after its last kick, of what its driver states and what was read of it.
+
+        A reading never shortens it: what is stated may be the longest of a one-shot that was read on a warm day, and
+        the bound of what a pump may have moved is reckoned with it.
+        """
+        return stated_s if self.permit_lapse_s is None else max(stated_s, self.permit_lapse_s)
 
 
 class Pumps(Table):
