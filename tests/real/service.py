@@ -43,6 +43,11 @@ class Service:
         self.process = process
         self.bench = bench
         self.log = log
+        self.voids_answered = self.voids()
+
+    def voids(self) -> int:
+        """Return how many determinations have ended as void, of this life and those before it."""
+        return self.log.read_text(errors="replace").count('"verdict": "void"')
 
     def ask(self, method: str, **words: Any) -> dict[str, Any]:
         with Client(self.bench.parent / "bench.sock") as client:
