@@ -7,7 +7,7 @@ from pathlib import Path
 
 from tests.real.vm.outcome import Case, read_json
 
-SHARES = (("examples", "deaths", "cuts"), ("unplugged", "upkeep"))
+SHARES = (("deaths", "cuts"), ("examples", "unplugged", "upkeep"))
 """Of about the same length; each begins with a determination of its own."""
 
 
