@@ -163,7 +163,7 @@ def test_an_electrode_that_does_not_answer_is_called_dead():
 
 
 def test_every_cause_and_every_measurement_has_its_words():
-    from saltern.running.finding_words import ASKS, CAUSES
+    from saltern.report.finding_words import ASKS, CAUSES
 
     assert set(CAUSES) == set(Cause)
     assert set(ASKS) == set(Ask)

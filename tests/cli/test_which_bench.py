@@ -149,7 +149,7 @@ def test_who_may_read_neither_bench_file_nor_records_is_answered_by_the_service(
 
     def results(params):
         asked.append(params.limit)
-        return {"time_zone": "Europe/Berlin", "determinations": [result]}
+        return {"time_zone": "Europe/Berlin", "alkalinity_unit": "dKH", "determinations": [result]}
 
     server = Server(root / "run/saltern/bench/saltern.sock", {"results": results})
     may = os.access

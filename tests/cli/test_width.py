@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.cli.calibrations import calibration_lines
 from saltern.cli.present import print_simulation, result_lines
 from saltern.cli.present_lines import labelled, wrapped
@@ -20,6 +21,7 @@ from tests.cli.command import run
 from tests.keeper import keeper
 
 BERLIN = ZoneInfo("Europe/Berlin")
+DKH = AlkalinityUnit.DKH
 NOW = datetime(2026, 3, 2, 14, 8, tzinfo=UTC)  # 15:08 in Berlin
 WIDTHS = (80, 60)
 
@@ -165,7 +167,7 @@ def longest_result(number):
 
 @pytest.mark.parametrize("width", [*WIDTHS, 110])
 def test_the_longest_results_fit_and_keep_their_uncertainty(width):
-    lines = result_lines([longest_result(n) for n in range(5)], BERLIN, NOW, width)
+    lines = result_lines([longest_result(n) for n in range(5)], BERLIN, DKH, NOW, width)
     assert beyond(lines, width) == []
     assert sum("12.42 ± 0.20" in line for line in lines) == 5
     assert sum("−1.12 ± 0.20*" in line for line in lines) == 5
@@ -174,7 +176,7 @@ def test_the_longest_results_fit_and_keep_their_uncertainty(width):
 
 def test_a_change_that_leaves_no_room_is_left_out_and_the_value_stays():
     late = {**longest_result(1), "id": 123456, "change": {"dkh": -10.12, "u_dkh": 1.1, "across_titre_factors": True}}
-    lines = result_lines([late], BERLIN, NOW, 60)
+    lines = result_lines([late], BERLIN, DKH, NOW, 60)
     assert beyond(lines, 60) == []
     assert "12.42 ± 0.20" in lines[1]
     assert "−10.12" not in lines[1]
@@ -189,7 +191,9 @@ def test_a_simulation_fits(capsys, monkeypatch, width):
     trip = {"at_h": 5.0, "cleared_h": 7.0, "kind": "trip", "interlock": "leak", "cuts": ["sample", "titrant", "waste"]}
     truth = {"peak_vessel_ml": 120.0, "vessel_capacity_ml": 150.0, "spilled_ml": 0.0, "titrant_to_tank_ml": 0.0}
     alert = {"at_h": 5.0, "severity": "warning", "text": "something long is wrong with the bench " * 4}
-    print_simulation({"determinations": [entry], "trips": [trip], "alerts": [alert], "truth": truth, "wall_s": 1.0})
+    print_simulation(
+        {"determinations": [entry], "trips": [trip], "alerts": [alert], "truth": truth, "wall_s": 1.0}, DKH
+    )
     out = capsys.readouterr().out
     assert "truth" in out
     assert beyond(out.splitlines(), width) == []

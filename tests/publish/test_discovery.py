@@ -8,6 +8,7 @@ import re
 from pathlib import Path
 
 from saltern import __version__
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.publish.discovery import announcement
 from saltern.publish.mqtt import status_json
 from tests.nine_days import nine_days, shown
@@ -18,7 +19,7 @@ RECORDED = Path(__file__).with_name("recorded") / "announcement.json"
 def test_the_announcement_is_the_one_that_was_judged():
     """Where it changes: `make hub`, then `pytest -m soak tests/publish/test_home_automation.py`."""
     judged = json.loads(RECORDED.read_text())
-    topic, payload = announcement("announce", "saltern/kelp-room", "kelp-room")
+    topic, payload = announcement("announce", "saltern/kelp-room", "kelp-room", AlkalinityUnit.DKH)
 
     for part in ("device", "origin"):
         assert payload[part].pop("sw_version") == __version__
@@ -26,7 +27,7 @@ def test_the_announcement_is_the_one_that_was_judged():
 
 
 def test_every_template_finds_its_value_in_a_published_status(tmp_path):
-    _, payload = announcement("announce", "saltern/kelp-room", "kelp-room")
+    _, payload = announcement("announce", "saltern/kelp-room", "kelp-room", AlkalinityUnit.DKH)
     published = json.loads(json.dumps(status_json(shown(nine_days(tmp_path)))))
 
     for key, component in payload["components"].items():

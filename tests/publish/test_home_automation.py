@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.clock import RealClock
 from saltern.model.alert import Severity
 from saltern.publish.discovery import announcement
@@ -33,7 +34,16 @@ PREFIX = "announce"
 PROCESSOR_S = 120
 PACE = 1500
 NOTHING = (None, "unknown", "unavailable")
-NUMBERS = {"alkalinity", "alkalinity_u", "ph_total", "salinity", "temperature", "titrant_days", "waste_days"}
+NUMBERS = {
+    "alkalinity",
+    "alkalinity_u",
+    "consumption",
+    "ph_total",
+    "salinity",
+    "temperature",
+    "titrant_days",
+    "waste_days",
+}
 ALWAYS_KNOWN = ("titrant_days", "waste_days", "alert")
 VALUES = {"texts"}
 """Attributes that are values, and so not of the announcement."""
@@ -95,7 +105,7 @@ class Outlet:
         self.file = nine_days(folder)
         self.store = open_store(folder / "saltern.sqlite", RealClock())
         config = Mqtt(host="127.0.0.1", port=port, discovery_prefix=PREFIX)
-        self.out = MqttOutlet(config, "kelp-room", folder, self.store, lambda: True)
+        self.out = MqttOutlet(config, "kelp-room", AlkalinityUnit.DKH, folder, self.store, lambda: True)
         self.store.acknowledge("mqtt", "result", 0)  # all of it is news to this broker
         ((newest, _),) = self.store.results(1)
         until(lambda: self.store.acknowledged("mqtt", "result") == newest)
@@ -141,7 +151,7 @@ def moment(text):
 
 def judged(hub, said):
     """Return what is kept of a run: who judged, when, what was asked, and what became of it, but for values."""
-    topic, payload = announcement(PREFIX, "saltern/kelp-room", "kelp-room")
+    topic, payload = announcement(PREFIX, "saltern/kelp-room", "kelp-room", AlkalinityUnit.DKH)
     for part in ("device", "origin"):
         del payload[part]["sw_version"]
     made = {
@@ -215,7 +225,7 @@ def test_an_alert_for_the_keeper_is_shown_with_its_text_and_one_for_the_log_is_n
 def test_what_is_not_known_is_unknown_and_not_a_number(hub, outlet):
     """A new bench has no result, one without a schedule no next start; a suspect electrode's pH is not shown."""
     status = shown(outlet.file)
-    outlet.out.update({**status, "newest": None, "last": None, "next": None})
+    outlet.out.update({**status, "newest": None, "last": None, "next": None, "tank": None})
     said = hub.until(settled)["entities"]
 
     for name, one in said.items():

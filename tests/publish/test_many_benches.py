@@ -12,6 +12,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from prometheus_client.parser import text_string_to_metric_families
 
 from saltern import __version__
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.clock import RealClock
 from saltern.publish import mqtt
 from saltern.publish.mqtt import Mqtt, MqttOutlet
@@ -144,7 +145,9 @@ def test_state_is_that_of_the_control_loop_and_status_is_there_for_whoever_comes
     """The network thread lives on while the loop hangs: the broker must hear of the loop."""
     monkeypatch.setattr(mqtt, "LOOK_EVERY_S", 0.05)
     life, store, ear = [False], open_store(tmp_path / "s.sqlite", RealClock()), Ear(broker.port)
-    out = MqttOutlet(Mqtt(host="127.0.0.1", port=broker.port), "kelp-room", tmp_path, store, lambda: life[0])
+    out = MqttOutlet(
+        Mqtt(host="127.0.0.1", port=broker.port), "kelp-room", AlkalinityUnit.DKH, tmp_path, store, lambda: life[0]
+    )
     late = None
     try:
         until(lambda: ear.state() == "offline")

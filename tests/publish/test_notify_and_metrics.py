@@ -7,6 +7,7 @@ import urllib.request
 from datetime import UTC, datetime, time
 
 import pytest
+from prometheus_client.parser import text_string_to_metric_families
 
 from saltern.clock import RealClock
 from saltern.config.tables import Alerts
@@ -194,6 +195,7 @@ NEWEST = {
 STATUS = {
     "last": {**NEWEST, "source": "reference", "alkalinity": {"verdict": "accepted", "umol_per_kg": 2000.0, "u": 3.5}},
     "newest": NEWEST,
+    "tank": None,
     "alive_at": "2026-03-02T00:20:00+00:00",
     "next": None,
     "waste_days": 9.0,
@@ -221,6 +223,32 @@ def test_metrics_are_in_base_units_and_what_is_not_believed_is_left_out(tmp_path
     assert "saltern_sample_ph{" not in text
     assert 'saltern_device_up{bench="kelp-room",device="probes.ph.board"} 1.0' in text
     assert 'saltern_device_up{bench="kelp-room",device="pumps.waste.drive"} 0.0' in text
+
+
+def test_consumption_and_forecast_are_in_base_units_while_they_are_known(tmp_path):
+    """By hand: 0.7 dKH is 249.7 umol/L (10 mg/L CaO a dKH), 243.6 umol/kg at 1.0248 kg/L (gsw, 35, 20 degC)."""
+    out = MetricsOutlet(Metrics(textfile="m.prom"), "kelp-room", tmp_path)
+    window = {"days": 3.0, "consumption_dkh_per_day": {"value": 0.7, "u": 0.07}}
+    taken = {"too_early": False, "windows": [window]}
+    tank = {"salinity": 35.0, "consumption": taken, "forecast": {"leaves_at_utc": "2026-03-05T00:00:00+00:00"}}
+    out.update({**STATUS, "tank": tank})
+    known = samples(tmp_path / "m.prom")
+    out.update({**STATUS, "tank": {**tank, "consumption": {**taken, "too_early": True}, "forecast": None}})
+    unknown = samples(tmp_path / "m.prom")
+    out.close()
+
+    a_second = 243.6e-6 / 86400.0
+    assert known["saltern_tank_consumption_moles_per_kilogram_per_second"] == pytest.approx(a_second, rel=1e-3)
+    uncertainty = known["saltern_tank_consumption_uncertainty_moles_per_kilogram_per_second"]
+    assert uncertainty == pytest.approx(0.1 * a_second, rel=1e-3)
+    assert known["saltern_tank_leaves_band_timestamp_seconds"] == datetime(2026, 3, 5, tzinfo=UTC).timestamp()
+    assert not [name for name in unknown if name.startswith("saltern_tank_")]
+
+
+def samples(textfile):
+    """Return the values by name, as the library of the format reads them."""
+    families = text_string_to_metric_families(textfile.read_text())
+    return {sample.name: sample.value for family in families for sample in family.samples}
 
 
 def test_how_often_a_device_came_back_is_a_counter_over_all_that_was_told(tmp_path):

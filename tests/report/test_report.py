@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.model.alert import Alert, Severity
 from saltern.model.determination import Quantity, Source
 from saltern.model.logbook import Dose, Logged, OtherTest, Remark, WaterChange
@@ -19,6 +20,7 @@ from tests.processes import run
 from tests.twin_bench import TwinBench
 
 ZONE = ZoneInfo("Europe/Lisbon")
+DKH = AlkalinityUnit.DKH
 BEGIN = datetime(2026, 3, 2, tzinfo=UTC)
 
 
@@ -48,7 +50,7 @@ def contents():
     cloudy = replace(d, started_at=BEGIN + timedelta(hours=56))
     cloudy = replace(cloudy, ph_total=Quantity(8.0, 0.02, Verdict.SUSPECT, (Reason.UNSETTLED,)))
     results += [(15, reference), (16, cloudy)]
-    return Contents("kelp-room", BEGIN, BEGIN + timedelta(days=3), ZONE, results, logged, alerts)
+    return Contents("kelp-room", BEGIN, BEGIN + timedelta(days=3), ZONE, DKH, results, logged, alerts)
 
 
 def test_the_page_needs_no_network_and_escapes_what_the_keeper_wrote(contents):
@@ -108,14 +110,14 @@ def test_a_reference_is_not_drawn_among_the_tanks_results_nor_counted_as_one(con
     page = html(replace(contents, results=only))
 
     assert "0 determinations of the tank" in page
-    axis = overview([d for _, d in only], [], ZONE).axes[0]
+    axis = overview([d for _, d in only], [], ZONE, DKH).axes[0]
     assert [line for line in axis.lines if len(line.get_xdata())] == []
 
 
 def test_tests_are_points_and_water_changes_and_new_factors_are_marked(contents):
     results = [d for _, d in contents.results]
     changed = [replace(d, calibrations={"titre": 2}) if i >= 6 else d for i, d in enumerate(results)]
-    figure = overview(changed, contents.logged, ZONE)
+    figure = overview(changed, contents.logged, ZONE, DKH)
     lines = {line.get_label(): line for line in figure.axes[0].lines}
 
     assert list(lines["your test"].get_ydata()) == [7.4]
@@ -125,7 +127,7 @@ def test_tests_are_points_and_water_changes_and_new_factors_are_marked(contents)
 
 
 def test_the_chart_takes_the_pages_own_text_colour(contents):
-    svg = as_svg(overview([d for _, d in contents.results], contents.logged, ZONE))
+    svg = as_svg(overview([d for _, d in contents.results], contents.logged, ZONE, DKH))
 
     assert "currentColor" in svg
     assert "#0a0b0c" not in svg
@@ -133,14 +135,14 @@ def test_the_chart_takes_the_pages_own_text_colour(contents):
 
 
 def test_an_empty_report_says_so():
-    page = html(Contents("kelp-room", BEGIN, BEGIN, ZONE, [], [], []))
+    page = html(Contents("kelp-room", BEGIN, BEGIN, ZONE, DKH, [], [], []))
 
     assert "0 determinations" in page
     assert "<svg" not in page
 
 
 def test_the_picture_is_a_png(contents):
-    picture = as_png(overview([d for _, d in contents.results], contents.logged, ZONE))
+    picture = as_png(overview([d for _, d in contents.results], contents.logged, ZONE, DKH))
 
     assert picture.startswith(b"\x89PNG")
 

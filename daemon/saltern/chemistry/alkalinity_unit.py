@@ -29,6 +29,9 @@ DIGITS = {
 }
 """Decimals at which the last one is some hundredths of a German degree."""
 
+COVERAGE = 2.0
+"""Spreads are written with k = 2 (GUM, JCGM 100:2008, 6.2)."""
+
 
 def from_dkh(dkh: float, unit: AlkalinityUnit, salinity: float | None = None) -> float:
     """Return dKH in another unit; a salinity that is not known is 35."""
@@ -50,6 +53,20 @@ def to_dkh(value: float, unit: AlkalinityUnit, salinity: float | None = None) ->
     return meq_l / MEQ_L_PER_DKH
 
 
+def written(
+    value: float, u: float | None, unit: AlkalinityUnit, *, signed: bool = False, more_digits: int = 0
+) -> tuple[str, str]:
+    """Return for example ("7.93", "0.10"): a value that is in this unit, and its spread, k = 2.
+
+    A spread that is not known is "?"; one that is known has a digit more where it would be written as zero.
+    """
+    sign, digits = "+" if signed else "", DIGITS[unit] + more_digits
+    spread = None if u is None else COVERAGE * u
+    if spread is not None and 0.0 < spread < 10.0**-digits:
+        digits += 1
+    return f"{value:{sign}.{digits}f}", "?" if spread is None else f"{spread:.{digits}f}"
+
+
 def said(dkh: float, unit: AlkalinityUnit, salinity: float | None = None, *, signed: bool = False) -> str:
     """Return for example "7.93 dKH", "+0.036 meq/L"."""
     sign = "+" if signed else ""
@@ -57,9 +74,15 @@ def said(dkh: float, unit: AlkalinityUnit, salinity: float | None = None, *, sig
 
 
 def said_with_u(
-    dkh: float, u_dkh: float, unit: AlkalinityUnit, salinity: float | None = None, *, signed: bool = False
+    dkh: float,
+    u_dkh: float,
+    unit: AlkalinityUnit,
+    salinity: float | None = None,
+    *,
+    signed: bool = False,
+    more_digits: int = 0,
 ) -> str:
     """Return for example "7.93 ± 0.10 dKH", k = 2."""
-    sign, digits = "+" if signed else "", DIGITS[unit]
-    value, spread = from_dkh(dkh, unit, salinity), 2.0 * from_dkh(u_dkh, unit, salinity)
-    return f"{value:{sign}.{digits}f} ± {spread:.{digits}f} {unit.value}"
+    here, u = (from_dkh(each, unit, salinity) for each in (dkh, u_dkh))
+    value, spread = written(here, u, unit, signed=signed, more_digits=more_digits)
+    return f"{value} ± {spread} {unit.value}"

@@ -2,9 +2,9 @@
 
 Per-litre units are at the sample's salinity and `temperature_c`, 20 degC unless said otherwise.
 1 dKH (German degree of carbonate hardness) is 10 mg/L of CaO; M(CaO) = 56.0774, M(CaCO3) = 100.0869 g/mol (IUPAC).
-"""
 
-from saltern.chemistry.seawater import density_kg_l
+The library for the density takes a small computer a second to load; so it is loaded where a density is asked for.
+"""
 
 MEQ_L_PER_DKH = 10.0 / (56.0774 / 2.0)
 MG_CACO3_PER_MEQ = 100.0869 / 2.0
@@ -13,10 +13,14 @@ REFERENCE_C = 20.0
 
 def umol_kg_to_meq_l(umol_kg: float, salinity: float, temperature_c: float = REFERENCE_C) -> float:
     """Return meq/L, which for alkalinity is mmol/L."""
+    from saltern.chemistry.seawater import density_kg_l
+
     return umol_kg * density_kg_l(salinity, temperature_c) / 1000.0
 
 
 def meq_l_to_umol_kg(meq_l: float, salinity: float, temperature_c: float = REFERENCE_C) -> float:
+    from saltern.chemistry.seawater import density_kg_l
+
     return meq_l * 1000.0 / density_kg_l(salinity, temperature_c)
 
 

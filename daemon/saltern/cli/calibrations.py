@@ -36,12 +36,12 @@ def list_(
     if not found:
         console().print("None yet: the bench file counts.")
         return
-    from saltern.cli.results import time_zone
+    from saltern.cli.results import reader_of
     from saltern.clock import RealClock
 
-    zone = time_zone(db, bench)
-    say_lines(calibration_lines(found, ZoneInfo(zone), RealClock().now(), console().width), bold=1)
-    say(f"* in force. Times are those of {zone}.", style="dim")
+    zone = reader_of(db, bench).zone
+    say_lines(calibration_lines(found, zone, RealClock().now(), console().width), bold=1)
+    say(f"* in force. Times are those of {zone.key}.", style="dim")
 
 
 def calibration_lines(found: list[dict[str, Any]], zone: ZoneInfo, now: datetime, width: int) -> list[str]:

@@ -17,6 +17,7 @@ def demo(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
     """Run a day of a reef tank on the simulated bench: six determinations, their truth beside them, and one curve."""
+    from saltern.chemistry.alkalinity_unit import AlkalinityUnit
     from saltern.cli.logs import quiet_logs
     from saltern.cli.present import console, print_json, print_simulation
     from saltern.cli.present_curve import plot_curve
@@ -44,7 +45,7 @@ def demo(
         print_json(outcome)
         return
     sys.stdout.write("\n")
-    print_simulation(outcome)
+    print_simulation(outcome, AlkalinityUnit.DKH)
     last = next((d for d in reversed(kept) if d.curve is not None and d.conditions is not None), None)
     if last is not None and last.end_point is not None:
         per_g = last.conditions.titrant_mol_per_kg / last.conditions.sample_g * 1e6

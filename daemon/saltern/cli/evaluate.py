@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.chemistry.endpoint.methods import DEFAULT, NAMES
 from saltern.cli.method_option import method_option
 from saltern.errors import ConfigError, CurveError
@@ -86,7 +87,7 @@ def evaluate(
         if as_json:
             print_json({"schema_version": 1, **_as_json(answer, salinity)})
         else:
-            print_end_point(answer, salinity, float(titrated.temperature_c[0]))
+            print_end_point(answer, salinity, float(titrated.temperature_c[0]), AlkalinityUnit.DKH)
         return
     answers, refused = [], {}
     for name in NAMES:
@@ -181,7 +182,8 @@ def _as_json(answer: Any, salinity: float) -> dict[str, Any]:
 def _print_side_by_side(answers: list[Any], refused: dict[str, CurveError], salinity: float) -> None:
     from rich.table import Table
 
-    from saltern.cli.present import COVERAGE, console, dkh
+    from saltern.chemistry.alkalinity_unit import COVERAGE
+    from saltern.cli.present import alkalinity, console
 
     table = Table(box=None, pad_edge=False)
     for name in ("method", "umol/kg", "dKH", "E0, mV", "n", "off, mV", "flags"):
@@ -191,7 +193,7 @@ def _print_side_by_side(answers: list[Any], refused: dict[str, CurveError], sali
         table.add_row(
             a.method,
             f"{a.alkalinity_umol_kg:.1f} ± {COVERAGE * a.u_umol_kg:.1f}",
-            dkh(a.alkalinity_umol_kg, a.u_umol_kg, salinity).removesuffix(" dKH"),
+            alkalinity(a.alkalinity_umol_kg, a.u_umol_kg, salinity, AlkalinityUnit.DKH),
             "–" if a.e0_mv is None else f"{a.e0_mv:.2f}",
             str(a.points_used),
             f"{a.residual_mv:.3f}",

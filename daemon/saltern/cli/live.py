@@ -86,6 +86,7 @@ def measure(
     from saltern.rpc.client import Client
 
     with Client(socket_of(bench, socket)) as client:
+        unit = None if as_json else client.call("status")["alkalinity_unit"]
         if not follow:
             client.call("measure", source=source)
         begun = client.call("follow")
@@ -99,12 +100,13 @@ def measure(
         except KeyboardInterrupt:
             typer.echo("\nIt goes on. Watch again with: saltern measure --follow", err=True)
             return
-    if as_json:
+    if unit is None:
         print_json({"schema_version": 1, **done})
     else:
+        from saltern.chemistry.alkalinity_unit import AlkalinityUnit
         from saltern.cli.present_live import print_done
 
-        print_done(done)
+        print_done(done, AlkalinityUnit(unit))
     if done["alkalinity"]["verdict"] == "void":
         raise typer.Exit(1)
 

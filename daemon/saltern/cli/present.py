@@ -1,4 +1,4 @@
-"""How numbers look on a screen: dKH with k = 2, plain tables, one plot."""
+"""How numbers look on a screen: alkalinity in the keeper's unit, k = 2, plain tables."""
 
 import json
 import os
@@ -9,14 +9,15 @@ from zoneinfo import ZoneInfo
 
 from rich.console import Console
 
+from saltern.chemistry.alkalinity_unit import COVERAGE, USUAL_SALINITY, AlkalinityUnit, from_dkh, written
+from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.cli.present_lines import columns, wrapped
 from saltern.cli.present_time import moment, short
 from saltern.model.verdict import Quantity
-
-COVERAGE = 2.0
-
+from saltern.report import words
 
 NOT_A_TERMINAL = 110
+NOT_MEASURED = "–"
 
 
 def console() -> Console:
@@ -29,37 +30,21 @@ def print_json(data: object) -> None:
     sys.stdout.write(json.dumps(data) + "\n")
 
 
-def dkh(umol_kg: float | None, u_umol_kg: float | None, salinity: float | None) -> str:
-    """Return for example "7.93 ± 0.10 dKH", k = 2; a dash for what was not measured."""
-    return "–" if umol_kg is None else _dkh(umol_kg, u_umol_kg, _dkh_per_umol_kg(salinity))
+def alkalinity(umol_kg: float | None, u_umol_kg: float | None, salinity: float | None, unit: AlkalinityUnit) -> str:
+    """Return for example "7.93 ± 0.10", k = 2; a dash for what was not measured."""
+    if umol_kg is None:
+        return NOT_MEASURED
+    factor = 1.0
+    if unit is not AlkalinityUnit.UMOL_KG:
+        factor = from_dkh(umol_kg_to_dkh(1.0, USUAL_SALINITY if salinity is None else salinity), unit)
+    value, spread = written(factor * umol_kg, None if u_umol_kg is None else factor * u_umol_kg, unit)
+    return f"{value} ± {spread}"
 
 
-def dkh_of(alkalinity: dict[str, Any]) -> str:
+def alkalinity_of(found: dict[str, Any], unit: AlkalinityUnit) -> str:
     """Return the same of an alkalinity in JSON."""
-    umol_kg = alkalinity["umol_per_kg"]
-    return "–" if umol_kg is None else _dkh(umol_kg, alkalinity["u"], dkh_per_umol_kg(alkalinity))
-
-
-def dkh_per_umol_kg(alkalinity: dict[str, Any] | None) -> float:
-    """Return what one umol/kg is in dKH, by a result in JSON that holds both; at salinity 35 where it holds none.
-
-    No density is computed where it is not needed: the library for it takes a small computer a second to load.
-    """
-    if alkalinity is None or not alkalinity["umol_per_kg"]:
-        return _dkh_per_umol_kg(None)
-    return float(alkalinity["dkh"] / alkalinity["umol_per_kg"])
-
-
-def _dkh_per_umol_kg(salinity: float | None) -> float:
-    from saltern.chemistry.units import umol_kg_to_dkh
-
-    return umol_kg_to_dkh(1.0, 35.0 if salinity is None else salinity)
-
-
-def _dkh(umol_kg: float, u_umol_kg: float | None, per_umol_kg: float) -> str:
-    spread = None if u_umol_kg is None else COVERAGE * u_umol_kg * per_umol_kg
-    digits = 3 if spread is not None and 0.0 < spread < 0.01 else 2  # an uncertainty is never shown as zero
-    return f"{umol_kg * per_umol_kg:.{digits}f} ± {'?' if spread is None else f'{spread:.{digits}f}'} dKH"
+    shown = words.alkalinity(found, unit)
+    return NOT_MEASURED if shown is None else f"{shown[0]} ± {shown[1]}"
 
 
 def plus_minus(quantity: Quantity, digits: int) -> str:
@@ -68,16 +53,8 @@ def plus_minus(quantity: Quantity, digits: int) -> str:
 
 def value_and_u(value: float | None, u: float | None, digits: int) -> str:
     if value is None:
-        return "–"
+        return NOT_MEASURED
     return f"{value:.{digits}f} ± {'?' if u is None else f'{COVERAGE * u:.{digits}f}'}"
-
-
-def change_in_words(change: dict[str, Any] | None) -> str:
-    """Return for example "−0.12 ± 0.04 dKH since yesterday", k = 2; nothing where nothing says it."""
-    if change is None:
-        return ""
-    words = f"{change['dkh']:+.2f} ± {COVERAGE * change['u_dkh']:.2f} dKH since yesterday".replace("-", "−")
-    return words + (", over a new titre factor" if change["across_titre_factors"] else "")
 
 
 def reasons(quantity: Quantity) -> str:
@@ -103,9 +80,9 @@ def say_lines(lines: list[str], *, bold: int = 0) -> None:
         screen.print(line, style="bold" if number < bold else None, markup=False, soft_wrap=True)
 
 
-def print_determinations(rows: list[dict[str, Any]], zone: ZoneInfo, now: datetime) -> None:
+def print_determinations(rows: list[dict[str, Any]], zone: ZoneInfo, unit: AlkalinityUnit, now: datetime) -> None:
     """Print a table of results, as they are in JSON, oldest first; their times by the bench's clock."""
-    say_lines(result_lines(rows, zone, now, console().width), bold=1)
+    say_lines(result_lines(rows, zone, unit, now, console().width), bold=1)
     newest = next((row for row in reversed(rows) if row["source"] == "tank"), None)
     if newest is not None and datetime.fromisoformat(newest["started_utc"]) <= now:  # not of a paced clock
         say(f"Newest of the tank: {moment(newest['started_utc'], now, zone)}.")
@@ -114,9 +91,11 @@ def print_determinations(rows: list[dict[str, Any]], zone: ZoneInfo, now: dateti
     say(f"± is twice the standard uncertainty (k = 2). Times are those of {zone.key}.", style="dim")
 
 
-def result_lines(rows: list[dict[str, Any]], zone: ZoneInfo, now: datetime, width: int) -> list[str]:
+def result_lines(
+    rows: list[dict[str, Any]], zone: ZoneInfo, unit: AlkalinityUnit, now: datetime, width: int
+) -> list[str]:
     """Return results as lines for a screen of this width; what is more than a number stands under its row."""
-    headings = ["no.", "started", "dKH", "since yesterday" if width >= WITH_EVERY_U else "change", "verdict"]
+    headings = ["no.", "started", unit.value, "since yesterday" if width >= WITH_EVERY_U else "change", "verdict"]
     if width >= WITH_PH_AND_SALINITY:
         headings[4:4] = ["pH total" if width >= WITH_EVERY_U else "pH", "salinity"]
     table = [headings]
@@ -126,8 +105,8 @@ def result_lines(rows: list[dict[str, Any]], zone: ZoneInfo, now: datetime, widt
         line = [
             str(row["id"]),
             short(datetime.fromisoformat(row["started_utc"]), now, zone),
-            dkh_of(a).removesuffix(" dKH"),
-            change_in_words(change).split(" dKH")[0] + factor,
+            alkalinity_of(a, unit),
+            "" if change is None else " ± ".join(words.change_and_spread(change, unit)) + factor,
             a["verdict"],
         ]
         if width >= WITH_PH_AND_SALINITY:
@@ -151,9 +130,9 @@ def _at_width(value: float | None, u: float | None, digits: int, width: int) -> 
     return f"{value:.{min(digits, 2)}f}"
 
 
-def print_simulation(outcome: dict[str, Any]) -> None:
+def print_simulation(outcome: dict[str, Any], unit: AlkalinityUnit) -> None:
     """Print a simulation's results with the truth beside them."""
-    say_lines(simulation_lines(outcome["determinations"], console().width), bold=1)
+    say_lines(simulation_lines(outcome["determinations"], unit, console().width), bold=1)
     say("± is twice the standard uncertainty (k = 2); the truth is the twin's.", style="dim")
     say("")
     for trip in outcome["trips"]:
@@ -172,10 +151,16 @@ def print_simulation(outcome: dict[str, Any]) -> None:
     )
 
 
-def simulation_lines(entries: list[dict[str, Any]], width: int) -> list[str]:
+def simulation_lines(entries: list[dict[str, Any]], unit: AlkalinityUnit, width: int) -> list[str]:
     """Return a simulation's results as lines for a screen of this width."""
     wide = width >= WITH_EVERY_U
-    headings = ["no.", "at h", "alkalinity, dKH" if wide else "dKH", "truth", "off, umol/kg" if wide else "off"]
+    headings = [
+        "no.",
+        "at h",
+        f"alkalinity, {unit.value}" if wide else unit.value,
+        "truth",
+        "off, umol/kg" if wide else "off",
+    ]
     if width >= WITH_PH_AND_SALINITY:
         headings += ["pH total" if wide else "pH", "truth", "salinity" if wide else "sal.", "truth"]
     table = [[*headings, "verdict"]]
@@ -184,8 +169,8 @@ def simulation_lines(entries: list[dict[str, Any]], width: int) -> list[str]:
         line = [
             str(entry["id"]),
             f"{entry['started_h']:.1f}",
-            dkh(a["umol_per_kg"], a["u"], s["truth"]).removesuffix(" dKH"),
-            dkh(a["truth"], 0.0, s["truth"]).split()[0],
+            alkalinity(a["umol_per_kg"], a["u"], s["truth"], unit),
+            alkalinity(a["truth"], 0.0, s["truth"], unit).split()[0],
             "–" if a["umol_per_kg"] is None else f"{a['umol_per_kg'] - a['truth']:+.1f}",
         ]
         if width >= WITH_PH_AND_SALINITY:

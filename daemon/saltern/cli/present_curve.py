@@ -8,8 +8,9 @@ import plotext
 from rich.live import Live
 from rich.text import Text
 
+from saltern.chemistry.alkalinity_unit import COVERAGE, AlkalinityUnit
 from saltern.chemistry.endpoint.curve import Curve, EndPoint
-from saltern.cli.present import COVERAGE, console, dkh, say_lines
+from saltern.cli.present import alkalinity, console, say_lines
 from saltern.cli.present_lines import labelled
 
 
@@ -89,12 +90,13 @@ def plot_curve(curve: Curve, ends: dict[str, float], acid_umol_kg_per_g: float, 
     sys.stdout.write((text if sys.stdout.isatty() else plotext.uncolorize(text)) + "\n")
 
 
-def print_end_point(end_point: EndPoint, salinity: float, temperature_c: float) -> None:
+def print_end_point(end_point: EndPoint, salinity: float, temperature_c: float, unit: AlkalinityUnit) -> None:
     """Print one evaluation."""
     rows: list[tuple[str, str]] = []
     a, u = end_point.alkalinity_umol_kg, end_point.u_umol_kg
     rows.append(("alkalinity", f"{a:.1f} ± {COVERAGE * u:.1f} umol/kg (k = 2)"))
-    rows.append(("", dkh(a, u, salinity)))
+    if unit is not AlkalinityUnit.UMOL_KG:
+        rows.append(("", f"{alkalinity(a, u, salinity, unit)} {unit.value}"))
     rows.append(("method", end_point.method))
     if end_point.e0_mv is not None:
         rows.append(("electrode E0, total scale", f"{end_point.e0_mv:.3f} mV at {temperature_c:.2f} °C"))

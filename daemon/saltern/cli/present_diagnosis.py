@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from saltern.cli.present_lines import wrapped
 from saltern.cli.present_time import by_the_clock, short
-from saltern.running.finding_words import ASKS, CAUSES
+from saltern.report.finding_words import ASKS, CAUSES
 from saltern.tank.findings import Ask, Cause
 
 LEVELS = "▁▂▃▄▅▆▇█"

@@ -4,9 +4,11 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from saltern.cli.present import COVERAGE, change_in_words, console, dkh_of, dkh_per_umol_kg, say, say_lines, value_and_u
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit, written
+from saltern.cli.present import alkalinity_of, console, say, say_lines, value_and_u
 from saltern.cli.present_lines import labelled, wrapped
 from saltern.cli.present_time import moment, relative, short
+from saltern.report import words
 
 
 def print_status(s: dict[str, Any], tank: dict[str, Any] | None) -> None:
@@ -34,10 +36,11 @@ Rows = list[tuple[str, str]]
 
 
 def _measured(s: dict[str, Any], tank: dict[str, Any] | None, now: datetime, zone: ZoneInfo) -> Rows:
-    rows: Rows = [("last", _last(tank))]
+    unit = AlkalinityUnit(s["alkalinity_unit"])
+    rows: Rows = [("last", _last(tank, unit))]
     if tank is not None:
         rows.append(("", f"{moment(tank['started_utc'], now, zone)} (no. {tank['id']})"))
-        change = change_in_words(tank.get("change"))
+        change = words.change(tank, unit)
         if change:
             rows.append(("change", change))
         ph, salinity, temperature_c = tank["ph_total"], tank["salinity"], tank["temperature_c"]
@@ -47,13 +50,15 @@ def _measured(s: dict[str, Any], tank: dict[str, Any] | None, now: datetime, zon
         if salinity["value"] is not None:
             rows.append(("salinity", value_and_u(salinity["value"], salinity["u"], 2)))
     line = s["trend"]
-    if line is not None:
-        per_umol_kg = dkh_per_umol_kg(None if tank is None else tank["alkalinity"])
-        per_day, u = (line[key] * per_umol_kg for key in ("umol_per_kg_per_day", "u"))
-        rows.append(("trend", f"{per_day:+.2f} ± {COVERAGE * u:.2f} dKH a day, over {line['days']} days"))
+    if line is not None and tank is not None:
+        factor = words.per_umol_kg(tank["alkalinity"], unit)
+        a_day, spread = written(factor * line["umol_per_kg_per_day"], factor * line["u"], unit, signed=True)
+        rows.append(("trend", f"{a_day} ± {spread} {unit.value} a day, over {line['days']} days"))
     other = s["last"]
     if other is not None and other["source"] != "tank":
-        rows.append((other["source"], f"{_last(other)}, {moment(other['started_utc'], now, zone)} (no. {other['id']})"))
+        rows.append(
+            (other["source"], f"{_last(other, unit)}, {moment(other['started_utc'], now, zone)} (no. {other['id']})")
+        )
     return rows
 
 
@@ -173,18 +178,18 @@ def print_away(found: dict[str, Any], now: datetime, zone: ZoneInfo) -> None:
         say("Nobody receives alerts: set alerts.urls_file or mqtt in the bench file.", style="bold")
 
 
-def print_done(d: dict[str, Any]) -> None:
+def print_done(d: dict[str, Any], unit: AlkalinityUnit) -> None:
     """Print what a determination came to."""
-    say(f"Determination {d['id']}: {_last(d)}")
+    say(f"Determination {d['id']}: {_last(d, unit)}")
     for remark in d["remarks"]:
         say(remark)
 
 
-def _last(d: dict[str, Any] | None) -> str:
+def _last(d: dict[str, Any] | None, unit: AlkalinityUnit) -> str:
     if d is None:
         return "nothing measured yet"
     a = d["alkalinity"]
     reasons = f" ({', '.join(a['reasons'])})" if a["reasons"] else ""
     if a["umol_per_kg"] is None:
         return f"{a['verdict']}{reasons}"
-    return f"{dkh_of(a)}, {a['verdict']}{reasons}"
+    return f"{alkalinity_of(a, unit)} {unit.value}, {a['verdict']}{reasons}"

@@ -1,8 +1,8 @@
 """`saltern report`: the last days on one page."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -10,6 +10,21 @@ from saltern.cli.live import JsonOption
 from saltern.cli.records import MOST_ROWS, BenchOption
 from saltern.cli.results import records_path
 from saltern.errors import ConfigError, StorageError
+
+if TYPE_CHECKING:  # a command that is not asked for loads nothing
+    from saltern.config.tables import BenchConfig
+    from saltern.records.store import Store
+
+
+def _tank(store: "Store", config: "BenchConfig", now: datetime) -> tuple[dict[str, Any] | None, list[dict[str, Any]]]:
+    """Return what the records say of the tank, and its control charts, where the bench file speaks of a tank."""
+    from saltern.running import diagnosis, tank_picture
+
+    if config.tank is None:
+        return None, []
+    seen, judged = tank_picture.picture(store, config, now), diagnosis.diagnosis(store, config, now)
+    charts = [] if judged is None else list(diagnosis.as_json(judged)["charts"])
+    return None if seen is None else tank_picture.as_json(seen, config.tank), charts
 
 
 def report(
@@ -53,18 +68,20 @@ def report(
             begin,
             end,
             ZoneInfo(config.schedule.time_zone),
+            config.alkalinity_unit,
             results,
             store.logged(begin),
             alerts,
             calibrations(config),
             part_rows(config, installed(store)),
+            *_tank(store, config, end),
         )
     finally:
         store.close()
     try:
         to.write_text(html(contents), encoding="utf-8")
         if png is not None:
-            png.write_bytes(as_png(overview([d for _, d in results], contents.logged, contents.zone)))
+            png.write_bytes(as_png(overview([d for _, d in results], contents.logged, contents.zone, contents.unit)))
     except OSError as error:
         raise StorageError(
             f"cannot be written ({error.strerror})", where=str(to), remedy="Check the folder and its disk"

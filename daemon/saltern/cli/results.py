@@ -1,12 +1,14 @@
 """`saltern results`: what was measured."""
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
 import typer
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.errors import ConfigError
 
 MOST_FROM_THE_SERVICE = 100
@@ -26,11 +28,11 @@ def results(
     from saltern.clock import RealClock
 
     asked = db is None and _unreadable(bench)
-    zone, found = _of_the_service(bench, limit) if asked else _of_the_records(db, bench, limit)
+    where, found = _of_the_service(bench, limit) if asked else _of_the_records(db, bench, limit)
     if as_json:
         print_json({"schema_version": 1, "determinations": found})
     elif found:
-        print_determinations(found, ZoneInfo(zone), RealClock().now())
+        print_determinations(found, where.zone, where.unit, RealClock().now())
     else:
         console().print("No determination has been kept yet.")
 
@@ -47,17 +49,26 @@ def _unreadable(bench: Path | None) -> bool:
     return not os.access(bench, os.R_OK) or not os.access(records_of(load_bench(bench), bench).parent, os.R_OK)
 
 
-def _of_the_service(bench: Path | None, limit: int) -> tuple[str, list[dict[str, Any]]]:
-    """Ask the running service, which may be asked by more people than may read its files; its time zone first."""
+@dataclass(frozen=True)
+class Reader:
+    """By what clock, and in which unit, a bench's results are read."""
+
+    zone: ZoneInfo
+    unit: AlkalinityUnit
+
+
+def _of_the_service(bench: Path | None, limit: int) -> tuple[Reader, list[dict[str, Any]]]:
+    """Ask the running service, which may be asked by more people than may read its files."""
     from saltern.cli.live import socket_of
     from saltern.rpc.client import Client
 
     with Client(socket_of(bench, None)) as client:
         found = client.call("results", limit=min(limit, MOST_FROM_THE_SERVICE))
-    return str(found["time_zone"]), list(found["determinations"])
+    reader = Reader(ZoneInfo(found["time_zone"]), AlkalinityUnit(found["alkalinity_unit"]))
+    return reader, list(found["determinations"])
 
 
-def _of_the_records(db: Path | None, bench: Path | None, limit: int) -> tuple[str, list[dict[str, Any]]]:
+def _of_the_records(db: Path | None, bench: Path | None, limit: int) -> tuple[Reader, list[dict[str, Any]]]:
     from saltern.clock import RealClock
     from saltern.records.as_json import determination_json
     from saltern.records.store import open_for_reading
@@ -66,16 +77,19 @@ def _of_the_records(db: Path | None, bench: Path | None, limit: int) -> tuple[st
     rows = store.results(limit)[::-1]
     store.close()
     past = [d for _, d in rows]
-    return time_zone(db, bench), [determination_json(number, d, past) for number, d in rows]
+    return reader_of(db, bench), [determination_json(number, d, past) for number, d in rows]
 
 
-def time_zone(db: Path | None, bench: Path | None) -> str:
-    """Return the time zone of the bench whose records are read; that of records given alone is not known."""
+def reader_of(db: Path | None, bench: Path | None) -> Reader:
+    """Return how the bench's records are read; of records given alone neither clock nor unit is known."""
     from saltern.config.loading import load_bench
     from saltern.config.paths import meant
 
     named = meant(bench)
-    return UNKNOWN_ZONE if db is not None or named is None else load_bench(named).schedule.time_zone
+    if db is not None or named is None:
+        return Reader(ZoneInfo(UNKNOWN_ZONE), AlkalinityUnit.DKH)
+    config = load_bench(named)
+    return Reader(ZoneInfo(config.schedule.time_zone), config.alkalinity_unit)
 
 
 def records_path(db: Path | None, bench: Path | None) -> Path:

@@ -5,8 +5,9 @@ from typing import Annotated, Any
 
 import typer
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.cli.method_option import method_option
-from saltern.cli.results import records_path, time_zone
+from saltern.cli.results import Reader, reader_of, records_path
 
 
 def show(
@@ -36,7 +37,7 @@ def show(
 
         options = {name: value for n in under or () for name, value in one(store, n).values.items()}
         store.close()
-        _again(number, d, method, options, as_json=as_json)
+        _again(number, d, method, options, None if as_json else reader_of(db, bench))
         return
     store.close()
     if budget and not as_json:
@@ -45,7 +46,7 @@ def show(
     if as_json:
         print_json({"schema_version": 1, **determination_json(number, d, past), **_curve(d)})
     else:
-        _print(number, d, past, time_zone(db, bench))
+        _print(number, d, past, reader_of(db, bench))
 
 
 BEFORE = 60
@@ -112,24 +113,23 @@ MOST_BAR, BEFORE_BAR = 30, 56
 """Columns of the longest bar, and of what stands before one."""
 
 
-def _again(number: int, d: Any, method: str | None, options: dict[str, Any], *, as_json: bool) -> None:
+def _again(number: int, d: Any, method: str | None, options: dict[str, Any], reader: Reader | None) -> None:
+    """Print what it comes to; as JSON where nobody reads it."""
     from saltern.cli.present import print_json, say
     from saltern.cli.present_curve import print_end_point
     from saltern.procedures.again import evaluated_again
 
     end_point, alkalinity = evaluated_again(d, method, options)
     was = d.alkalinity.value
-    if as_json:
+    if reader is None:
         found = {"umol_per_kg": alkalinity, "u_of_the_curve": end_point.u_umol_kg, "was_umol_per_kg": was}
         print_json({"schema_version": 1, "id": number, "method": end_point.method, "options": options, **found})
         return
     say(f"Determination {number} evaluated again, and not changed: {alkalinity:.1f} umol/kg (it says {was})")
-    print_end_point(end_point, d.salinity.value or 35.0, d.temperature_c or 25.0)
+    print_end_point(end_point, d.salinity.value or 35.0, d.temperature_c or 25.0, reader.unit)
 
 
-def _print(number: int, d: Any, past: list[Any], zone: str) -> None:
-    from zoneinfo import ZoneInfo
-
+def _print(number: int, d: Any, past: list[Any], reader: Reader) -> None:
     from saltern.cli.present import console, say, say_lines
     from saltern.cli.present_curve import plot_curve, print_end_point
     from saltern.cli.present_lines import labelled
@@ -138,8 +138,8 @@ def _print(number: int, d: Any, past: list[Any], zone: str) -> None:
 
     width, now = console().width, RealClock().now()
     say(f"Determination {number}, {d.source.value}", style="bold")
-    when = moment(d.started_at.isoformat(), max(now, d.started_at), ZoneInfo(zone))
-    for label, text in (("started", f"{when} ({zone})"), *_values(d, past)):
+    when = moment(d.started_at.isoformat(), max(now, d.started_at), reader.zone)
+    for label, text in (("started", f"{when} ({reader.zone.key})"), *_values(d, past, reader.unit)):
         say_lines(labelled(label, text, width, label_width=22))
     for remark in d.remarks:
         say(remark)
@@ -152,7 +152,7 @@ def _print(number: int, d: Any, past: list[Any], zone: str) -> None:
     if d.end_point is not None:
         say("")
         say("The evaluation")
-        print_end_point(d.end_point, d.salinity.value or 35.0, d.temperature_c or 25.0)
+        print_end_point(d.end_point, d.salinity.value or 35.0, d.temperature_c or 25.0, reader.unit)
         if len(d.end_point.standardised_residuals):
             say("standardised residuals: " + " ".join(f"{r:+.1f}" for r in d.end_point.standardised_residuals))
     if d.curve is not None and d.conditions is not None:
@@ -161,18 +161,20 @@ def _print(number: int, d: Any, past: list[Any], zone: str) -> None:
         plot_curve(d.curve, ends, per_g)
 
 
-def _values(d: Any, past: list[Any]) -> list[tuple[str, str]]:
+def _values(d: Any, past: list[Any], unit: AlkalinityUnit) -> list[tuple[str, str]]:
     """Return what was measured, by labels, each with its verdict."""
-    from saltern.cli.present import change_in_words, dkh, plus_minus, reasons
+    from saltern.cli.present import alkalinity, plus_minus, reasons
     from saltern.records.as_json import change_json
+    from saltern.report import words
 
+    a = d.alkalinity
     found = [
-        ("alkalinity", f"{dkh(d.alkalinity.value, d.alkalinity.u, d.salinity.value)}, {d.alkalinity.verdict.value}"),
-        ("", f"{plus_minus(d.alkalinity, 1)} umol/kg"),
+        ("alkalinity", f"{alkalinity(a.value, a.u, d.salinity.value, unit)} {unit.value}, {a.verdict.value}"),
+        ("", f"{plus_minus(a, 1)} umol/kg"),
     ]
     if d.alkalinity.reasons:
         found.append(("because", f"{reasons(d.alkalinity)} (saltern explain)"))
-    change = change_in_words(change_json(d, past))
+    change = words.change({"change": change_json(d, past)}, unit)
     if change:
         found.append(("", change))
     at = "" if d.temperature_c is None else f" at {d.temperature_c:.1f} °C, in the vessel"

@@ -16,7 +16,7 @@ def simulate(
     """Run the whole service against the simulated bench, for as many days as the scenario says."""
     from saltern.cli.logs import quiet_logs
     from saltern.cli.present import print_json, print_simulation
-    from saltern.cli.simulation import load_scenario, run
+    from saltern.cli.simulation import bench_of, load_scenario, run
 
     if schema:
         from saltern.cli.twin import of_the_twin
@@ -26,8 +26,9 @@ def simulate(
     if scenario is None:
         raise typer.BadParameter("name a scenario file, or ask for --schema", param_hint="SCENARIO")
     quiet_logs()
-    outcome = run(load_scenario(scenario), scenario.parent)
+    asked = load_scenario(scenario)
+    outcome = run(asked, scenario.parent)
     if as_json:
         print_json(outcome)
     else:
-        print_simulation(outcome)
+        print_simulation(outcome, bench_of(asked, scenario.parent).alkalinity_unit)

@@ -1,14 +1,17 @@
 """`saltern tank`: what the tank consumes, where it is going, what changed, what to dose. From the records alone."""
 
-from datetime import datetime, timedelta
+from collections.abc import Callable
+from datetime import datetime
+from functools import partial
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit, said
 from saltern.cli.records import BenchOption
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")]
-NEVER_BY_ONE_NUMBER = "Never dose by one number alone: look at the tank, and test by other means before a large change."
 
 
 def tank(
@@ -49,7 +52,7 @@ def tank(
     if as_json:
         print_json(words)
     else:
-        _print(words)
+        _print(words, config.alkalinity_unit, ZoneInfo(config.schedule.time_zone))
 
 
 def _moment(text: str | None) -> datetime | None:
@@ -66,80 +69,57 @@ def _moment(text: str | None) -> datetime | None:
     return at
 
 
-def _print(words: dict[str, Any]) -> None:
+def _print(picture: dict[str, Any], unit: AlkalinityUnit, zone: ZoneInfo) -> None:
     from saltern.cli.present import say
+    from saltern.report import words
+    from saltern.report.finding_words import line as finding_line
 
-    found = words["consumption"]
+    estimate = partial(words.estimate, unit=unit, salinity=picture["salinity"])
+    said_so = partial(said, unit=unit, salinity=picture["salinity"])
+    found = picture["consumption"]
     if found is None or found["too_early"]:
         say("Too early to say what the tank consumes: it takes two days of results, and better three.")
     else:
-        say(f"level {_of(found['level_dkh'])} dKH")
+        say(f"level {estimate(found['level_dkh'])}")
         for window in found["windows"]:
+            net = estimate(window["net_dkh_per_day"], signed=True, more_digits=1)
             say(
-                f"last {window['days']:.0f} days: consumption {_of(window['consumption_dkh_per_day'])} dKH a day, "
-                f"net {_of(window['net_dkh_per_day'], 3, sign='+')} dKH a day, mean {_of(window['alkalinity_dkh'])} dKH"
+                f"last {window['days']:.0f} days: consumption {estimate(window['consumption_dkh_per_day'])} a day, "
+                f"net {net} a day, mean {estimate(window['alkalinity_dkh'])}"
             )
-        say(f"It wanders by about {found['wander_dkh_per_day']:.2f} dKH a day (learnt from its results).")
-    _print_ahead(words["forecast"])
-    for finding in words["findings"]:
-        _print_finding(finding)
-    carbonate = words["carbonate"]
-    if carbonate is not None:
-        say(
-            f"carbon {_of(carbonate['carbon_umol_kg'], 0)} umol/kg, CO2 {_of(carbonate['pco2_uatm'], 0)} uatm, "
-            f"aragonite saturation {_of(carbonate['aragonite_saturation'], 1)}"
-        )
-    _print_advice(words["advice"])
-    for line in words["not_understood"]:
+        say(f"It wanders by about {said_so(found['wander_dkh_per_day'])} a day (learnt from its results).")
+    ahead = words.ahead(picture, unit, zone)
+    if ahead:
+        say(ahead)
+    for finding in picture["findings"]:
+        say(finding_line(finding, unit, picture["salinity"], zone), hanging=2)
+    if picture["carbonate"] is not None:
+        say(words.carbonate(picture["carbonate"]))
+    _print_advice(picture["advice"], said_so)
+    for line in picture["not_understood"]:
         say(f"Not counted, for its strength is not known: {line}. Name it under tank.supplements.")
     say("± is twice the standard uncertainty (k = 2).", style="dim")
 
 
-def _print_ahead(ahead: dict[str, Any] | None) -> None:
+Say = Callable[..., str]
+"""Writes dKH in the keeper's unit."""
+
+
+def _print_advice(word: dict[str, Any], said_so: Say) -> None:
     from saltern.cli.present import say
-
-    if ahead is None or ahead["leaves_at_utc"] is None:
-        return
-    # a whole day is a midnight: it is left in the day before
-    when = datetime.fromisoformat(ahead["leaves_at_utc"]) - timedelta(hours=1)
-    way = "below" if ahead["downwards"] else "above"
-    sure = min(99, round(100 * ahead["probability"]))
-    limit = ahead["limit_dkh"]
-    say(f"{way} {limit:g} dKH, out of its band, on {when:%A %d %B} if nothing else is done, {sure} % sure")
-
-
-def _print_finding(finding: dict[str, Any]) -> None:
-    from saltern.cli.present import say
-
-    since = datetime.fromisoformat(finding["since_utc"])
-    line = f"no. {finding['id']}: since {since:%a %d %b %H:%M} {finding['is']}, {finding['cause']}"
-    line += f", {finding['size']:+.2f} {finding['unit']} ({100 * finding['probability']:.0f} % sure)"
-    if finding["supersedes"] is not None:
-        line += f", instead of no. {finding['supersedes']}"
-    if finding["ask"] is not None:
-        line += f". The measurement that would decide it: {finding['ask']} ({finding['cost_ml']:.0f} mL)"
-    say(line, hanging=2)
-
-
-def _print_advice(word: dict[str, Any]) -> None:
-    from saltern.cli.present import say
+    from saltern.report.words import NEVER_BY_ONE_NUMBER
 
     if word["withheld_because"] is not None:
         say(f"No advice ({word['withheld_because']}): {word['mend']} Keep to the last dose meanwhile.")
         return
-    say(f"to hold the target: {word['dose_dkh_per_day']:.2f} dKH a day")
+    say(f"to hold the target: {said_so(word['dose_dkh_per_day'])} a day")
     if word["days"]:
-        say(
-            f"to come to it: {word['correction_dkh']:+.2f} dKH more, spread over {word['days']} days "
-            f"({word['correction_dkh_per_day']:+.2f} dKH a day)"
-        )
+        a_day = said_so(word["correction_dkh_per_day"], signed=True)
+        spread = "on one day" if word["days"] == 1 else f"spread over {word['days']} days ({a_day} a day)"
+        say(f"to come to it: {said_so(word['correction_dkh'], signed=True)}, {spread}")
     for each in word["supplements"]:
         say(f"{each['name']}: {each['ml_per_day']:.0f} mL a day now, {each['hold_ml_per_day']:.0f} mL then.")
         if each["ph_change_if_at_once"] is not None:
             say(f"A day's dose at once would move pH by {each['ph_change_if_at_once']:+.2f}.", indent=2)
         say(each["caution"], indent=2)
     say(NEVER_BY_ONE_NUMBER)
-
-
-def _of(estimate: dict[str, float], digits: int = 2, sign: str = "") -> str:
-    return f"{estimate['value']:{sign}.{digits}f} ± {2.0 * estimate['u']:.{digits}f}"

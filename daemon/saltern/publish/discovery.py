@@ -13,10 +13,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from saltern import __version__
+from saltern.chemistry.alkalinity_unit import DIGITS, AlkalinityUnit
 from saltern.model.alert import Severity
 from saltern.model.verdict import REPORTABLE, Verdict
 
-DKH = {"state_class": "measurement", "unit_of_measurement": "dKH"}
+MEASURED = {"state_class": "measurement"}
 LASTS = {"state_class": "measurement", "unit_of_measurement": "d", "device_class": "duration"}
 DIAGNOSTIC = {"entity_category": "diagnostic"}
 AT_LEAST_ONCE = 1
@@ -54,14 +55,32 @@ def _where_reportable(quantity: str) -> str:
     return _template(f"{newest}.value if value_json.newest and {newest}.verdict in [{verdicts}] else none")
 
 
-ENTITIES = (
-    Entity("alkalinity", "Alkalinity", _of("newest", "alkalinity.dkh"), {**DKH, "suggested_display_precision": 2}),
-    Entity(
-        "alkalinity_u",
-        "Alkalinity, standard uncertainty",
-        _of("newest", "alkalinity.u_dkh"),
-        {**DKH, **DIAGNOSTIC, "suggested_display_precision": 3},
-    ),
+def _alkalinity(unit: AlkalinityUnit) -> tuple[Entity, ...]:
+    """Return the alkalinity in the keeper's unit, its standard uncertainty, and what the tank consumes of it."""
+    in_unit = {**MEASURED, "unit_of_measurement": unit.value}
+    return (
+        Entity(
+            "alkalinity",
+            "Alkalinity",
+            _of("newest", "alkalinity.as_read.value"),
+            {**in_unit, "suggested_display_precision": DIGITS[unit]},
+        ),
+        Entity(
+            "alkalinity_u",
+            "Alkalinity, standard uncertainty",
+            _of("newest", "alkalinity.as_read.u"),
+            {**in_unit, **DIAGNOSTIC, "suggested_display_precision": DIGITS[unit] + 1},
+        ),
+        Entity(
+            "consumption",
+            "Consumption",
+            _of("consumption", "value"),
+            {**in_unit, "unit_of_measurement": f"{unit.value}/d", "suggested_display_precision": DIGITS[unit]},
+        ),
+    )
+
+
+OTHERS = (
     Entity(
         "ph_total",
         "pH, total scale",
@@ -116,7 +135,7 @@ ENTITIES = (
 """Device classes and units are those of the convention. A key is for good: a keeper's charts hang on it."""
 
 
-def announcement(prefix: str, topic: str, bench: str) -> tuple[str, dict[str, Any]]:
+def announcement(prefix: str, topic: str, bench: str, unit: AlkalinityUnit) -> tuple[str, dict[str, Any]]:
     """Return topic and payload that announce one bench.
 
     Parameters
@@ -125,14 +144,16 @@ def announcement(prefix: str, topic: str, bench: str) -> tuple[str, dict[str, An
         Where the home automation listens.
     topic
         The bench's own, without a trailing slash.
-    bench
-        Its name.
+    bench, unit
+        Its name, and in which unit its keeper reads alkalinity.
     """
     identity = f"saltern-{bench}"
     payload = {
         "device": {"identifiers": [identity], "name": f"Saltern {bench}", "sw_version": __version__},
         "origin": {"name": "saltern", "sw_version": __version__},
-        "components": {entity.key: _component(entity, identity, f"{topic}/status") for entity in ENTITIES},
+        "components": {
+            entity.key: _component(entity, identity, f"{topic}/status") for entity in (*_alkalinity(unit), *OTHERS)
+        },
         "availability_topic": f"{topic}/state",
         "payload_available": "online",
         "payload_not_available": "offline",

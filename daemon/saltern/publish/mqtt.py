@@ -1,7 +1,8 @@
 """Results and alerts to the keeper's own broker: at least once, in order, each with the number it has in the records.
 
 Topics, JSON: `BASE/BENCH/result` (retained: the newest determination, of whatever water), `BASE/BENCH/alert`,
-`BASE/BENCH/status` (retained, each minute; its `newest` is the tank's newest reportable result), and
+`BASE/BENCH/status` (retained, each minute; its `newest` is the tank's newest reportable result), `BASE/BENCH/tank`
+(retained: what it consumes, where it goes, what changed), where the keeper asks for it `BASE/BENCH/advice`, and
 `BASE/BENCH/state`, retained: `online` while the bench's control loop runs, `offline` when it does not, and by the last
 will when the process or the network is gone. What a broker has acknowledged is kept as a number, so that after an
 outage or a restart the outlet goes on where it was: nothing is lost, and what is sent twice carries the same `id`.
@@ -15,13 +16,16 @@ from typing import TYPE_CHECKING, Any
 import structlog
 from pydantic import Field
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.config.tables import Table
 from saltern.model.alert import Alert
 from saltern.publish.credentials import secret
 from saltern.publish.discovery import announcement
 from saltern.publish.outlet import OutletKind, Rounds, Surroundings
+from saltern.publish.tank_topics import AdviceTable, advice_json, consumption_json, tank_json
 from saltern.records.as_json import determination_json
 from saltern.records.store import Store
+from saltern.report.words import per_umol_kg
 
 if TYPE_CHECKING:  # a bench without a broker needs no library for one
     import paho.mqtt.client as paho
@@ -50,6 +54,7 @@ class Mqtt(Table):
         pattern=r"^[^#+\s/]+$",
         description="where your home automation listens for devices that announce themselves; none: not announced",
     )
+    advice: AdviceTable | None = None
 
 
 class MqttOutlet:
@@ -57,8 +62,9 @@ class MqttOutlet:
 
     Parameters
     ----------
-    config, bench, folder
-        The broker, the bench's name, and the folder of its file (for credentials).
+    config, bench, unit, folder
+        The broker, the bench's name, in which unit its keeper reads alkalinity, and the folder of its file (for
+        credentials).
     store
         The records; read for what is new, written for what was acknowledged.
     alive
@@ -72,7 +78,9 @@ class MqttOutlet:
         paho is not installed.
     """
 
-    def __init__(self, config: Mqtt, bench: str, folder: Path, store: Store, alive: Callable[[], bool]) -> None:
+    def __init__(
+        self, config: Mqtt, bench: str, unit: AlkalinityUnit, folder: Path, store: Store, alive: Callable[[], bool]
+    ) -> None:
         import paho.mqtt.client as paho
         from paho.mqtt.enums import CallbackAPIVersion
 
@@ -80,10 +88,12 @@ class MqttOutlet:
         self._said: str | None = None  # the state that the broker has of us
         self._status: dict[str, Any] | None = None
         self._shown: dict[str, Any] | None = None  # the one that the broker has of us
+        self._tank: dict[str, Any] | None = None  # likewise
+        self._advice = config.advice
         self._topic = f"{config.base}/{bench}"
         self._log = structlog.get_logger("saltern.mqtt")
         prefix = config.discovery_prefix
-        self._announced = [] if prefix is None else [announcement(prefix, self._topic, bench)]
+        self._announced = [] if prefix is None else [announcement(prefix, self._topic, bench, unit)]
         for kind in ("result", "alert"):
             store.acknowledged(OUTLET, kind)  # a new outlet begins here, not where it first reaches the broker
         self._client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"saltern-{bench}")
@@ -109,6 +119,8 @@ class MqttOutlet:
         """Say goodbye and stop; what is unsent waits for the next start."""
         self._rounds.close(within_s=2.0)
         if self._client.is_connected():
+            if self._advice is not None:  # an empty message: the broker forgets what it kept
+                self._client.publish(f"{self._topic}/advice", None, AT_LEAST_ONCE, retain=True)
             self._client.publish(f"{self._topic}/state", "offline", AT_LEAST_ONCE, retain=True).wait_for_publish(2.0)
         self._client.disconnect()
         self._client.loop_stop()
@@ -120,7 +132,7 @@ class MqttOutlet:
         self._log.info("mqtt.connected")
         for topic, payload in self._announced:
             client.publish(topic, json.dumps(payload), AT_LEAST_ONCE, retain=True)
-        self._said = self._shown = None  # both are said anew: the last will may have spoken meanwhile
+        self._said = self._shown = self._tank = None  # all is said anew: the last will may have spoken meanwhile
 
     def _disconnected(self, _client: "paho.Client", _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._log.info("mqtt.disconnected", reason=str(reason))
@@ -142,6 +154,18 @@ class MqttOutlet:
             self._shown = status
             payload = json.dumps(status_json(status))
             self._client.publish(f"{self._topic}/status", payload, AT_LEAST_ONCE, retain=True)
+            self._say_how_the_tank_is(status)
+
+    def _say_how_the_tank_is(self, status: dict[str, Any]) -> None:
+        """Publish the tank's picture, retained, where it was reckoned anew."""
+        tank = status["tank"]
+        if tank is None or tank is self._tank:
+            return
+        self._tank = tank
+        self._client.publish(f"{self._topic}/tank", json.dumps(tank_json(tank)), AT_LEAST_ONCE, retain=True)
+        if self._advice is not None:
+            payload = json.dumps(advice_json(tank, self._advice))
+            self._client.publish(f"{self._topic}/advice", payload, AT_LEAST_ONCE, retain=True)
 
     def _send_what_is_new(self) -> None:
         """Send alerts, which come from memory, and then results, which wait for the disk."""
@@ -186,6 +210,7 @@ def alert_json(number: int, alert: Alert) -> dict[str, Any]:
 def status_json(status: dict[str, Any]) -> dict[str, Any]:
     """Return what is published of a status (see `saltern.running.shown`): what whoever keeps many benches looks at."""
     running, newest, last = status["running"], status["newest"], status["last"]
+    unit = AlkalinityUnit(status["alkalinity_unit"])
     return {
         "schema_version": 1,
         "at_utc": status["at_utc"],
@@ -200,7 +225,8 @@ def status_json(status: dict[str, Any]) -> dict[str, Any]:
         "bottle": {"left_ml": status["titrant"]["left_ml"][0], "days_left": status["titrant"]["days_left"]},
         "waste": {"room_ml": status["waste"]["room_ml"], "days_left": status["waste_days"]},
         "next": status["next"],
-        "newest": None if newest is None else _newest_json(newest),
+        "newest": None if newest is None else _newest_json(newest, unit),
+        "consumption": consumption_json(status["tank"], unit),
         "last": None
         if last is None
         else {**_which(last), "source": last["source"], "verdict": last["alkalinity"]["verdict"]},
@@ -214,21 +240,28 @@ def _which(result: dict[str, Any]) -> dict[str, Any]:
     return {"id": result["id"], "started_utc": result["started_utc"]}
 
 
-def _newest_json(newest: dict[str, Any]) -> dict[str, Any]:
-    """Return what is published of the tank's newest reportable result, k = 1."""
+def _newest_json(newest: dict[str, Any], unit: AlkalinityUnit) -> dict[str, Any]:
+    """Return what is published of the tank's newest reportable result, k = 1; `as_read` is in the keeper's unit."""
     alkalinity = newest["alkalinity"]
     u_dkh = None if alkalinity["u"] is None else alkalinity["u"] * alkalinity["dkh"] / alkalinity["umol_per_kg"]
     shown = ("dkh", "umol_per_kg", "u", "verdict")
+    factor = per_umol_kg(alkalinity, unit)
+    read = {
+        "unit": unit.value,
+        "value": factor * alkalinity["umol_per_kg"],
+        "u": None if alkalinity["u"] is None else factor * alkalinity["u"],
+    }
     return {
         **_which(newest),
-        "alkalinity": {**{key: alkalinity[key] for key in shown}, "u_dkh": u_dkh},
+        "alkalinity": {**{key: alkalinity[key] for key in shown}, "u_dkh": u_dkh, "as_read": read},
         **{name: {key: newest[name][key] for key in ("value", "u", "verdict")} for name in ("ph_total", "salinity")},
         "temperature_c": newest["temperature_c"],
     }
 
 
 def _open(table: Mqtt, around: Surroundings) -> MqttOutlet:
-    return MqttOutlet(table, around.current().name, around.folder, around.store, around.is_alive)
+    config = around.current()
+    return MqttOutlet(table, config.name, config.alkalinity_unit, around.folder, around.store, around.is_alive)
 
 
 KIND = OutletKind(_open, Mqtt, extra="mqtt", reaches=lambda table: f"the broker on {table.host}")

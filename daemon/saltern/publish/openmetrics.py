@@ -14,6 +14,7 @@ import structlog
 from pydantic import Field
 
 from saltern import __version__
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit, from_dkh
 from saltern.config.tables import Table
 from saltern.errors import ConfigError
 from saltern.publish.outlet import OutletKind, Surroundings
@@ -73,6 +74,18 @@ class MetricsOutlet:
                 ("saltern_waste_room_litres", "Room in the waste container, at least"),
                 ("saltern_vessel_litres", "Liquid in the vessel, at most"),
                 ("saltern_alerts", "Alerts that stand"),
+                (
+                    "saltern_tank_consumption_moles_per_kilogram_per_second",
+                    "Alkalinity that the tank takes up, over the shortest window that is told",
+                ),
+                (
+                    "saltern_tank_consumption_uncertainty_moles_per_kilogram_per_second",
+                    "Its standard uncertainty",
+                ),
+                (
+                    "saltern_tank_leaves_band_timestamp_seconds",
+                    "When the tank is forecast to leave its band, if nothing else is done",
+                ),
             )
         }
         self._acting = Gauge(
@@ -118,6 +131,7 @@ class MetricsOutlet:
         self._set("saltern_waste_room_litres", status["waste"]["room_ml"], 1e-3)
         self._set("saltern_vessel_litres", status["vessel_ml"][1], 1e-3)
         self._set("saltern_alerts", len(status["alerts"]))
+        self._set_tank(status["tank"])
         self._acting.clear()
         for row in status["interlocks"]:
             self._acting.labels(self._bench, row["name"]).set(1)
@@ -147,6 +161,20 @@ class MetricsOutlet:
             server.shutdown()
             server.server_close()
             thread.join(timeout=2.0)
+
+    def _set_tank(self, tank: dict[str, Any] | None) -> None:
+        """Take over what is known of the tank (see `saltern.running.tank_picture`); what is not known has no gauge."""
+        taken = None if tank is None else tank["consumption"]
+        told = None if taken is None or taken["too_early"] or not taken["windows"] else taken["windows"][0]
+        for name, key in (("consumption", "value"), ("consumption_uncertainty", "u")):
+            a_second = None
+            if tank is not None and told is not None:
+                dkh = told["consumption_dkh_per_day"][key] / DAY_S
+                a_second = from_dkh(dkh, AlkalinityUnit.UMOL_KG, tank["salinity"])
+            self._set(f"saltern_tank_{name}_moles_per_kilogram_per_second", a_second, 1e-6)
+        ahead = None if tank is None else tank["forecast"]
+        leaves = None if ahead is None or ahead["leaves_at_utc"] is None else _s(ahead["leaves_at_utc"])
+        self._set("saltern_tank_leaves_band_timestamp_seconds", leaves)
 
     def _set(self, name: str, value: float | None, factor: float = 1.0) -> None:
         """Set a gauge; what is not known has none."""

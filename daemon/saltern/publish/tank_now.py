@@ -67,7 +67,8 @@ def last_days(store: Store, config: BenchConfig, results: list[Determination], n
     band = Band(alerts.low_dkh, alerts.high_dkh)
     if tank is not None:
         band = Band(tank.low_dkh, tank.high_dkh, tank.target_dkh)
-    return band_chart(results, store.logged(now - SHOWN), band, now, ZoneInfo(config.schedule.time_zone))
+    zone = ZoneInfo(config.schedule.time_zone)
+    return band_chart(results, store.logged(now - SHOWN), band, config.alkalinity_unit, now, zone)
 
 
 def _counts(d: Determination) -> bool:

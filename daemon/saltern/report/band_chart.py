@@ -10,10 +10,11 @@ import matplotlib.dates as mdates
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from saltern.chemistry.alkalinity_unit import COVERAGE, AlkalinityUnit, from_dkh
 from saltern.model.determination import Determination
 from saltern.model.logbook import Logged
 from saltern.model.verdict import REPORTABLE
-from saltern.report.charts import AMBER, BLUE, COVERAGE, GREY, INK, KINDS, STYLE, TEAL, dkh_of, epochs, tests_of
+from saltern.report.charts import AMBER, BLUE, GREY, INK, KINDS, STYLE, TEAL, alkalinity_tests, epochs, in_unit
 
 SHOWN = timedelta(days=3)
 SIZE_IN = (4.7, 3.1)
@@ -30,7 +31,12 @@ class Band:
 
 
 def band_chart(
-    results: Sequence[Determination], logged: Sequence[Logged], band: Band, now: datetime, zone: ZoneInfo
+    results: Sequence[Determination],
+    logged: Sequence[Logged],
+    band: Band,
+    unit: AlkalinityUnit,
+    now: datetime,
+    zone: ZoneInfo,
 ) -> Figure:
     """Draw three days of the tank's alkalinity that end at this moment.
 
@@ -40,8 +46,8 @@ def band_chart(
         Determinations of the tank, oldest first; earlier ones are left out.
     logged
         What the keeper wrote down: kit tests are points, doses and water changes lines.
-    band
-        The keeper's band and target.
+    band, unit
+        The keeper's band and target, and the unit in which alkalinity is drawn.
     now, zone
         Where the chart ends, and the zone of its clock.
     """
@@ -50,9 +56,9 @@ def band_chart(
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=SIZE_IN, layout="constrained")
         axis = figure.subplots()
-        _draw_band(axis, band)
-        _draw_results(axis, shown)
-        _draw_logged(axis, [entry for entry in logged if begin <= entry.at <= now])
+        _draw_band(axis, band, unit)
+        _draw_results(axis, shown, unit)
+        _draw_logged(axis, [entry for entry in logged if begin <= entry.at <= now], unit)
         for number, at in enumerate(at for at in epochs(results) if begin <= at <= now):
             axis.axvline(
                 mdates.date2num(at), color=INK, alpha=0.5, linewidth=0.9, linestyle="dashed",
@@ -61,7 +67,7 @@ def band_chart(
         if not shown:
             axis.text(0.5, 0.5, "no result of the tank in these three days", transform=axis.transAxes, ha="center")
         axis.set_xlim(mdates.date2num(begin), mdates.date2num(now))
-        axis.set_ylabel("alkalinity, dKH")
+        axis.set_ylabel(f"alkalinity, {unit.value}")
         axis.grid(True, color=GREY, alpha=0.25, linewidth=0.6)
         axis.xaxis.set_major_locator(mdates.DayLocator(tz=zone))
         axis.xaxis.set_major_formatter(mdates.DateFormatter("%a 0 h", tz=zone))
@@ -79,37 +85,38 @@ def band_chart(
     return figure
 
 
-def _draw_band(axis: Axes, band: Band) -> None:
-    if band.low is not None and band.high is not None:
-        axis.axhspan(band.low, band.high, color=TEAL, alpha=0.12, linewidth=0, label="your band")
-    for edge in (band.low, band.high):
+def _draw_band(axis: Axes, band: Band, unit: AlkalinityUnit) -> None:
+    low, high, target = (None if dkh is None else from_dkh(dkh, unit) for dkh in (band.low, band.high, band.target))
+    if low is not None and high is not None:
+        axis.axhspan(low, high, color=TEAL, alpha=0.12, linewidth=0, label="your band")
+    for edge in (low, high):
         if edge is not None:
             axis.axhline(edge, color=TEAL, alpha=0.6, linewidth=0.8)
-    if band.target is not None:
-        axis.axhline(band.target, color=TEAL, alpha=0.8, linewidth=0.8, linestyle="dotted")
+    if target is not None:
+        axis.axhline(target, color=TEAL, alpha=0.8, linewidth=0.8, linestyle="dotted")
 
 
-def _draw_results(axis: Axes, shown: Sequence[Determination]) -> None:
+def _draw_results(axis: Axes, shown: Sequence[Determination], unit: AlkalinityUnit) -> None:
     accepted = [d for d in shown if d.alkalinity.verdict in REPORTABLE]
     doubted = [d for d in shown if d.alkalinity.verdict not in REPORTABLE]
     if accepted:
         axis.errorbar(
             mdates.date2num([d.started_at for d in accepted]),
-            [dkh_of(d, d.alkalinity.value or 0.0) for d in accepted],
-            yerr=[COVERAGE * dkh_of(d, d.alkalinity.u or 0.0) for d in accepted],
+            [in_unit(d, d.alkalinity.value or 0.0, unit) for d in accepted],
+            yerr=[COVERAGE * in_unit(d, d.alkalinity.u or 0.0, unit) for d in accepted],
             color=BLUE, marker="o", markersize=3.5, linewidth=1.1, elinewidth=0.9, label="result, ± 2 u",
         )  # fmt: skip
     if doubted:
         axis.plot(
             mdates.date2num([d.started_at for d in doubted]),
-            [dkh_of(d, d.alkalinity.value or 0.0) for d in doubted],
+            [in_unit(d, d.alkalinity.value or 0.0, unit) for d in doubted],
             linestyle="none", marker="o", markersize=6, markerfacecolor="none", markeredgecolor=BLUE,
             label="not accepted",
         )  # fmt: skip
 
 
-def _draw_logged(axis: Axes, logged: Sequence[Logged]) -> None:
-    tests = [(entry.at, value) for entry, value in tests_of(logged, "alkalinity_dkh")]
+def _draw_logged(axis: Axes, logged: Sequence[Logged], unit: AlkalinityUnit) -> None:
+    tests = [(entry.at, value) for entry, value in alkalinity_tests(logged, unit)]
     if tests:
         at, value = zip(*tests, strict=True)
         axis.plot(

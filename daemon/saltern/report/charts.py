@@ -13,6 +13,7 @@ import matplotlib as mpl
 import matplotlib.dates as mdates
 from matplotlib.figure import Figure
 
+from saltern.chemistry.alkalinity_unit import COVERAGE, USUAL_SALINITY, AlkalinityUnit, from_dkh
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.model.determination import Determination, Source
 from saltern.model.logbook import Logged, OtherTest
@@ -22,7 +23,6 @@ INK = "#0a0b0c"
 """Drawn in this colour, which no chart uses otherwise; on a page it becomes that of the text, light or dark."""
 
 BLUE, AMBER, TEAL, GREY = "#3b7dd8", "#c9822b", "#2a9d8f", "#888888"
-COVERAGE = 2.0
 STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
     "font.family": "sans-serif",
@@ -59,25 +59,30 @@ class _Series:
 LEAST_SPAN = timedelta(hours=12)
 
 
-def overview(results: Sequence[Determination], logged: Sequence[Logged], zone: ZoneInfo) -> Figure:
+def overview(
+    results: Sequence[Determination], logged: Sequence[Logged], zone: ZoneInfo, unit: AlkalinityUnit
+) -> Figure:
     """Draw the tank's alkalinity, pH and salinity with what the keeper wrote down, on one time axis.
 
     References and other waters are left out. A kit's pH is drawn as it was read, on its own scale.
     """
     results = [d for d in results if d.source is Source.TANK]
-    points = {name: tests_of(logged, as_logged) for name, as_logged in TESTED_AS.items()}
+    points = {
+        name: alkalinity_tests(logged, unit) if name == "alkalinity" else tests_of(logged, as_logged)
+        for name, as_logged in TESTED_AS.items()
+    }
     drawn = {entry.id for found in points.values() for entry, _ in found}
     lines = [entry for entry in logged if entry.id not in drawn]
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(9.0, 7.0), layout="constrained")
         axes = figure.subplots(3, 1, sharex=True, height_ratios=(3, 2, 2))
         panels = (
-            (axes[0], "alkalinity, dKH", "alkalinity", BLUE),
+            (axes[0], f"alkalinity, {unit.value}", "alkalinity", BLUE),
             (axes[1], "pH, total scale", "ph_total", TEAL),
             (axes[2], "practical salinity", "salinity", AMBER),
         )
         for axis, label, name, colour in panels:
-            _draw_series(axis, results, name, colour, zone)
+            _draw_series(axis, results, name, colour, zone, unit)
             if points[name]:
                 tested = [entry.at.astimezone(zone) for entry, _ in points[name]]
                 axis.plot(
@@ -156,8 +161,10 @@ def as_png(figure: Figure) -> bytes:
     return buffer.getvalue()
 
 
-def _draw_series(axis: Any, results: Sequence[Determination], name: str, colour: str, zone: ZoneInfo) -> None:
-    reportable, doubted = (_series(results, name, sound, zone) for sound in (True, False))
+def _draw_series(
+    axis: Any, results: Sequence[Determination], name: str, colour: str, zone: ZoneInfo, unit: AlkalinityUnit
+) -> None:
+    reportable, doubted = (_series(results, name, sound, zone, unit) for sound in (True, False))
     if reportable.at:
         low = [v - s for v, s in zip(reportable.value, reportable.spread, strict=True)]
         high = [v + s for v, s in zip(reportable.value, reportable.spread, strict=True)]
@@ -181,6 +188,11 @@ def tests_of(logged: Sequence[Logged], quantity: str) -> list[tuple[Logged, floa
     ]
 
 
+def alkalinity_tests(logged: Sequence[Logged], unit: AlkalinityUnit) -> list[tuple[Logged, float]]:
+    """Return the keeper's own tests of alkalinity, which are kept in dKH, in the unit that is drawn."""
+    return [(entry, from_dkh(value, unit)) for entry, value in tests_of(logged, TESTED_AS["alkalinity"])]
+
+
 def epochs(results: Sequence[Determination]) -> list[datetime]:
     """Return when results began to be made with another titre factor: a step there is not the tank's."""
     measured = [d for d in results if d.alkalinity.value is not None]
@@ -192,18 +204,21 @@ def epochs(results: Sequence[Determination]) -> list[datetime]:
     ]
 
 
-def dkh_of(d: Determination, umol_kg: float) -> float:
-    """Return an amount of a determination's water in dKH, by its own salinity; 35 where that was not measured."""
-    return umol_kg_to_dkh(umol_kg, d.salinity.value if d.salinity.value is not None else 35.0)
+def in_unit(d: Determination, umol_kg: float, unit: AlkalinityUnit) -> float:
+    """Return an amount of a determination's water in this unit, by its own salinity; 35 where that is not known."""
+    if unit is AlkalinityUnit.UMOL_KG:
+        return umol_kg
+    salinity = USUAL_SALINITY if d.salinity.value is None else d.salinity.value
+    return from_dkh(umol_kg_to_dkh(umol_kg, salinity), unit)
 
 
-def _series(results: Sequence[Determination], name: str, sound: bool, zone: ZoneInfo) -> _Series:
+def _series(results: Sequence[Determination], name: str, sound: bool, zone: ZoneInfo, unit: AlkalinityUnit) -> _Series:
     found = _Series([], [], [])
     for d in results:
         quantity: Quantity = getattr(d, name)
         if quantity.value is None or (quantity.verdict in REPORTABLE) is not sound:
             continue
-        factor = dkh_of(d, 1.0) if name == "alkalinity" else 1.0
+        factor = in_unit(d, 1.0, unit) if name == "alkalinity" else 1.0
         found.at.append(d.started_at.astimezone(zone))
         found.value.append(factor * quantity.value)
         found.spread.append(factor * COVERAGE * (quantity.u or 0.0))

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.report import words
 from saltern.report.standing import SIGNS_OF_LIFE, Reason, standing
 
@@ -36,16 +37,17 @@ def morning(
         When and where the bench is.
     """
     lines, title = [], standing(reasons).value
-    shown = None if newest is None else words.dkh_and_spread(newest)
+    unit = AlkalinityUnit(status["alkalinity_unit"])
+    shown = None if newest is None else words.alkalinity(newest["alkalinity"], unit)
     if newest is not None and shown is not None:
         value, spread = shown
-        title = f"{value} dKH, {title}"
+        title = f"{value} {unit.value}, {title}"
         at = words.clock(datetime.fromisoformat(newest["started_utc"]), now, zone)
-        lines += [f"{value} ± {spread} dKH, measured {at}", words.change(newest)]
+        lines += [f"{value} ± {spread} {unit.value}, measured {at}", words.change(newest, unit)]
     else:
         lines.append("No result has been accepted yet.")
-    lines.append(f"consumption: {words.consumption(status['tank'])}")
-    lines.append(f"advice: {words.advice(status['tank'])}")
+    lines.append(f"consumption: {words.consumption(status['tank'], unit)}")
+    lines.append(f"advice: {words.advice(status['tank'], unit)}")
     lines += [f"due: {what}" for what in due(status, now, zone)]
     lines += [f"{reason.asks.value}: {reason.what}. {reason.do}." for reason in reasons]
     return Message(f"{status['bench']}: {title}", "\n".join(line for line in lines if line))

@@ -12,6 +12,7 @@ from html import escape
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.report import words
 from saltern.report.standing import Reason, Standing, standing
 
@@ -58,7 +59,6 @@ POLICY = (
 """What a browser may load for the page: nothing, and no script but its own (Content Security Policy Level 3)."""
 
 REFRESHED_S = 120
-NEVER_BY_ONE_NUMBER = "Never dose by one number alone: look at the tank, and test by other means before a large change."
 CLASS = {Standing.WELL: "well", Standing.LOOK: "look", Standing.ACT: "act"}
 
 
@@ -105,7 +105,7 @@ def html(today: Today) -> str:
         f'<div class="chart">{today.chart}</div>',
         f"<div>{_details(today)}</div>",
         "</div>",
-        f'<p class="faint">{NEVER_BY_ONE_NUMBER} ± is twice the standard uncertainty (k = 2). '
+        f'<p class="faint">{words.NEVER_BY_ONE_NUMBER} ± is twice the standard uncertainty (k = 2). '
         '<a href="sitter.html">For a sitter</a></p>',
         _written(today),
     ]
@@ -162,25 +162,26 @@ def _state(today: Today) -> str:
 
 
 def _number(today: Today) -> str:
-    newest = today.newest
-    shown = None if newest is None else words.dkh_and_spread(newest)
+    newest, unit = today.newest, AlkalinityUnit(today.status["alkalinity_unit"])
+    shown = None if newest is None else words.alkalinity(newest["alkalinity"], unit)
     if newest is None or shown is None:
         return '<p class="number">–</p><p>No result has been accepted yet.</p>'
     value, spread = shown
     verdict = newest["alkalinity"]["verdict"]
     reasons = ", ".join(newest["alkalinity"]["reasons"])
     doubt = "" if verdict == "accepted" else f"<p>{escape(verdict)}: {escape(reasons)}</p>"
-    moved = words.change(newest)
+    moved = words.change(newest, unit)
     return (
-        f'<p class="number">{value} <small>± {spread} dKH</small></p>{doubt}'
+        f'<p class="number">{value} <small>± {spread} {unit.value}</small></p>{doubt}'
         + (f"<p>{escape(moved)}</p>" if moved else "")
         + f'<p class="faint">measured {_time(newest["started_utc"], today)}</p>'
     )
 
 
 def _details(today: Today) -> str:
-    status, newest = today.status, today.newest
-    rows = [("consumption", words.consumption(status["tank"])), ("advice", words.advice(status["tank"]))]
+    status, newest, tank = today.status, today.newest, today.status["tank"]
+    unit = AlkalinityUnit(status["alkalinity_unit"])
+    rows = [("consumption", words.consumption(tank, unit)), ("advice", words.advice(tank, unit))]
     if newest is not None:
         at = newest["temperature_c"]
         rows.append(

@@ -1,47 +1,84 @@
-"""Numbers and times in a page's words: k = 2, the bench's own clock."""
+"""Numbers and times in the keeper's words: k = 2, the keeper's unit of alkalinity, the bench's own clock."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from saltern.chemistry.alkalinity_unit import (
+    COVERAGE,
+    USUAL_SALINITY,
+    AlkalinityUnit,
+    from_dkh,
+    said,
+    said_with_u,
+    written,
+)
 from saltern.chemistry.units import umol_kg_to_dkh
 
-COVERAGE = 2.0
+NEVER_BY_ONE_NUMBER = "Never dose by one number alone: look at the tank, and test by other means before a large change."
 _NOW, _THEN = "ml_per_day", "hold_ml_per_day"
 NEAR = {0: "today", -1: "yesterday", 1: "tomorrow"}
 
 
-def dkh_and_spread(determination: dict[str, Any]) -> tuple[str, str] | None:
-    """Return for example ("8.03", "0.05"), k = 2, of a determination as JSON; None where nothing was measured."""
-    alkalinity = determination["alkalinity"]
-    if alkalinity["dkh"] is None:
+def per_umol_kg(alkalinity: dict[str, Any], unit: AlkalinityUnit) -> float:
+    """Return what one umol/kg is in this unit, by a result as JSON that holds it in dKH as well.
+
+    No density is computed where it is not needed: the library for it takes a small computer a second to load.
+    """
+    if unit is AlkalinityUnit.UMOL_KG:
+        return 1.0
+    umol_kg = alkalinity["umol_per_kg"]
+    return from_dkh(alkalinity["dkh"] / umol_kg if umol_kg else umol_kg_to_dkh(1.0, USUAL_SALINITY), unit)
+
+
+def alkalinity(found: dict[str, Any], unit: AlkalinityUnit) -> tuple[str, str] | None:
+    """Return for example ("8.03", "0.05"), k = 2, of an alkalinity as JSON; None where nothing was measured."""
+    if found["umol_per_kg"] is None:
         return None
-    salinity = determination["salinity"]["value"]
-    per_umol_kg = umol_kg_to_dkh(1.0, 35.0 if salinity is None else salinity)
-    u = alkalinity["u"]
-    if u is None:
-        return f"{alkalinity['dkh']:.2f}", "?"
-    spread = COVERAGE * u * per_umol_kg
-    digits = 3 if 0.0 < spread < 0.01 else 2  # an uncertainty is never shown as zero
-    return f"{alkalinity['dkh']:.{digits}f}", f"{spread:.{digits}f}"
+    factor, u = per_umol_kg(found, unit), found["u"]
+    return written(factor * found["umol_per_kg"], None if u is None else factor * u, unit)
 
 
-def change(determination: dict[str, Any]) -> str:
-    """Return how it has changed since yesterday, k = 2; empty where nothing says it."""
+def change(determination: dict[str, Any], unit: AlkalinityUnit) -> str:
+    """Return for example "−0.12 ± 0.04 dKH since yesterday", k = 2; empty where nothing says it."""
     found = determination.get("change")
     if found is None:
         return ""
+    value, spread = change_and_spread(found, unit)
     over = ", over a new titre factor" if found["across_titre_factors"] else ""
-    return f"{signed(found['dkh'])} ± {COVERAGE * found['u_dkh']:.2f} dKH since yesterday{over}"
+    return f"{value} ± {spread} {unit.value} since yesterday{over}"
 
 
-def signed(value: float, digits: int = 2) -> str:
-    """Return a number with its sign, the minus sign of the trade."""
-    return f"{value:+.{digits}f}".replace("-", "−")
+def change_and_spread(found: dict[str, Any], unit: AlkalinityUnit) -> tuple[str, str]:
+    """Return for example ("−0.12", "0.04"), k = 2, of a change as JSON."""
+    if unit is AlkalinityUnit.UMOL_KG:
+        value, u = found["umol_per_kg"], found["u"]
+    else:
+        value, u = (from_dkh(found[key], unit) for key in ("dkh", "u_dkh"))
+    said_value, spread = written(value, u, unit, signed=True)
+    return with_minus(said_value), spread
 
 
-def estimate(found: dict[str, float], digits: int = 2) -> str:
-    """Return an estimate of the tank's picture, k = 2."""
+def with_minus(number: str) -> str:
+    """Return a number with the minus sign of the trade."""
+    return number.replace("-", "−")
+
+
+def estimate(
+    found: dict[str, float],
+    unit: AlkalinityUnit,
+    salinity: float | None,
+    *,
+    signed: bool = False,
+    more_digits: int = 0,
+) -> str:
+    """Return an estimate of the tank's picture, which is in dKH or dKH a day, in the keeper's unit, k = 2."""
+    said_so = said_with_u(found["value"], found["u"], unit, salinity, signed=signed, more_digits=more_digits)
+    return with_minus(said_so)
+
+
+def plain(found: dict[str, float], digits: int) -> str:
+    """Return an estimate that has no unit of alkalinity, k = 2."""
     return f"{found['value']:.{digits}f} ± {COVERAGE * found['u']:.{digits}f}"
 
 
@@ -68,20 +105,45 @@ def days(count: float) -> str:
     return "less than a day" if whole < 1 else "1 day" if whole == 1 else f"{whole} days"
 
 
-def consumption(tank: dict[str, Any] | None) -> str:
+def consumption(tank: dict[str, Any] | None, unit: AlkalinityUnit) -> str:
     """Return what the tank consumes, over the shortest window of the tank's picture."""
-    found = None if tank is None else tank["consumption"]
+    if tank is None:
+        return "too early to say"
+    found = tank["consumption"]
     if found is None or found["too_early"] or not found["windows"]:
         return "too early to say"
     window = found["windows"][0]
-    return f"{estimate(window['consumption_dkh_per_day'])} dKH a day, over {window['days']:.0f} days"
+    a_day = estimate(window["consumption_dkh_per_day"], unit, tank["salinity"])
+    return f"{a_day} a day, over {window['days']:.0f} days"
 
 
-def advice(tank: dict[str, Any] | None) -> str:
+def ahead(tank: dict[str, Any], unit: AlkalinityUnit, zone: ZoneInfo) -> str:
+    """Return when the tank leaves its band if nothing else is done; empty where that is not in sight."""
+    found = tank["forecast"]
+    if found is None or found["leaves_at_utc"] is None:
+        return ""
+    # a whole day is a midnight: it is left in the day before
+    when = datetime.fromisoformat(found["leaves_at_utc"]).astimezone(zone) - timedelta(hours=1)
+    way = "below" if found["downwards"] else "above"
+    sure = min(99, round(100 * found["probability"]))
+    limit = said(found["limit_dkh"], unit, tank["salinity"])
+    return f"{way} {limit}, out of its band, on {when:%A %d %B} if nothing else is done, {sure} % sure"
+
+
+def carbonate(found: dict[str, Any]) -> str:
+    """Return the carbonate system, k = 2."""
+    carbon, pco2, aragonite = (
+        plain(found[key], digits)
+        for key, digits in (("carbon_umol_kg", 0), ("pco2_uatm", 0), ("aragonite_saturation", 1))
+    )
+    return f"carbon {carbon} umol/kg, CO2 {pco2} uatm, aragonite saturation {aragonite}"
+
+
+def advice(tank: dict[str, Any] | None, unit: AlkalinityUnit) -> str:
     """Return what to dose, in the keeper's own supplements where the bench file names them."""
-    word = None if tank is None else tank["advice"]
-    if word is None:
+    if tank is None or tank["advice"] is None:
         return "none: the bench file has no table [tank], or nothing was measured"
+    word = tank["advice"]
     if word["withheld_because"] is not None:
         return f"none ({word['withheld_because']}): {word['mend']} Keep to the last dose meanwhile."
     count = word["days"]
@@ -96,6 +158,7 @@ def advice(tank: dict[str, Any] | None) -> str:
 
     if not word["supplements"]:
         hold = word["dose_dkh_per_day"]
-        return over_days(f"{hold + word['correction_dkh_per_day']:.2f} dKH", f"{hold:.2f} dKH")
+        now = hold + word["correction_dkh_per_day"]
+        return over_days(said(now, unit, tank["salinity"]), said(hold, unit, tank["salinity"]))
     doses = [f"{one['name']} {over_days(f'{one[_NOW]:.0f} mL', f'{one[_THEN]:.0f} mL')}" for one in word["supplements"]]
     return "; ".join(doses)

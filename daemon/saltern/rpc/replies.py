@@ -223,6 +223,7 @@ class Status(Reply):
     bench: str
     at_utc: str
     time_zone: str
+    alkalinity_unit: AlkalinityUnit
     running: UnderWay | None
     question: Question | None
     last: Determination | None
@@ -331,6 +332,7 @@ class Schedule(Reply):
 
 class Results(Reply):
     time_zone: str
+    alkalinity_unit: AlkalinityUnit
     determinations: list[Determination]
 
 

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
+from saltern.chemistry.alkalinity_unit import USUAL_SALINITY, AlkalinityUnit, said
 from saltern.chemistry.units import dkh_to_umol_kg, umol_kg_to_dkh
 from saltern.config.tables import Alerts, BenchConfig
 from saltern.model.calibration import Kind
@@ -17,7 +18,6 @@ from saltern.quality.volume_witness import volume_moved
 from saltern.records.calibrations import ACCEPTED, ENDS_TITRE, in_force
 from saltern.records.store import Store
 
-USUAL_SALINITY = 35.0
 WEIGHED_SAMPLE = 0.002
 """What two weighings of a sample may be off by, relative: some tenths of a gram in a hundred (assumed)."""
 
@@ -69,16 +69,16 @@ def _unexpected(quantity: Quantity) -> Quantity:
     return replace(quantity, verdict=Verdict.SUSPECT, reasons=(*quantity.reasons, Reason.UNEXPECTED))
 
 
-def anchored(store: Store, rules: Alerts, d: Determination) -> Determination:
+def anchored(store: Store, config: BenchConfig, d: Determination) -> Determination:
     """Keep provisional what lies beyond a step that nothing explains, however often it repeats."""
-    step = step_of(store, rules, d) if _accepted(d) else None
+    step = step_of(store, config.alerts, d) if _accepted(d) else None
     marked = (
         "" if step is not None or not _accepted(d) else volume_moved(d, store.reportable(Source.TANK, MOST_RESULTS))
     )
     if step is None and not marked:
         return d
     reasons = (*d.alkalinity.reasons, Reason.STEP_UNEXPLAINED)
-    text = said_of(step, d) if step is not None else f"{marked}. {ASKS}"
+    text = said_of(step, d, config.alkalinity_unit) if step is not None else f"{marked}. {ASKS}"
     open_still = replace(d.alkalinity, verdict=Verdict.PROVISIONAL, reasons=reasons)
     return replace(
         d,
@@ -110,16 +110,16 @@ def step_open(store: Store) -> bool:
     return bool(newest) and Reason.STEP_UNEXPLAINED in newest[-1].alkalinity.reasons
 
 
-def said_of(step: Step, d: Determination) -> str:
+def said_of(step: Step, d: Determination, unit: AlkalinityUnit) -> str:
     """Return for the keeper what the step is, and what would explain it."""
     salinity = d.salinity.value or USUAL_SALINITY
     size, allowed = umol_kg_to_dkh(step.umol_kg, salinity), umol_kg_to_dkh(abs(step.allowed_umol_kg), salinity)
     since = f"{step.since:%Y-%m-%d %H:%M} UTC"
-    how_far = f"{size:+.2f} dKH against the last accepted result, of {since}; {allowed:.2f} dKH is what"
+    moved = f"{said(size, unit, salinity, signed=True)} against the last accepted result, of {since}"
+    how_far = f"{moved}; {said(allowed, unit, salinity)} is what"
     if not step.umol_kg:
         how_far = f"a step of {since} or before is still open: it was more than"
     elif abs(step.umol_kg) <= abs(step.allowed_umol_kg):
-        moved = f"{size:+.2f} dKH against the last accepted result, of {since}"
         return f"{moved}: alkalinity and electrode moved as a wrong volume moves them. {ASKS}"
     return f"{how_far} the tank may change by in the time (alerts.most_dkh_per_day). {ASKS}"
 

@@ -15,8 +15,8 @@ from saltern.model.determination import Determination
 from saltern.records.store import Store
 from saltern.records.tank_history import Known, known
 from saltern.records.tank_records import findings
+from saltern.report.finding_words import written_near
 from saltern.running.circumstances import circumstances
-from saltern.running.finding_words import written_near
 from saltern.running.instrument_signs import signs
 from saltern.running.suspects import SHOWN_FROM, Suspect, suspects
 from saltern.tank.charts import cusum, ewma, shewhart

@@ -149,7 +149,7 @@ class Measuring:
             self._log.info("determination.started", source=source.value)
             try:
                 measured = self.carry_out(self._bench, source, expected, self._at_work.watch, self._keep_draft, medium)
-                outcome = anchored(self._store, self._bench.config.alerts, judged(self._settled(measured)))
+                outcome = anchored(self._store, self._bench.config, judged(self._settled(measured)))
             finally:
                 if alone:
                     self._at_work.release()

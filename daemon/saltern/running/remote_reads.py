@@ -137,7 +137,12 @@ class Reads:
         rows = self.reader.results(params.limit)[::-1]
         past = [d for _, d in rows]
         found = [determination_json(number, d, past) for number, d in rows]
-        return {"time_zone": self.service.config.schedule.time_zone, "determinations": found}
+        config = self.service.config
+        return {
+            "time_zone": config.schedule.time_zone,
+            "alkalinity_unit": config.alkalinity_unit.value,
+            "determinations": found,
+        }
 
     def _trials(self, _: protocol.Nothing) -> Answer:
         return {

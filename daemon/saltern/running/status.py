@@ -69,6 +69,7 @@ def picture(
         "bench": config.name,
         "at_utc": now.isoformat(timespec="seconds"),
         "time_zone": config.schedule.time_zone,
+        "alkalinity_unit": config.alkalinity_unit.value,
         "running": running,
         "last": determination_json(*newest[0], past) if newest else None,
         "trend": None

@@ -19,8 +19,8 @@ from saltern.model.alert import Severity
 from saltern.records.store import Store
 from saltern.records.tank_history import Known, known
 from saltern.records.tank_records import Day, findings, keep_tank, last_kept, next_finding
+from saltern.report.finding_words import in_words
 from saltern.running.circumstances import circumstances
-from saltern.running.finding_words import in_words
 from saltern.running.service import Service
 from saltern.running.tank_picture import Picture, pictured
 from saltern.running.when_asked import WhenAsked

@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from saltern.chemistry.alkalinity_unit import AlkalinityUnit, said_with_u
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit, said, said_with_u
 from saltern.model.logbook import DoserChange, Event, Logged
 from saltern.tank.findings import Ask, Cause, Finding, Whose
 
@@ -54,6 +55,23 @@ def size_in_words(finding: Finding, unit: AlkalinityUnit, salinity: float) -> st
         a_day = " a day" if finding.unit.endswith("/day") else ""
         return f"{said_with_u(finding.size, finding.u, unit, salinity, signed=True)}{a_day}"
     return f"{finding.size:+.1f} ± {2.0 * finding.u:.1f} {finding.unit}"
+
+
+def line(finding: dict[str, Any], unit: AlkalinityUnit, salinity: float, zone: ZoneInfo) -> str:
+    """Return a finding as JSON in a line, by the bench's clock: what it is, since when, how sure, what would decide."""
+    since, cause = datetime.fromisoformat(finding["since_utc"]).astimezone(zone), Cause(finding["cause"])
+    size = f"{finding['size']:+.2f} {finding['unit']}"
+    if finding["unit"].startswith("dKH"):
+        a_day = " a day" if finding["unit"].endswith("/day") else ""
+        size = f"{said(finding['size'], unit, salinity, signed=True)}{a_day}"
+    words = f"no. {finding['id']}: since {since:%a %d %b %H:%M} {CAUSES[cause]} ({finding['is']}), {size} "
+    words += f"({min(99, round(100 * finding['probability']))} % sure)"
+    if finding["supersedes"] is not None:
+        words += f", instead of no. {finding['supersedes']}"
+    if finding["ask"] is None:
+        return words
+    cost = f" ({finding['cost_ml']:.0f} mL)" if finding["cost_ml"] else ""
+    return f"{words}. The measurement that would decide it: {ASKS[Ask(finding['ask'])]}{cost}"
 
 
 def written_near(logged: Sequence[Logged], since: datetime) -> list[str]:

@@ -1,0 +1,66 @@
+"""What a broker hears of the tank: advice only where the keeper asks for it, within the bound, and for a time."""
+
+import json
+from datetime import datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from saltern.publish.mqtt import Mqtt
+from saltern.publish.tank_topics import BEYOND_BOUND, AdviceTable, advice_json, tank_json
+from tests.nine_days import nine_days, shown
+
+NAMES = ("name", "ml_per_day", "hold_ml_per_day")
+
+
+@pytest.fixture(scope="module")
+def tank(tmp_path_factory):
+    return json.loads(json.dumps(shown(nine_days(tmp_path_factory.mktemp("bench")))["tank"]))
+
+
+def test_advice_is_not_published_unless_the_bench_file_asks_for_it(tank):
+    assert Mqtt(host="127.0.0.1").advice is None
+    assert "advice" in tank
+    assert "advice" not in tank_json(tank)
+    assert tank_json(tank)["consumption"] == tank["consumption"]
+
+
+def test_advice_says_what_the_tank_says_with_its_bound_and_its_end(tank):
+    found, word = advice_json(tank, AdviceTable(most_dkh_per_day=3.0, valid_h=12.0)), tank["advice"]
+
+    assert found["withheld_because"] is None
+    assert found["dose_dkh_per_day"] == word["dose_dkh_per_day"] + word["correction_dkh_per_day"]
+    assert found["hold_dkh_per_day"] == word["dose_dkh_per_day"]
+    assert found["bounds"] == {"most_dkh_per_day": 3.0}
+    at, until = (datetime.fromisoformat(found[key]) for key in ("at_utc", "valid_until_utc"))
+    assert until - at == timedelta(hours=12)
+    assert found["supplements"] == [{key: one[key] for key in NAMES} for one in word["supplements"]]
+
+
+@given(st.floats(0.0, 4.0), st.floats(-2.0, 2.0), st.floats(0.01, 5.0))
+def test_nothing_beyond_the_bound_is_published_now_or_later(tank, hold, more, most):
+    word = {**tank["advice"], "dose_dkh_per_day": hold, "correction_dkh_per_day": more}
+    found = advice_json({**tank, "advice": word}, AdviceTable(most_dkh_per_day=most))
+
+    if max(hold, hold + more) > most:
+        assert (found["withheld_because"], found["dose_dkh_per_day"], found["supplements"]) == (BEYOND_BOUND, None, [])
+    else:
+        assert found["dose_dkh_per_day"] <= most
+        assert found["hold_dkh_per_day"] <= most
+
+
+def test_withheld_advice_names_its_reason_and_no_dose(tank):
+    word = {"dose_dkh_per_day": None, "correction_dkh": None, "withheld_because": "ph-high", "mend": "Let pH fall."}
+    found = advice_json({**tank, "advice": word}, AdviceTable(most_dkh_per_day=1.0))
+
+    assert found["withheld_because"] == "ph-high"
+    assert found["dose_dkh_per_day"] is None
+    assert found["supplements"] == []
+
+
+@pytest.mark.parametrize("table", [{}, {"most_dkh_per_day": 0.0}, {"most_dkh_per_day": 1.0, "valid_h": 100.0}])
+def test_a_table_without_a_sane_bound_is_refused(table):
+    with pytest.raises(ValidationError):
+        AdviceTable(**table)
