@@ -85,11 +85,17 @@ def outlet_mistakes(config: BenchConfig, where: str) -> list[SalternError]:
 def bench_schema() -> dict[str, Any]:
     """Return the JSON schema of bench files, the tables of the outlets that are installed in it."""
     schema = BenchConfig.model_json_schema()
-    tables = {entry.name: entry.load().table for entry in entry_points(group="saltern.outlets")}
+    outlets = {}
+    for entry in entry_points(group="saltern.outlets"):
+        table = entry.load().table
+        if table is not None:  # what it refers to stands at the top, as its references say
+            outlets[entry.name] = table.model_json_schema(ref_template=f"#/$defs/{entry.name}.{{model}}")
+            inner = outlets[entry.name].pop("$defs", {})
+            schema["$defs"] |= {f"{entry.name}.{name}": each for name, each in inner.items()}
     schema["properties"]["outlets"] = {
         "description": schema["properties"]["outlets"]["description"],
         "type": "object",
-        "properties": {name: table.model_json_schema() for name, table in tables.items() if table is not None},
+        "properties": outlets,
         "additionalProperties": False,
     }
     return schema

@@ -76,7 +76,7 @@ class MetricsOutlet:
                 ("saltern_alerts", "Alerts that stand"),
                 (
                     "saltern_tank_consumption_moles_per_kilogram_per_second",
-                    "Alkalinity that the tank takes up, over the shortest window that is told",
+                    "Alkalinity that the tank takes up, over the shortest window of its picture",
                 ),
                 (
                     "saltern_tank_consumption_uncertainty_moles_per_kilogram_per_second",
