@@ -10,6 +10,7 @@ from saltern.chemistry.endpoint.methods import DEFAULT, NAMES, WHERE, method
 from saltern.chemistry.equilibria import constants
 from saltern.chemistry.seawater import totals
 from saltern.chemistry.titration import solve_h
+from saltern.chemistry.titration_knowledge import believe
 from saltern.chemistry.titration_plan import REACHED_PH, Effort, next_dose_g
 from saltern.config.loading import load_bench, shipped_config, with_values
 from saltern.config.tables import BenchConfig
@@ -46,7 +47,12 @@ def test_each_method_answers_by_its_own_name_and_near_the_truth(name):
 @pytest.mark.parametrize("name", NAMES)
 def test_a_titration_is_planned_for_every_method_and_comes_to_its_end(name):
     grams = [0.0]
-    while (dose := next_dose_g(curve_after(grams), CONDITIONS, Priors(), Effort(0.1, 0.01, 60.0), name)) is not None:
+
+    def dose_after(curve):
+        known = believe(curve, CONDITIONS, Priors())
+        return next_dose_g(known, curve, CONDITIONS, Priors(), Effort(0.1, 0.01, 60.0), name)
+
+    while (dose := dose_after(curve_after(grams))) is not None:
         grams.append(grams[-1] + dose)
         assert len(grams) < 40
 

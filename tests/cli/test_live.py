@@ -101,7 +101,9 @@ def test_a_keeper_measures_watches_and_reads_the_status(bench):
     assert before["running"] is None
     assert "titrate" in watched
     assert "accepted" in watched
-    assert len([line for line in watched.splitlines() if line.endswith("mV")]) >= 7
+    assert len([line for line in watched.splitlines() if " mV" in line]) >= 7
+    assert "titrate (phase 8 of 11)" in watched  # the first: how long one takes is not known yet
+    assert re.search(r"mV, so far about \d\.\d\d dKH$", watched, re.MULTILINE)
     assert after["last"]["alkalinity"]["verdict"] == "accepted"
     assert "dKH, accepted" in saltern(bench, "status")
     assert after["titrant"]["left_ml"][0] < before["titrant"]["left_ml"][0]

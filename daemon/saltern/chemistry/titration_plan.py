@@ -15,7 +15,7 @@ from saltern.chemistry.endpoint.first_guess import WINDOW_PH_FREE
 from saltern.chemistry.endpoint.information import Plans, Statistics, acid_at, alkalinity_sd, cost_of
 from saltern.chemistry.endpoint.methods import DEFAULT
 from saltern.chemistry.endpoint.methods import method as method_named
-from saltern.chemistry.titration_knowledge import Answer, Knowledge, believe
+from saltern.chemistry.titration_knowledge import Answer, Knowledge
 
 MOST_READINGS = 30
 REACHED_PH = 0.06
@@ -47,12 +47,14 @@ class Effort:
 
 
 def next_dose_g(
-    curve: Curve, conditions: Conditions, priors: Priors, effort: Effort, method: str = DEFAULT
+    knowledge: Knowledge, curve: Curve, conditions: Conditions, priors: Priors, effort: Effort, method: str = DEFAULT
 ) -> float | None:
     """Return the mass of the next dose, g, or None when the plan has what it wants.
 
     Parameters
     ----------
+    knowledge
+        What the readings so far say: `saltern.chemistry.titration_knowledge.believe`.
     curve
         The readings so far; the first is that of the sample before any acid.
     conditions, priors
@@ -62,7 +64,6 @@ def next_dose_g(
     method
         Which method will evaluate the curve.
     """
-    knowledge = believe(curve, conditions, priors)
     statistics = Statistics(
         reading_sd_mv=effort.reading_sd_mv,
         dose_variance_per_mol_kg=effort.dose_walk_g**2 * conditions.titrant_mol_per_kg / conditions.sample_g,

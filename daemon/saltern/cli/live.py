@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.errors import ConfigError, NotRunningError
 
 BenchOption = Annotated[Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="The service's bench file.")]
@@ -86,41 +87,42 @@ def measure(
     from saltern.rpc.client import Client
 
     with Client(socket_of(bench, socket)) as client:
-        unit = None if as_json else client.call("status")["alkalinity_unit"]
         if not follow:
             client.call("measure", source=source)
         begun = client.call("follow")
+        unit = AlkalinityUnit(begun["alkalinity_unit"])
         if begun["running"] is None:
             raise ConfigError("nothing is under way", where="measure --follow", remedy="Leave out --follow to start")
         if follow and not str(begun["running"]["what"]).startswith("measure"):
             what = begun["running"]["what"]
             raise ConfigError(f"{what} is not a determination", where="measure --follow", remedy="See: saltern status")
         try:
-            done = _watch(client, begun["running"], silent=wait or as_json)
+            done = _watch(client, begun["running"], unit, silent=wait or as_json)
         except KeyboardInterrupt:
             typer.echo("\nIt goes on. Watch again with: saltern measure --follow", err=True)
             return
-    if unit is None:
+    if as_json:
         print_json({"schema_version": 1, **done})
     else:
-        from saltern.chemistry.alkalinity_unit import AlkalinityUnit
         from saltern.cli.present_live import print_done
 
-        print_done(done, AlkalinityUnit(unit))
+        print_done(done, unit)
     if done["alkalinity"]["verdict"] == "void":
         raise typer.Exit(1)
 
 
-def _watch(client: Any, running: dict[str, Any], *, silent: bool) -> dict[str, Any]:
-    """Follow until it is done; return the result."""
+def _watch(client: Any, running: dict[str, Any], unit: AlkalinityUnit, *, silent: bool) -> dict[str, Any]:
+    """Follow until it is done, and its confirmation, where one follows; return the last result."""
     from saltern.cli.present_curve import Watched
 
-    with Watched(running, silent=silent) as screen:
+    with Watched(running, unit, silent=silent) as screen:
         for kind, what in client.notifications():
             if kind == "step":
                 screen.step(what)
+            elif kind == "finished" and what["followed"]:
+                screen.again(what)
             elif kind == "finished":
-                return dict(what)
+                return {key: value for key, value in what.items() if key != "followed"}
     raise NotRunningError("the service went away", where="measure", remedy="Check its log; the run is void")
 
 

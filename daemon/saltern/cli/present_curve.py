@@ -10,16 +10,29 @@ from rich.text import Text
 
 from saltern.chemistry.alkalinity_unit import COVERAGE, AlkalinityUnit
 from saltern.chemistry.endpoint.curve import Curve, EndPoint
-from saltern.cli.present import alkalinity, console, say_lines
+from saltern.cli.present import alkalinity, alkalinity_of, console, say, say_lines
 from saltern.cli.present_lines import labelled
+from saltern.cli.present_progress import progress, so_far
 
 
 class Watched:
-    """A run being watched: on a terminal the curve grows in place, elsewhere phases and points come line by line."""
+    """A run being watched: on a terminal the curve grows in place, elsewhere phases and points come line by line.
 
-    def __init__(self, running: dict[str, Any], *, silent: bool) -> None:
+    Parameters
+    ----------
+    running
+        What is under way, as the service says it.
+    unit
+        In which its keeper reads alkalinity.
+    silent
+        Whether nothing is shown.
+    """
+
+    def __init__(self, running: dict[str, Any], unit: AlkalinityUnit, *, silent: bool) -> None:
         self._what = f"{running['what']}"
         self._phase = str(running["phase"])
+        self._how_far, self._so_far = progress(running), so_far(running, unit)
+        self._unit = unit
         self._points = [tuple(point) for point in running["points"]]
         self._silent = silent
         self._live = Live(console=console(), refresh_per_second=4, transient=False) if sys.stdout.isatty() else None
@@ -31,7 +44,7 @@ class Watched:
             self._live.start()
             self._live.update(self._drawn())
         elif not self._silent:
-            console().print(f"{self._what}: {self._phase}")
+            say(f"{self._what}: {self._phase}{self._how_far}")
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
@@ -43,15 +56,29 @@ class Watched:
         if point is not None:
             self._points.append(tuple(point))
         changed, self._phase = event["phase"] != self._phase, event["phase"]
+        self._how_far, self._so_far = progress(event), so_far(event, self._unit)
         if self._live is not None:
             self._live.update(self._drawn())
         elif not self._silent and point is not None:
-            console().print(f"  {point[0]:7.3f} mL  {point[1]:8.2f} mV")
+            say_lines([f"  {point[0]:7.3f} mL  {point[1]:8.2f} mV{self._so_far}"])
         elif not self._silent and changed:
-            console().print(self._phase)
+            say(f"{self._phase}{self._how_far}")
+
+    def again(self, found: dict[str, Any]) -> None:
+        """Say that what came is a surprise, and that it is measured once more; the next curve begins empty."""
+        self._points = []
+        if self._live is not None:
+            self._live.update(self._drawn())
+        if self._silent:
+            return
+        a = found["alkalinity"]
+        say(
+            f"Determination {found['id']}: {alkalinity_of(a, self._unit)} {self._unit.value}, {a['verdict']} "
+            f"({', '.join(a['reasons'])}). It is measured once more, which confirms it or does not."
+        )
 
     def _drawn(self) -> Text:
-        head = f"{self._what}: {self._phase}"
+        head = f"{self._what}: {self._phase}{self._how_far}{self._so_far}"
         if len(self._points) < 2:
             return Text(head)
         plotext.clear_figure()

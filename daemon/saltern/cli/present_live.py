@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from saltern.chemistry.alkalinity_unit import AlkalinityUnit, written
 from saltern.cli.present import alkalinity_of, console, say, say_lines, value_and_u
 from saltern.cli.present_lines import labelled, wrapped
+from saltern.cli.present_progress import progress
 from saltern.cli.present_time import moment, relative, short
 from saltern.report import words
 
@@ -64,7 +65,8 @@ def _measured(s: dict[str, Any], tank: dict[str, Any] | None, now: datetime, zon
 
 def _bench(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> Rows:
     running = s["running"]
-    rows: Rows = [("now", "idle" if running is None else f"{running['what']}: {running['phase']}")]
+    now_at = "idle" if running is None else f"{running['what']}: {running['phase']}{progress(running)}"
+    rows: Rows = [("now", now_at)]
     if s["next"] is not None:
         rows.append(("next", f"{moment(s['next']['at_utc'], now, zone)} ({s['next']['why']})"))
     left_ml, days = s["titrant"]["left_ml"][0], s["titrant"]["days_left"]

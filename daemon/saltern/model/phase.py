@@ -51,6 +51,31 @@ SHOWN: dict[Phase, tuple[str, ...]] = {
 }
 """In words, the turn left out: "rinse 1 of 2" is a rinse."""
 
+OF_A_DETERMINATION = (
+    Phase.LOOK,
+    Phase.PROVE,
+    Phase.DISCARD_TIP,
+    Phase.EMPTY,
+    Phase.RINSE,
+    Phase.FILL,
+    Phase.MEASURE,
+    Phase.TITRATE,
+    Phase.EVALUATE,
+    Phase.EMPTY_AFTER,
+    Phase.KEEP_WET,
+)
+"""In their order, for whoever counts them. A vessel that is emptied and proved by turns counts its later turns as the
+farthest phase so far; what a start after a death does first belongs to the look, and a draw-down to the fill."""
+
+_COUNTED_AS = {Phase.RECOVER: Phase.LOOK, Phase.DRAW_DOWN: Phase.FILL, Phase.IDLE: Phase.KEEP_WET}
+
+
+def turn_of(phase: Phase) -> int:
+    """Return which one of a determination's phases this is, from 1; 0 where it belongs to none."""
+    counted = _COUNTED_AS.get(phase, phase)
+    return OF_A_DETERMINATION.index(counted) + 1 if counted in OF_A_DETERMINATION else 0
+
+
 _OF = {shown: phase for phase, words in SHOWN.items() for shown in words}
 _TURN = re.compile(r" \d+( of \d+)?$")
 

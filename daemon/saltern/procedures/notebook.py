@@ -13,6 +13,14 @@ Watcher = Callable[["Step"], None]
 
 
 @dataclass(frozen=True, slots=True)
+class SoFar:
+    """What the readings of a titration come to while it goes on: it guides the doses, and is no result."""
+
+    umol_per_kg: float
+    dkh: float
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """Something worth showing to whoever watches: a phase begun, or a point of the titration curve."""
 
@@ -21,6 +29,7 @@ class Step:
     titrant_ml: float | None = None
     emf_mv: float | None = None
     in_phase: Phase | None = None
+    so_far: SoFar | None = None
 
 
 @dataclass
@@ -38,6 +47,7 @@ class Notebook:
     drains: list[DrainSeen] = field(default_factory=list)
     titrant_ml: float = 0.0  # given to the sample so far
     curve: Curve | None = None  # as far as it has come
+    so_far: SoFar | None = None  # once the end point is in sight
 
     def enter(self, phase: str) -> None:
         """Begin a phase, in its words.
@@ -48,7 +58,7 @@ class Notebook:
             It is not in the closed list.
         """
         self.phase, self.in_phase = phase, phase_of(phase)
-        self.watcher(Step(self.bench.clock.monotonic(), phase, in_phase=self.in_phase))
+        self.watcher(Step(self.bench.clock.monotonic(), phase, in_phase=self.in_phase, so_far=self.so_far))
 
     def notice(self, code: Notice, text: str) -> None:
         """Write down something of the bench that its keeper is to hear of."""
@@ -58,7 +68,7 @@ class Notebook:
     def show_point(self, titrant_ml: float, emf_mv: float) -> None:
         self.titrant_ml = titrant_ml
         self.save()
-        self.watcher(Step(self.bench.clock.monotonic(), self.phase, titrant_ml, emf_mv, self.in_phase))
+        self.watcher(Step(self.bench.clock.monotonic(), self.phase, titrant_ml, emf_mv, self.in_phase, self.so_far))
 
     def emf_mv(self) -> tuple[float, float]:
         """Read the electrode; return the signal in mV, rising with acid, and its monotonic time."""

@@ -7,12 +7,15 @@ import numpy as np
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.endpoint.curve import Conditions, Curve, Priors
+from saltern.chemistry.titration_knowledge import Answer, Knowledge, believe
 from saltern.chemistry.titration_plan import Effort, next_dose_g
+from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config.tables import BenchConfig
 from saltern.errors import MotionError
 from saltern.model.determination import Notice
-from saltern.procedures.notebook import Notebook
+from saltern.procedures.notebook import Notebook, SoFar
 from saltern.procedures.settling import ENOUGH, Lag, Plateau, wait_until_settled
+from saltern.procedures.titre import titre_at
 
 LONGEST_PART_S = 15.0
 KNOWN_NOISE_FREEDOM = 10
@@ -167,7 +170,9 @@ def titrate(
     with bench.stage("titrate", titrant_ml=ceiling_ml, needs="ph"):
         while True:
             notebook.curve = curve = points.curve(titrant_density_kg_l, temperature_c, probe.noise_mv)
-            dose_g = next_dose_g(curve, conditions, priors, effort, bench.config.method)
+            knowledge = believe(curve, conditions, priors)
+            notebook.so_far = _so_far(bench, knowledge, conditions.salinity)
+            dose_g = next_dose_g(knowledge, curve, conditions, priors, effort, bench.config.method)
             if dose_g is None:
                 break
             dose_ml = whole_dose_ml(bench.config, dose_g / titrant_density_kg_l, counted)
@@ -190,6 +195,17 @@ def titrate(
             _demand_mixing(bench, points)
     _remark_on_lag(notebook, probe.lag_s, points.plateaus[-1].lag)
     return curve, all(plateau.settled for plateau in points.plateaus)
+
+
+def _so_far(bench: Bench, knowledge: Knowledge, salinity: float) -> SoFar | None:
+    """Return what the readings come to under today's titre factor; None before the end point is in sight."""
+    if knowledge.answered is not Answer.FITTED:
+        return None
+    titre = titre_at(bench.config.titre, bench.clock.now())
+    umol_per_kg = (
+        1e6 * float(knowledge.belief.theta[0]) * (bench.config.titre.factor if titre is None else titre.factor)
+    )
+    return SoFar(umol_per_kg, umol_kg_to_dkh(umol_per_kg, salinity))
 
 
 def _demand_turning(bench: Bench) -> None:

@@ -84,14 +84,29 @@ class Determination(Reply):
     remarks: list[str]
 
 
+class SoFar(Reply):
+    """What the readings of a titration come to while it goes on; it is no result."""
+
+    umol_per_kg: float
+    dkh: float
+
+
 class UnderWay(Reply):
-    """What runs; a determination has its number, a procedure says whether it asks somebody."""
+    """What runs; a determination has its number, a procedure says whether it asks somebody.
+
+    A determination says which phase it has come to, of how many, and about how long it still takes, as of that phase's
+    begin or of the last point of its curve.
+    """
 
     what: str
     phase: str
     points: list[tuple[float, float]]
     id: int | None = None
     guided: bool | None = None
+    turn: int | None = None
+    turns: int | None = None
+    left_s: float | None = None
+    so_far: SoFar | None = None
 
 
 class Question(Reply):
@@ -413,6 +428,10 @@ class Step(Reply):
     in_phase: Phase | None
     at_s: float
     point: tuple[float, float] | None = None
+    turn: int | None = None
+    turns: int | None = None
+    left_s: float | None = None
+    so_far: SoFar | None = None
 
 
 REPLIES: dict[str, type[Reply]] = {

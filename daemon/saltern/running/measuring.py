@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
+from statistics import median_low
 
 import structlog
 
@@ -40,6 +41,9 @@ from saltern.running.watch.calibrations import WEIGHED_RESULTS, of_weighed
 from saltern.running.watch.outcome import of_outcome
 from saltern.running.watch.parts import settling
 from saltern.running.watch.silence import NoResult
+
+LATELY = 7
+"""How long a determination takes is the median of so many: the first after a start is longer, and says little."""
 
 IN_DOUBT_FOR_S = 86000.0
 """A bench that stays in doubt is asked again once a day: two determinations may then settle what one was spoilt for,
@@ -96,8 +100,12 @@ class Measuring:
         now_s = self._clock.monotonic()
         in_doubt = self._in_doubt_since_s is not None and now_s - self._in_doubt_since_s < IN_DOUBT_FOR_S
         with self._bench.gate.through(Purpose.ASKED):
-            first = outcome = self._measure_once(source, self._surprising)
-            if asked_again(first.alkalinity) and not in_doubt and not self._ending():
+
+            def follows(d: Determination) -> bool:
+                return asked_again(d.alkalinity) and not in_doubt and not self._ending()
+
+            first = outcome = self._measure_once(source, self._surprising, follows=follows)
+            if follows(first):
                 reasons = [reason.value for reason in first.alkalinity.reasons]
                 self._log.info("determination.asked_again", reasons=reasons)
                 outcome = self._measure_once(
@@ -133,17 +141,19 @@ class Measuring:
         expectation: Expectation | None = None,
         medium: Medium = Medium.SEAWATER,
         *,
+        follows: Callable[[Determination], bool] = lambda _: False,
         alone: bool = True,
     ) -> Determination:
         """Carry out one determination, keep it, and raise what the keeper should know of it.
 
         Within a guided procedure it is not alone: whoever guides is told, and what is under way is the procedure.
+        `follows` says of the outcome whether another one follows, to confirm it.
         """
         number = self._store.next_id()
         if source is Source.TANK:
             self._start_rules.begins()
         if alone:
-            self._at_work.begin(source, number)
+            self._at_work.begin(source, number, self._clock.monotonic(), self._usual_s())
         expected = expectation or self._expectation(source)
         with structlog.contextvars.bound_contextvars(determination=number):
             self._log.info("determination.started", source=source.value)
@@ -156,7 +166,7 @@ class Measuring:
                 if not self._ending() and alone:
                     self._bench.clear_stop()
             self.keep(outcome)
-            self._hears("finished", determination_json(number, outcome))
+            self._hears("finished", {**determination_json(number, outcome), "followed": follows(outcome)})
             self._log.info(
                 "determination.finished",
                 verdict=outcome.alkalinity.verdict.value,
@@ -170,6 +180,11 @@ class Measuring:
                 self._bench.guard.scan()  # what acts is raised before what follows of it
                 self._raise_what_follows(outcome)
         return outcome
+
+    def _usual_s(self) -> float | None:
+        """Return how long the last determinations of the tank took; None before the first that counts."""
+        past = self._store.reportable(Source.TANK, LATELY)
+        return median_low([d.finished_s - d.started_s for d in past]) if past else None
 
     def _surprising(self, d: Determination) -> Determination:
         return surprising(self._store, self._bench.config, d)
