@@ -11,6 +11,8 @@ from saltern.config.loading import bench_from
 from saltern.model.logbook import Event
 from saltern.records.store import open_for_reading, open_store
 from saltern.running.tank_keeping import keeping, look_at_tank, tank_keeping
+from saltern.running.tank_picture import as_json, picture
+from saltern.running.tank_seen import FRESH_FOR, TankSeen
 from tests.cli.test_tank import BEGIN, determination
 from tests.processes import until
 from tests.tank.reef import Reef, play
@@ -26,7 +28,7 @@ class Told:
     def __init__(self, store, config, clock):
         self.store, self.config, self.clock = store, config, clock
         self.alerting = self.mailbox = self
-        self.raised = []
+        self.raised, self.tank_seen = [], TankSeen()
 
     def once(self, code, text, severity):
         self.raised.append((code, text))
@@ -116,6 +118,25 @@ def test_the_thread_looks_when_it_is_asked_and_ends(lived):
         thread.ask()
         until(lambda: store.rows(count)[0][0] == before + 1)
         thread.close()
+        assert alive.tank_seen.now(service.clock.now())["consumption"]["windows"]
+
+
+def test_a_restarted_service_knows_the_tank_though_nothing_is_new(lived):
+    path, _, service = lived
+    with closing(open_for_reading(path, service.clock)) as reader:
+        alive = Told(None, service.config, service.clock)
+        thread = tank_keeping(alive, reader)
+        until(lambda: alive.tank_seen.known)
+        thread.close()
+        seen, at = alive.tank_seen.now(service.clock.now()), service.clock.now()
+
+    assert seen == as_json(picture_of(path, service), service.config.tank)
+    assert alive.tank_seen.now(at + FRESH_FOR + timedelta(hours=1)) is None  # no result since: nothing of today
+
+
+def picture_of(path, service):
+    with closing(open_for_reading(path, service.clock)) as reader:
+        return picture(reader, service.config, service.clock.now())
 
 
 def test_a_bench_without_a_tank_is_left_alone(lived):

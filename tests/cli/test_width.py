@@ -22,6 +22,22 @@ from tests.keeper import keeper
 
 BERLIN = ZoneInfo("Europe/Berlin")
 DKH = AlkalinityUnit.DKH
+TANK = {
+    "salinity": 35.0,
+    "consumption": {
+        "too_early": False,
+        "windows": [{"days": 3.0, "consumption_dkh_per_day": {"value": 0.71, "u": 0.02}}],
+    },
+    "forecast": {"leaves_at_utc": "2026-03-05T00:00:00Z", "downwards": True, "probability": 0.7, "limit_dkh": 7.0},
+    "advice": {
+        "withheld_because": None,
+        "days": 3,
+        "supplements": [
+            {"name": f"a supplement with a long name, number {n}", "ml_per_day": 61.0, "hold_ml_per_day": 92.0}
+            for n in (1, 2)
+        ],
+    },
+}
 NOW = datetime(2026, 3, 2, 14, 8, tzinfo=UTC)  # 15:08 in Berlin
 WIDTHS = (80, 60)
 
@@ -73,6 +89,7 @@ def with_everything(status):
         "commissioned": None,
         "parked": at,
         "question": {"text": "Put the inlet of the sample line into the reference water, and say how much is in it"},
+        "tank": TANK,
         "calibrations": [{"kind": "titre", "id": 12, "at_utc": at, "words": "factor 1.0123 ± 0.0021 " * 5}],
     }
 
@@ -101,6 +118,16 @@ def test_a_reference_is_never_the_last_and_what_is_wrong_is_said_once(seen):
     assert said.count("dry the tray, then reset") == 1
     assert "Nothing acts" not in said
     assert "nothing measured yet" in " ".join(line for line, _ in status_lines({**status, "last": None}, None, 80))
+
+
+def test_a_status_says_what_the_tank_consumes_where_it_goes_and_what_to_dose(seen):
+    status, results, _ = seen
+    assert status["tank"] is None  # this bench file speaks of no tank
+    assert not any(line.startswith(("consumes", "dose")) for line, _ in status_lines(status, results[0], 80))
+    said = " ".join(" ".join(line for line, _ in status_lines({**status, "tank": TANK}, results[0], 80)).split())
+    assert "consumes 0.71 ± 0.04 dKH a day, over 3 days" in said
+    assert "ahead below 7.00 dKH, out of its band, on" in said
+    assert "61 mL a day for 3 days, then 92 mL" in said
 
 
 def test_a_status_speaks_the_time_of_its_bench_and_no_iso(seen):

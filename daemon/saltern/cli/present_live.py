@@ -55,6 +55,12 @@ def _measured(s: dict[str, Any], tank: dict[str, Any] | None, now: datetime, zon
         factor = words.per_umol_kg(tank["alkalinity"], unit)
         a_day, spread = written(factor * line["umol_per_kg_per_day"], factor * line["u"], unit, signed=True)
         rows.append(("trend", f"{a_day} ± {spread} {unit.value} a day, over {line['days']} days"))
+    if s["tank"] is not None:
+        rows.append(("consumes", words.consumption(s["tank"], unit)))
+        ahead = words.ahead(s["tank"], unit, zone)
+        if ahead:
+            rows.append(("ahead", ahead))
+        rows.append(("dose", words.advice(s["tank"], unit)))
     other = s["last"]
     if other is not None and other["source"] != "tank":
         rows.append(
@@ -71,7 +77,7 @@ def _bench(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> Rows:
         rows.append(("next", f"{moment(s['next']['at_utc'], now, zone)} ({s['next']['why']})"))
     left_ml, days = s["titrant"]["left_ml"][0], s["titrant"]["days_left"]
     rows.append(("titrant", f"{left_ml:.0f} mL at least, {days:.0f} days"))
-    rows.append(("waste", f"room for {s['waste']['room_ml'] / 1000.0:.1f} L"))
+    rows.append(("waste", f"room for {s['waste']['room_ml'] / 1000.0:.1f} L, {words.days(s['waste_days'])}"))
     rows.append(("vessel", f"holds {s['vessel_ml'][0]:.0f} to {s['vessel_ml'][1]:.0f} mL"))
     for name, holds in s["conditions"].items():
         rows.append(("condition", f"{name}: {'holds' if holds else 'does not hold'}"))

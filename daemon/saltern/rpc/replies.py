@@ -234,6 +234,8 @@ class BringUp(Reply):
 
 
 class Status(Reply):
+    """`tank` is what `saltern tank --json` prints, as it stood after the newest result, or null."""
+
     schema_version: int
     bench: str
     at_utc: str
@@ -247,6 +249,7 @@ class Status(Reply):
     start: Start
     titrant: Titrant
     waste: Waste
+    waste_days: float
     vessel_ml: Interval
     interlocks: list[Interlock]
     alerts: list[Alert]
@@ -261,6 +264,7 @@ class Status(Reply):
     calibrations: list[InForce]
     copied: Copy | None
     away: Absence | None
+    tank: dict[str, Any] | None
 
 
 class Hello(Reply):

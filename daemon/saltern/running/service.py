@@ -37,6 +37,7 @@ from saltern.running.relieving import relieve
 from saltern.running.scanned import Scanned
 from saltern.running.standing_again import last_result_s, take_up_standing
 from saltern.running.start_rules import StartRules, held_until_of
+from saltern.running.tank_seen import TankSeen
 from saltern.running.upkeep import Upkeep
 from saltern.running.watch.boards import Boards
 from saltern.running.watch.in_records import InRecords
@@ -112,6 +113,7 @@ class Service:
             self.start_rules, self.probes, self.upkeep, no_result, self._ending.is_set,
         )  # fmt: skip
         self.reference = ReferenceWater(self)
+        self.tank_seen = TankSeen()
         interlocks = Interlocks(bench, self.alerting)
         self._boards = Boards(bench, clock)
         ports = Ports(bench, clock, self.alerting, hears)

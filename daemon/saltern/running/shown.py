@@ -8,7 +8,6 @@ import structlog
 
 from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
-from saltern.procedures.arithmetic import sample_per_run_ml, titrant_per_run_ml
 from saltern.publish.tank_now import tank_now
 from saltern.records.store import Store
 from saltern.running.service import Service
@@ -35,7 +34,7 @@ class Shown:
         self._log = structlog.get_logger("saltern.shown")
 
     def draw(self) -> dict[str, Any]:
-        """Return the status, and with it `alive_at`, `newest`, `tank` and `waste_days`.
+        """Return the status, and with it `alive_at`, `newest` and `tank`.
 
         `alive_at` is when the control loop scanned last (ISO 8601, UTC), `newest` the newest accepted determination of
         the tank, `tank` what `saltern tank --json` prints; None where there is none.
@@ -46,15 +45,8 @@ class Shown:
         return {
             **status,
             "alive_at": alive_at.isoformat(timespec="seconds"),
-            "waste_days": self._waste_days(status["waste"]["room_ml"]),
             **self._reckoned_once(None if status["last"] is None else status["last"]["id"]),
         }
-
-    def _waste_days(self, room_ml: float) -> float:
-        config = self._service.config
-        dkh = config.expected_dkh or 7.0
-        a_day_ml = config.schedule.starts_per_day * (sample_per_run_ml(config) + titrant_per_run_ml(config, dkh))
-        return room_ml / a_day_ml
 
     def _reckoned_once(self, result: int | None) -> dict[str, Any]:
         """Return what is reckoned anew after a result, a new bench file, or an hour."""

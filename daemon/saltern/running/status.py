@@ -11,7 +11,7 @@ from saltern.model.determination import Source
 from saltern.model.ledger import Ledger
 from saltern.model.usage import Usage
 from saltern.ports import Connection
-from saltern.procedures.arithmetic import titrant_per_run_ml
+from saltern.procedures.arithmetic import TYPICAL_DKH, sample_per_run_ml, titrant_per_run_ml
 from saltern.records.as_json import determination_json
 from saltern.records.calibrations import in_force
 from saltern.records.copies import copied
@@ -26,6 +26,12 @@ from saltern.running.watch.parts import due_by, worn
 from saltern.tank.trend import trend_of
 
 TREND_DAYS = 7
+
+
+def room_left_days(config: BenchConfig, room_ml: float) -> float:
+    """Return how long the waste container has room, at least, at today's schedule; samples and titrant go into it."""
+    a_day_ml = sample_per_run_ml(config) + titrant_per_run_ml(config, config.expected_dkh or TYPICAL_DKH)
+    return max(0.0, room_ml) / (config.schedule.starts_per_day * a_day_ml)
 
 
 def picture(
@@ -86,6 +92,7 @@ def picture(
             "days_left": ledger.titrant_left_ml.low / a_day_ml,
         },
         "waste": {"in_ml": [ledger.waste_ml.low, ledger.waste_ml.high], "room_ml": max(0.0, room_ml)},
+        "waste_days": room_left_days(config, room_ml),
         "vessel_ml": [ledger.vessel_ml.low, ledger.vessel_ml.high],
         "start": {
             "due": decision.start,

@@ -17,12 +17,12 @@ from saltern.config.tank import TankTable
 from saltern.errors import StorageError
 from saltern.model.alert import Severity
 from saltern.records.store import Store
-from saltern.records.tank_history import Known, known
+from saltern.records.tank_history import known
 from saltern.records.tank_records import Day, findings, keep_tank, last_kept, next_finding
 from saltern.report.finding_words import in_words
 from saltern.running.circumstances import circumstances
 from saltern.running.service import Service
-from saltern.running.tank_picture import Picture, pictured
+from saltern.running.tank_picture import Picture, as_json, picture, pictured
 from saltern.running.when_asked import WhenAsked
 from saltern.tank.findings import Finding, look
 
@@ -36,8 +36,8 @@ WEEK_D, DAY_D = 7.0, 1.0
 class Looked:
     """What a look at the tank came to: a day as it stands, and findings that are new, with their words."""
 
-    def __init__(self, found: Known, day: Day, new: list[Finding], words: list[str]) -> None:
-        self.found, self.day, self.new, self.words = found, day, new, words
+    def __init__(self, seen: Picture, day: Day, new: list[Finding], words: list[str]) -> None:
+        self.seen, self.found, self.day, self.new, self.words = seen, seen.known, day, new, words
 
     def keep(self, store: Store) -> None:
         keep_tank(store, self.day, self.new, self.found)
@@ -65,14 +65,14 @@ def look_at_tank(reader: Store, config: BenchConfig, tank: TankTable, now: datet
         if each.at_d >= since_d:
             one = look(found.history, found.priors, each.at_d + JUST_AFTER_D, [*told, *new], before)
             new += [] if one is None else [replace(one, id=next_finding(reader) + len(new))]
-    picture = pictured(found, tank, now, [*told, *new])
+    seen = pictured(found, tank, now, [*told, *new])
     zone, salinity = ZoneInfo(config.schedule.time_zone), found.salinity
     logged = reader.logged(found.midnight)
     words = [
         in_words(one, found.time_of(one.since_d), [*told, *new], logged, zone, config.alkalinity_unit, salinity)
         for one in new
     ]
-    return Looked(found, _day(picture, zone), new, words)
+    return Looked(seen, _day(seen, zone), new, words)
 
 
 def _day(picture: Picture, zone: ZoneInfo) -> Day:
@@ -116,7 +116,11 @@ def tank_keeping(service: Service, reader: Store) -> WhenAsked:
         config = service.config
         if config.tank is None:
             return
-        looked = look_at_tank(reader, config, config.tank, service.clock.now())
+        now = service.clock.now()
+        looked = look_at_tank(reader, config, config.tank, now)
+        seen = looked.seen if looked is not None else None if service.tank_seen.known else picture(reader, config, now)
+        if seen is not None:
+            service.tank_seen.take(as_json(seen, config.tank))
         if looked is not None:
             service.mailbox.put_for_records(keeping(service, looked))
 
