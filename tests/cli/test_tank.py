@@ -98,6 +98,19 @@ def test_the_screen_says_what_to_dose_in_the_keepers_own_supplement(bench):
     assert "k = 2" in out
 
 
+def test_calcium_and_sodium_that_go_with_it_are_named(bench):
+    """By hand: a dKH is 0.35663 meq/L; CaCO3 holds one calcium (40.078 g/mol) for two equivalents, each salt one
+    sodium (22.990 g/mol) for one (IUPAC).
+    """
+    tank, said = json.loads(run("tank", "--bench", bench[0], "--json")[1]), run("tank", "--bench", bench[0])[1]
+    taken = tank["consumption"]["windows"][0]["consumption_dkh_per_day"]["value"]
+    word = tank["advice"]
+    given = word["dose_dkh_per_day"] + word["correction_dkh_per_day"]
+
+    assert f"about {taken * 0.35663 * 40.078 / 2.0:.0f} mg/L of calcium a day" in " ".join(said.split())
+    assert f"{given * 0.35663 * 22.990:.0f} mg/L of sodium a day" in " ".join(said.split())
+
+
 def test_on_the_first_day_it_is_too_early_to_say(bench):
     at = (BEGIN + timedelta(hours=16)).isoformat()
     code, out, _ = run("tank", "--bench", bench[0], "--at", at)

@@ -87,6 +87,8 @@ def _print(picture: dict[str, Any], unit: AlkalinityUnit, zone: ZoneInfo) -> Non
                 f"last {window['days']:.0f} days: consumption {estimate(window['consumption_dkh_per_day'])} a day, "
                 f"net {net} a day, mean {estimate(window['alkalinity_dkh'])}"
             )
+        calcium = found["windows"][0]["calcium_mg_l_per_day"]
+        say(f"Corals that take up so much take up about {calcium:.0f} mg/L of calcium a day with it (2 to 1 in moles).")
         say(f"It wanders by about {said_so(found['wander_dkh_per_day'])} a day (learnt from its results).")
     ahead = words.ahead(picture, unit, zone)
     if ahead:
@@ -121,5 +123,7 @@ def _print_advice(word: dict[str, Any], said_so: Say) -> None:
         say(f"{each['name']}: {each['ml_per_day']:.0f} mL a day now, {each['hold_ml_per_day']:.0f} mL then.")
         if each["ph_change_if_at_once"] is not None:
             say(f"A day's dose at once would move pH by {each['ph_change_if_at_once']:+.2f}.", indent=2)
+        sodium = each["sodium_mg_l_per_day"]
+        say(f"It brings {sodium:.0f} mg/L of sodium a day: watch salinity, and change water.", indent=2)
         say(each["caution"], indent=2)
     say(NEVER_BY_ONE_NUMBER)
