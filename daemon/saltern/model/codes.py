@@ -77,6 +77,11 @@ ALERTS: dict[str, Code] = {
         "The tank's alkalinity jumped down, it was measured twice, and nothing written down explains it",
         "Check the top-up and the water now; test by other means; log what it was",
     ),
+    "alkalinity-leaving": Code(
+        _WARNING,
+        "The tank is forecast to leave the keeper's band",
+        "Run `saltern tank`: it says when, and by how much to change the dose",
+    ),
     "tank-finding": Code(
         _WARNING,
         "Something changed: the tank, the instrument, or it is not yet known which",

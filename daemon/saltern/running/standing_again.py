@@ -45,20 +45,25 @@ def last_result_s(store: Store, clock: Clock) -> float:
 
 def take_up_standing(store: Store, config: BenchConfig, alerting: Alerting, clock: Clock) -> None:
     """Let alerts of results stand again that the records raised before; raise those that they did not."""
+    for found in _of_the_records(store, config, clock.now()):
+        take_up(store, alerting, clock, found)
+
+
+def take_up(store: Store, alerting: Alerting, clock: Clock, found: Watched) -> None:
+    """Let one alert stand again, where what was looked at does not say that it is over."""
     now, now_s = clock.now(), clock.monotonic()
-    for found in _of_the_records(store, config, now):
-        if found.stands is False:
-            continue
-        told = last_told(store, found.code, (STILL, WORSE))
-        if told is not None:
-            severity = codes.of_alert(found.code).severity or Severity.ERROR
-            ago_s = max(0.0, (now - told.told_at).total_seconds())
-            raised = Alert(told.raised_at, now_s, severity, found.code, found.text)
-            seen_at = acknowledged(store).get(found.code)
-            seen = seen_at is not None and seen_at >= told.told_at
-            alerting.take_up(raised, now_s - ago_s, found.steps, acknowledged=seen)
-        elif found.stands:
-            alerting.stands(*found)
+    if found.stands is False:
+        return
+    told = last_told(store, found.code, (STILL, WORSE))
+    if told is not None:
+        severity = codes.of_alert(found.code).severity or Severity.ERROR
+        ago_s = max(0.0, (now - told.told_at).total_seconds())
+        raised = Alert(told.raised_at, now_s, severity, found.code, found.text)
+        seen_at = acknowledged(store).get(found.code)
+        seen = seen_at is not None and seen_at >= told.told_at
+        alerting.take_up(raised, now_s - ago_s, found.steps, acknowledged=seen)
+    elif found.stands:
+        alerting.stands(*found)
 
 
 def keep_acknowledged(store: Store, code: str, at: datetime) -> None:

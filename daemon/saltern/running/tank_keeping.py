@@ -22,13 +22,16 @@ from saltern.records.tank_records import Day, findings, keep_tank, last_kept, ne
 from saltern.report.finding_words import in_words
 from saltern.running.circumstances import circumstances
 from saltern.running.service import Service
+from saltern.running.standing_again import take_up
 from saltern.running.tank_picture import Picture, as_json, picture, pictured
+from saltern.running.watch.leaving import of_leaving
 from saltern.running.when_asked import WhenAsked
 from saltern.tank.findings import Finding, look
 
 LOOKED_BACK_D = 5.0
 """So far back results are looked at that nothing has looked at yet, as after an upgrade."""
 
+JUMPED = ("alkalinity-rose", "alkalinity-fell")
 JUST_AFTER_D = 1e-3
 WEEK_D, DAY_D = 7.0, 1.0
 
@@ -123,6 +126,9 @@ def tank_keeping(service: Service, reader: Store) -> WhenAsked:
             service.tank_seen.take(as_json(seen, config.tank))
         if looked is not None:
             service.mailbox.put_for_records(keeping(service, looked))
+        elif seen is not None:
+            ahead = of_leaving(seen, config)
+            service.mailbox.put_for_records(lambda: take_up(service.store, service.alerting, service.clock, ahead))
 
     return WhenAsked("tank", look)
 
@@ -139,5 +145,9 @@ def keeping(service: Service, looked: Looked) -> Callable[[], None]:
         for one, words in zip(looked.new, looked.words, strict=True):
             severity = Severity.NOTICE if one.shape is None else None  # a false alarm asks for nothing
             service.alerting.once("tank-finding", f"finding {one.id}: {words}", severity)
+        ahead = of_leaving(looked.seen, service.config)
+        if ahead.stands and any(alert.code in JUMPED for alert in service.alerting.standing):
+            ahead = ahead._replace(stands=None)  # a jump is no slope: what it was is found with the next results
+        service.alerting.stands(*ahead)
 
     return keep

@@ -20,7 +20,7 @@ from saltern.running.circumstances import circumstances
 from saltern.tank.advice import Advice, Situation, Wish, advice
 from saltern.tank.consumption import Consumption, consumption
 from saltern.tank.findings import Circumstances, Finding, breaks_of, doubted, in_force, look, looks
-from saltern.tank.forecast import Forecast, forecast
+from saltern.tank.forecast import Forecast, dosed_as_before, forecast
 from saltern.tank.shocks import without_outliers
 
 WINDOWS_D = (1.0, 3.0, 7.0, 14.0)
@@ -42,6 +42,7 @@ class Picture:
     now_d: float
     consumption: Consumption | None
     forecast: Forecast | None
+    as_dosed: Forecast | None  # the same if doses by hand go on as in the week past
     findings: tuple[Finding, ...]
     carbonate: CarbonateSystem | None
     advice: Advice
@@ -99,7 +100,11 @@ def pictured(found: Known, tank: TankTable, now: datetime, reported: Sequence[Fi
     ahead = forecast(history, priors, now_d, tank.low_dkh, tank.high_dkh, breaks=breaks)
     carbonate = _carbonate(found, tank, now)
     word = advice(_situation(found, tank, now, taken, list(reported), carbonate), _wish(tank))
-    return Picture(found, now, now_d, taken, ahead, tuple(reported), carbonate, word)
+    going_on = dosed_as_before(history, now_d)
+    as_dosed = ahead
+    if going_on is not history:
+        as_dosed = forecast(going_on, priors, now_d, tank.low_dkh, tank.high_dkh, breaks=breaks)
+    return Picture(found, now, now_d, taken, ahead, as_dosed, tuple(reported), carbonate, word)
 
 
 def _wish(tank: TankTable) -> Wish:

@@ -1,11 +1,11 @@
 """When the tank will have left its band, if the doser goes on as it does: "below 7.5 dKH on Thursday, 70 % sure"."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import erfc, sqrt
 
 from saltern.chemistry.endpoint.curve import Estimate
 from saltern.tank.consumption import LEAST_RESULTS, LOOK_BACK_D, grid, swing_until, weights
-from saltern.tank.history import History, Priors
+from saltern.tank.history import Doser, History, Priors
 from saltern.tank.model import Break, Part, lay
 from saltern.tank.state_space import kalman_filter
 
@@ -78,6 +78,17 @@ def forecast(
         nights.append(Ahead(time, Estimate(mean, sqrt(variance)), below, above))
     leaves = next((each for each in nights if max(each.below, each.above) >= TOLD_WHEN_SURE), None)
     return Forecast(tuple(nights), leaves, leaves is not None and leaves.below >= leaves.above)
+
+
+def dosed_as_before(history: History, at_d: float) -> History:
+    """Return the history as if doses by hand went on evenly from this moment, as in the week past."""
+    by_hand = sum(dose.dkh for dose in history.doses if at_d - USUAL_OVER_D < dose.at_d <= at_d)
+    if by_hand == 0.0:
+        return history
+    set_to = next((each.dkh_per_day for each in reversed(history.doser) if each.at_d <= at_d), 0.0)
+    over_d = min(USUAL_OVER_D, at_d - history.seen[0].at_d) if history.seen else USUAL_OVER_D
+    going_on = Doser(at_d, set_to + by_hand / max(over_d, 1.0))
+    return replace(history, doser=(*(each for each in history.doser if each.at_d <= at_d), going_on))
 
 
 def _draws_to_come(known: History, at_d: float, end_d: float) -> list[float]:
