@@ -11,9 +11,9 @@ from saltern.model.alert import Severity
 from saltern.model.logbook import Dose
 from saltern.records.store import open_for_reading, open_store
 from saltern.running.alerting import Alerting
+from saltern.running.leaving import CODE
 from saltern.running.tank_keeping import keeping, look_at_tank, tank_keeping
 from saltern.running.tank_seen import TankSeen
-from saltern.running.watch.leaving import CODE
 from tests.cli.test_tank import BEGIN, determination
 from tests.processes import until
 from tests.tank.reef import Reef, play

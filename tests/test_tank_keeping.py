@@ -10,6 +10,7 @@ from saltern.clock import VirtualClock
 from saltern.config.loading import bench_from
 from saltern.model.logbook import Event
 from saltern.records.store import open_for_reading, open_store
+from saltern.running.alerting import Alerting
 from saltern.running.tank_keeping import keeping, look_at_tank, tank_keeping
 from saltern.running.tank_picture import as_json, picture
 from saltern.running.tank_seen import FRESH_FOR, TankSeen
@@ -27,11 +28,8 @@ class Told:
 
     def __init__(self, store, config, clock):
         self.store, self.config, self.clock = store, config, clock
-        self.alerting = self.mailbox = self
-        self.raised, self.tank_seen = [], TankSeen()
-
-    def once(self, code, text, severity):
-        self.raised.append((code, text))
+        self.mailbox, self.raised, self.tank_seen = self, [], TankSeen()
+        self.alerting = Alerting(clock, lambda alert: self.raised.append((alert.code, alert.text)))
 
     def put_for_records(self, act):
         act()
@@ -90,11 +88,12 @@ def test_a_change_is_kept_as_a_finding_and_told_once_in_words(lived):
     assert abs((_d(first["since_utc"])) - ROSE_AT_D) < 1.5
     assert _d(first["at_utc"]) > ROSE_AT_D
     assert first["whose"] in ("tank", "cannot-tell")
-    assert [code for code, _ in service.raised] == ["tank-finding"] * len(rows)
-    assert service.raised[0][1].startswith("finding 1: ")
-    assert "% sure" in service.raised[0][1]
-    assert "Written down about then: twelve frags" in service.raised[0][1]
-    assert "light" not in service.raised[0][1]
+    told = [text for code, text in service.raised if code == "tank-finding"]
+    assert len(told) == len(rows)
+    assert told[0].startswith("finding 1: ")
+    assert "% sure" in told[0]
+    assert "Written down about then: twelve frags" in told[0]
+    assert "light" not in told[0]
 
 
 def _d(text):

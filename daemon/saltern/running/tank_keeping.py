@@ -21,10 +21,10 @@ from saltern.records.tank_history import known
 from saltern.records.tank_records import Day, findings, keep_tank, last_kept, next_finding
 from saltern.report.finding_words import in_words
 from saltern.running.circumstances import circumstances
+from saltern.running.leaving import of_leaving
 from saltern.running.service import Service
 from saltern.running.standing_again import take_up
 from saltern.running.tank_picture import Picture, as_json, picture, pictured
-from saltern.running.watch.leaving import of_leaving
 from saltern.running.when_asked import WhenAsked
 from saltern.tank.findings import Finding, look
 
