@@ -17,10 +17,11 @@ from itertools import pairwise
 
 import numpy as np
 
+from saltern.running.leaving import STILL_LIKELY
 from saltern.tank.consumption import consumption
 from saltern.tank.findings import Cause, Circumstances, Whose, in_force, look
 from saltern.tank.forecast import forecast
-from tests.tank.reef import HOBBY_OWN_UMOL_KG, Reef, play, priors_of
+from tests.tank.reef import HOBBY_OWN_UMOL_KG, STEP_D, Reef, play, priors_of
 
 TANKS = 60
 OWN = {"good": 3.2, "hobby": HOBBY_OWN_UMOL_KG}
@@ -329,7 +330,57 @@ def print_forecasts(tanks, seed):
         )
 
 
-PARTS = ("values", "delays", "false-alarms", "causes", "forecasts")
+LOW_DKH, HIGH_DKH = LEVEL_DKH - 1.0, LEVEL_DKH + 1.0
+GRACE_D = 1.0
+
+
+def early_warnings(instruments, tanks, seed, days=28, every=2):
+    """Return warnings that a tank leaves its band (told at, for when, whether it did by then and a day more), and when
+    each tank left it (told at, or None).
+
+    A warning lasts until the band is left, or until it is hardly likely any more, as the service has it.
+    """
+    reef = replace(
+        USUAL, tanks=tanks, days=days, own_umol_kg=OWN[instruments], dosed_over_consumed=(0.9, 1.1), **WITHOUT_OFFSET
+    )
+    played, known = reefs(reef, seed, None)
+    warned, left = [], []
+    for i, (history, priors) in enumerate(known):
+        out = (played.level[:, i] < LOW_DKH) | (played.level[:, i] > HIGH_DKH)
+        first_out_d = np.argmax(out) * STEP_D if out.any() else np.inf
+        standing_since = None
+        for seen in history.seen[12::every]:
+            if seen.at_d >= first_out_d or not LOW_DKH <= seen.dkh <= HIGH_DKH:
+                break
+            ahead = forecast(history.until(seen.at_d), priors, seen.at_d, LOW_DKH, HIGH_DKH)
+            if ahead is None:
+                continue
+            if ahead.leaves is not None and standing_since is None:
+                standing_since = seen.at_d
+                warned.append((seen.at_d, ahead.leaves.at_d, first_out_d <= ahead.leaves.at_d + GRACE_D))
+            elif standing_since is not None and max(max(n.below, n.above) for n in ahead.nights) < STILL_LIKELY:
+                standing_since = None
+        if np.isfinite(first_out_d):
+            left.append((first_out_d, standing_since))
+    return warned, left
+
+
+def print_early_warnings(tanks, seed):
+    """Print how many warnings come true, and how long before a tank leaves its band it is warned of."""
+    print(f"early warnings: dosed 0.9 to 1.1 of what is consumed, band 1 dKH around 8; {tanks} tanks a row, 28 days")
+    for instruments in OWN:
+        warned, left = early_warnings(instruments, tanks, seed)
+        true = sum(came for _, _, came in warned)
+        ahead_d = sorted(out_d - since for out_d, since in left if since is not None)
+        missed = sum(since is None or out_d - since < 0.5 for out_d, since in left)
+        median = f"{ahead_d[len(ahead_d) // 2]:.1f}" if ahead_d else "-"
+        print(
+            f"  {instruments:<6} {len(warned)} warnings, {true} came true by the day that was said and one more; "
+            f"{len(left)} tanks left, warned {median} days before (median), {missed} less than half a day or not at all"
+        )
+
+
+PARTS = ("values", "delays", "false-alarms", "causes", "forecasts", "early-warnings")
 
 
 def main(tanks=TANKS, seed=1, only=PARTS, before=False):
@@ -347,6 +398,8 @@ def main(tanks=TANKS, seed=1, only=PARTS, before=False):
         print_causes(5 * tanks, seed + 300, before)
     if "forecasts" in only:
         print_forecasts(tanks, seed + 400)
+    if "early-warnings" in only:
+        print_early_warnings(tanks, seed + 500)
 
 
 if __name__ == "__main__":

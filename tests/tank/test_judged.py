@@ -28,6 +28,14 @@ def test_nights_said_to_be_sure_come_true():
     assert was[said < 0.05].mean() < 0.1
 
 
+def test_a_tank_that_leaves_its_band_is_warned_of_half_a_day_before_and_more():
+    warned, left = tank.early_warnings("good", 4, 7)
+
+    assert len(left) >= 2
+    assert all(told_d is not None and out_d - told_d > 0.5 for out_d, told_d in left)
+    assert sum(came for _, _, came in warned) >= 0.5 * len(warned)  # of 60 tanks: four of five, where 70 % were said
+
+
 @pytest.mark.parametrize("kind", ["window", "cosine"])
 def test_the_light_that_the_tanks_are_judged_by_takes_and_gives_nothing_over_a_day(kind):
     assert abs(np.mean(light_of(kind, np.arange(1440) / 1440.0))) < 0.02
