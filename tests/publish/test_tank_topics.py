@@ -1,6 +1,7 @@
 """What a broker hears of the tank: advice only where the keeper asks for it, within the bound, and for a time."""
 
 import json
+import shutil
 from datetime import datetime, timedelta
 
 import pytest
@@ -8,9 +9,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from saltern.publish.mqtt import Mqtt
+from saltern.chemistry.alkalinity_unit import AlkalinityUnit
+from saltern.clock import RealClock
+from saltern.publish import mqtt
+from saltern.publish.mqtt import Mqtt, MqttOutlet
 from saltern.publish.tank_topics import BEYOND_BOUND, AdviceTable, advice_json, tank_json
+from saltern.records.store import open_store
 from tests.nine_days import nine_days, shown
+from tests.processes import until
+from tests.publish.test_many_benches import Ear
+from tests.publish.test_mqtt import broker
+
+__all__ = ["broker"]
 
 NAMES = ("name", "ml_per_day", "hold_ml_per_day")
 
@@ -64,3 +74,32 @@ def test_withheld_advice_names_its_reason_and_no_dose(tank):
 def test_a_table_without_a_sane_bound_is_refused(table):
     with pytest.raises(ValidationError):
         AdviceTable(**table)
+
+
+@pytest.mark.skipif(shutil.which("mosquitto") is None, reason="mosquitto is not installed")
+@pytest.mark.parametrize("advice", [None, {"most_dkh_per_day": 3.0}])
+def test_a_broker_hears_the_tank_and_of_advice_only_what_was_asked_for(broker, tank, tmp_path, monkeypatch, advice):
+    monkeypatch.setattr(mqtt, "LOOK_EVERY_S", 0.05)
+    store, ear = open_store(tmp_path / "s.sqlite", RealClock()), Ear(broker.port)
+    table = Mqtt(host="127.0.0.1", port=broker.port, advice=advice)
+    out = MqttOutlet(table, "kelp-room", AlkalinityUnit.DKH, tmp_path, store, lambda: True)
+    of_the_tank, of_advice = "saltern/kelp-room/tank", "saltern/kelp-room/advice"
+    late = None
+    try:
+        out.update(shown(nine_days(tmp_path)))
+        until(lambda: of_the_tank in ear.heard and (advice is None or of_advice in ear.heard))
+        assert json.loads(ear.heard[of_the_tank]) == tank_json(tank)
+        out.close()
+        if advice is None:
+            assert of_advice not in ear.heard
+        else:
+            until(lambda: ear.heard[of_advice] == "")  # taken away: a doser that comes later finds none
+        late = Ear(broker.port)
+        until(lambda: of_the_tank in late.heard)
+        assert of_advice not in late.heard
+    finally:
+        for one in (ear, late):
+            if one is not None:
+                one.close()
+        store.close()
+        del out
