@@ -26,6 +26,7 @@ TANK = {
     "salinity": 35.0,
     "consumption": {
         "too_early": False,
+        "level_dkh": {"value": 7.2, "u": 0.02},
         "windows": [{"days": 3.0, "consumption_dkh_per_day": {"value": 0.71, "u": 0.02}}],
     },
     "forecast": {"leaves_at_utc": "2026-03-05T00:00:00Z", "downwards": True, "probability": 0.7, "limit_dkh": 7.0},

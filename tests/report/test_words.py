@@ -1,5 +1,7 @@
 """Numbers in a page's words: nothing is said to last longer, or to be surer, than it is."""
 
+from zoneinfo import ZoneInfo
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -62,3 +64,19 @@ def test_an_uncertainty_is_never_shown_as_zero(u, value, unit):
     _, spread = words.alkalinity({"umol_per_kg": value, "dkh": value / 350.0, "u": u}, unit)
 
     assert float(spread) > 0.0
+
+
+@pytest.mark.parametrize(
+    ("level", "downwards", "said"),
+    [
+        (7.2, True, "below 7.00 dKH, out of its band, on Thursday 05 March if nothing else is done, 70 % sure"),
+        (6.9, True, "it is below 7.00 dKH now, out of its band"),
+        (6.9, False, "above 7.00 dKH, out of its band, on Thursday 05 March if nothing else is done, 70 % sure"),
+        (7.1, False, "it is above 7.00 dKH now, out of its band"),
+    ],
+)
+def test_a_tank_that_has_left_its_band_is_not_forecast_to_leave_it(level, downwards, said):
+    found = {"leaves_at_utc": "2026-03-06T00:00:00+00:00", "downwards": downwards, "probability": 0.7, "limit_dkh": 7.0}
+    tank = {"salinity": 35.0, "consumption": {"level_dkh": {"value": level, "u": 0.02}}, "forecast": found}
+
+    assert words.ahead(tank, AlkalinityUnit.DKH, ZoneInfo("UTC")) == said

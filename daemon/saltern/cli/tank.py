@@ -75,7 +75,10 @@ def _print(picture: dict[str, Any], unit: AlkalinityUnit, zone: ZoneInfo) -> Non
     from saltern.report.finding_words import line as finding_line
 
     estimate = partial(words.estimate, unit=unit, salinity=picture["salinity"])
-    said_so = partial(said, unit=unit, salinity=picture["salinity"])
+
+    def said_so(dkh: float, *, signed: bool = False) -> str:
+        return words.with_minus(said(dkh, unit, picture["salinity"], signed=signed))
+
     found = picture["consumption"]
     if found is None or found["too_early"]:
         say("Too early to say what the tank consumes: it takes two days of results, and better three.")

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from saltern.chemistry.alkalinity_unit import AlkalinityUnit, said, said_with_u
 from saltern.model.logbook import DoserChange, Event, Logged
+from saltern.report.words import with_minus
 from saltern.tank.findings import Ask, Cause, Finding, Whose
 
 BEFORE_ONSET, AFTER_ONSET = timedelta(days=2), timedelta(hours=12)
@@ -64,6 +65,7 @@ def line(finding: dict[str, Any], unit: AlkalinityUnit, salinity: float, zone: Z
     if finding["unit"].startswith("dKH"):
         a_day = " a day" if finding["unit"].endswith("/day") else ""
         size = f"{said(finding['size'], unit, salinity, signed=True)}{a_day}"
+    size = with_minus(size)
     words = f"no. {finding['id']}: since {since:%a %d %b %H:%M} {CAUSES[cause]} ({finding['is']}), {size} "
     words += f"({min(99, round(100 * finding['probability']))} % sure)"
     if finding["supersedes"] is not None:

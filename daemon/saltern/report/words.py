@@ -118,7 +118,7 @@ def consumption(tank: dict[str, Any] | None, unit: AlkalinityUnit) -> str:
 
 
 def ahead(tank: dict[str, Any], unit: AlkalinityUnit, zone: ZoneInfo) -> str:
-    """Return when the tank leaves its band if nothing else is done; empty where that is not in sight."""
+    """Return when the tank leaves its band if nothing else is done, or that it has; empty where neither is in sight."""
     found = tank["forecast"]
     if found is None or found["leaves_at_utc"] is None:
         return ""
@@ -127,6 +127,10 @@ def ahead(tank: dict[str, Any], unit: AlkalinityUnit, zone: ZoneInfo) -> str:
     way = "below" if found["downwards"] else "above"
     sure = min(99, round(100 * found["probability"]))
     limit = said(found["limit_dkh"], unit, tank["salinity"])
+    taken = tank["consumption"]
+    level = None if taken is None else taken["level_dkh"]["value"]
+    if level is not None and (level < found["limit_dkh"]) is found["downwards"]:
+        return f"it is {way} {limit} now, out of its band"
     return f"{way} {limit}, out of its band, on {when:%A %d %B} if nothing else is done, {sure} % sure"
 
 
