@@ -54,7 +54,7 @@ def _measured(s: dict[str, Any], tank: dict[str, Any] | None, now: datetime, zon
     if line is not None and tank is not None:
         factor = words.per_umol_kg(tank["alkalinity"], unit)
         a_day, spread = written(factor * line["umol_per_kg_per_day"], factor * line["u"], unit, signed=True)
-        rows.append(("trend", f"{a_day} ± {spread} {unit.value} a day, over {line['days']} days"))
+        rows.append(("trend", f"{words.with_minus(a_day)} ± {spread} {unit.value} a day, over {line['days']} days"))
     if s["tank"] is not None:
         rows.append(("consumes", words.consumption(s["tank"], unit)))
         ahead = words.ahead(s["tank"], unit, zone)

@@ -101,7 +101,7 @@ def _summary(results: Sequence[Determination], unit: AlkalinityUnit) -> str:
     if line is not None:
         a_day, u = (in_unit(accepted[-1], each, unit) for each in (line.umol_kg_per_day, line.u_umol_kg_per_day))
         value, spread = written(a_day, u, unit, signed=True, more_digits=1)
-        slope = f"; trend {value} ± {spread} {unit.value} a day"
+        slope = f"; trend {words.with_minus(value)} ± {spread} {unit.value} a day"
     low, high, last = (f"{value:.{DIGITS[unit]}f}" for value in (min(values), max(values), values[-1]))
     return (
         f"{len(results)} determinations of the tank, {len(accepted)} accepted. "
