@@ -103,3 +103,30 @@ def test_a_broker_hears_the_tank_and_of_advice_only_what_was_asked_for(broker, t
                 one.close()
         store.close()
         del out
+
+
+@pytest.mark.skipif(shutil.which("mosquitto") is None, reason="mosquitto is not installed")
+def test_a_unit_that_was_changed_is_announced_before_numbers_come_in_it(broker, tmp_path, monkeypatch):
+    """`saltern reload` takes up another `alkalinity_unit`; the outlet goes on."""
+    monkeypatch.setattr(mqtt, "LOOK_EVERY_S", 0.05)
+    store, ear = open_store(tmp_path / "s.sqlite", RealClock()), Ear(broker.port)
+    table = Mqtt(host="127.0.0.1", port=broker.port, discovery_prefix="saltern")
+    out = MqttOutlet(table, "kelp-room", AlkalinityUnit.DKH, tmp_path, store, lambda: True)
+
+    def announced():
+        heard = ear.heard.get("saltern/device/saltern-kelp-room/config")
+        return None if heard is None else json.loads(heard)["components"]["alkalinity"]["unit_of_measurement"]
+
+    try:
+        until(lambda: announced() == "dKH")
+        out.update({**shown(nine_days(tmp_path)), "alkalinity_unit": "meq/L"})
+        until(lambda: "saltern/kelp-room/status" in ear.heard)
+        assert announced() == "meq/L"
+        said = json.loads(ear.heard["saltern/kelp-room/status"])["newest"]["alkalinity"]
+        assert said["as_read"]["unit"] == "meq/L"
+        assert said["as_read"]["value"] == pytest.approx(said["dkh"] * 0.35663, rel=1e-4)
+        out.close()
+    finally:
+        ear.close()
+        store.close()
+        del out

@@ -92,8 +92,7 @@ class MqttOutlet:
         self._advice = config.advice
         self._topic = f"{config.base}/{bench}"
         self._log = structlog.get_logger("saltern.mqtt")
-        prefix = config.discovery_prefix
-        self._announced = [] if prefix is None else [announcement(prefix, self._topic, bench, unit)]
+        self._prefix, self._bench, self._unit = config.discovery_prefix, bench, unit
         for kind in ("result", "alert"):
             store.acknowledged(OUTLET, kind)  # a new outlet begins here, not where it first reaches the broker
         self._client = paho.Client(CallbackAPIVersion.VERSION2, client_id=f"saltern-{bench}")
@@ -130,9 +129,13 @@ class MqttOutlet:
             self._log.warning("mqtt.refused", reason=str(reason))
             return
         self._log.info("mqtt.connected")
-        for topic, payload in self._announced:
-            client.publish(topic, json.dumps(payload), AT_LEAST_ONCE, retain=True)
+        self._announce()
         self._said = self._shown = self._tank = None  # all is said anew: the last will may have spoken meanwhile
+
+    def _announce(self) -> None:
+        if self._prefix is not None:
+            topic, payload = announcement(self._prefix, self._topic, self._bench, self._unit)
+            self._client.publish(topic, json.dumps(payload), AT_LEAST_ONCE, retain=True)
 
     def _disconnected(self, _client: "paho.Client", _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._log.info("mqtt.disconnected", reason=str(reason))
@@ -152,6 +155,10 @@ class MqttOutlet:
         status = self._status
         if status is not None and status is not self._shown:
             self._shown = status
+            unit = AlkalinityUnit(status["alkalinity_unit"])
+            if unit is not self._unit:  # the bench file was taken up anew: the numbers that follow are in another unit
+                self._unit = unit
+                self._announce()
             payload = json.dumps(status_json(status))
             self._client.publish(f"{self._topic}/status", payload, AT_LEAST_ONCE, retain=True)
             self._say_how_the_tank_is(status)

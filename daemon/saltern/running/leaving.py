@@ -6,7 +6,6 @@ from zoneinfo import ZoneInfo
 from saltern.chemistry.alkalinity_unit import said, said_with_u
 from saltern.config.tables import BenchConfig
 from saltern.running.tank_picture import Picture
-from saltern.running.watch.bands import band_of
 from saltern.running.watch.watched import Watched
 from saltern.tank.findings import Whose, in_force
 
@@ -24,11 +23,11 @@ def of_leaving(seen: Picture, config: BenchConfig) -> Watched:
     Where doses by hand are on record, they are supposed to go on as in the week past: without them the tank of a keeper
     who doses each morning would leave its band every night.
     """
-    ahead, taken, band = seen.as_dosed, seen.consumption, band_of(config)
-    if ahead is None or taken is None or taken.too_early or band.low is None or band.high is None:
+    ahead, taken, band = seen.as_dosed, seen.consumption, config.tank
+    if ahead is None or taken is None or taken.too_early or band is None:
         return Watched(False, CODE, "")
     newest, unit, salinity = seen.known.history.seen[-1].dkh, config.alkalinity_unit, seen.known.salinity
-    if not band.low <= newest <= band.high:
+    if not band.low_dkh <= newest <= band.high_dkh:
         return Watched(False, CODE, "")  # it has left: that has an alert of its own
     unsure = f"alkalinity may leave its band, which is not sure any more; it is {said(newest, unit, salinity)} now"
     if any(one.whose is not Whose.TANK for one in in_force(seen.findings)):
@@ -39,7 +38,7 @@ def of_leaving(seen: Picture, config: BenchConfig) -> Watched:
         likely = max((max(night.below, night.above) for night in ahead.nights), default=0.0)
         return Watched(None if likely >= STILL_LIKELY else False, CODE, unsure, over=inside)
     when = seen.known.time_of(leaves.at_d).astimezone(ZoneInfo(config.schedule.time_zone)) - MIDNIGHT_IS_THE_DAY_BEFORE
-    limit, way = (band.low, "below") if ahead.downwards else (band.high, "above")
+    limit, way = (band.low_dkh, "below") if ahead.downwards else (band.high_dkh, "above")
     sure = min(99, round(100.0 * max(leaves.below, leaves.above)))
     net = taken.windows[NET_OVER_D].net_dkh_per_day
     text = (

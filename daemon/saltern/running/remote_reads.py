@@ -91,7 +91,7 @@ class Reads:
             **self._picture,
             "running": service.running,
             "question": None if question is None else asdict(question),
-            "tank": service.tank_seen.now(service.clock.now()),
+            "tank": None if service.config.tank is None else service.tank_seen.now(service.clock.now()),
         }
 
     def absence(self, days: float) -> tuple[Outlook, Answer]:
