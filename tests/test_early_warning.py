@@ -7,6 +7,7 @@ import pytest
 
 from saltern.clock import VirtualClock
 from saltern.config.loading import bench_from
+from saltern.errors import StorageError
 from saltern.model.alert import Severity
 from saltern.model.logbook import Dose
 from saltern.records.store import open_for_reading, open_store
@@ -105,14 +106,19 @@ def test_once_it_has_left_the_band_speaks_and_no_forecast(falling):
     assert CODE not in {alert.code for alert in service.alerting.standing}
 
 
-def test_it_stands_again_after_a_restart(tmp_path):
-    """A process that dies on the fifth day; nothing new has come since."""
-    path = tmp_path / "saltern.sqlite"
+@pytest.fixture(scope="module")
+def died(tmp_path_factory):
+    """A process that died on the fifth day, its warning standing; nothing new has come since."""
+    path = tmp_path_factory.mktemp("died") / "saltern.sqlite"
     reef = Reef(1, 5, consumption=(0.75, 0.75), dosed_over_consumed=(0.8, 0.8), wander=(0.03, 0.03))
-    before, _ = live(path, reef, 5)
-    assert CODE in {alert.code for alert in before.alerting.standing}
-    raised_at = next(alert.at for alert in before.alerting.standing if alert.code == CODE)
-    before.store.close()
+    service, _ = live(path, reef, 5)
+    service.store.close()
+    return path, service
+
+
+def test_it_stands_again_after_a_restart(died):
+    path, before = died
+    (raised,) = [alert for alert in before.alerting.standing if alert.code == CODE]
     with closing(open_store(path, before.clock)) as store, closing(open_for_reading(path, before.clock)) as reader:
         after = Service(store, before.config, before.clock)
         thread = tank_keeping(after, reader)
@@ -120,8 +126,29 @@ def test_it_stands_again_after_a_restart(tmp_path):
         thread.close()
 
     (stands,) = after.alerting.standing
-    assert (stands.code, stands.at) == (CODE, raised_at)
+    assert (stands.code, stands.at) == (CODE, raised.at)
     assert after.told == []  # it was told before
+
+
+def test_records_that_cannot_be_read_do_not_end_the_thread_that_scans(died):
+    """What is posted for the records is done in the control thread, which it must not end."""
+
+    class Unreadable:
+        def each(self, *_, **__):
+            raise StorageError("the records cannot be read", where="records", remedy="Look at the disk")
+
+    path, before = died
+    posted = []
+    with closing(open_for_reading(path, before.clock)) as reader:
+        after = Service(Unreadable(), before.config, before.clock)
+        after.put_for_records = posted.append
+        thread = tank_keeping(after, reader)
+        until(lambda: posted)
+        thread.close()
+    for act in posted:
+        act()
+
+    assert after.alerting.standing == ()
 
 
 def test_a_jump_is_not_taken_for_a_slope(tmp_path):

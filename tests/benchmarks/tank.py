@@ -17,10 +17,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from saltern.running.leaving import STILL_LIKELY
 from saltern.tank.consumption import consumption
 from saltern.tank.findings import Cause, Circumstances, Whose, in_force, look
-from saltern.tank.forecast import forecast
+from saltern.tank.forecast import forecast, is_leaving
 from tests.tank.reef import HOBBY_OWN_UMOL_KG, STEP_D, Reef, play, priors_of
 
 TANKS = 60
@@ -355,10 +354,11 @@ def early_warnings(instruments, tanks, seed, days=28, every=2):
             ahead = forecast(history.until(seen.at_d), priors, seen.at_d, LOW_DKH, HIGH_DKH)
             if ahead is None:
                 continue
-            if ahead.leaves is not None and standing_since is None:
+            leaving = is_leaving(ahead)
+            if leaving and standing_since is None:
                 standing_since = seen.at_d
                 warned.append((seen.at_d, ahead.leaves.at_d, first_out_d <= ahead.leaves.at_d + GRACE_D))
-            elif standing_since is not None and max(max(n.below, n.above) for n in ahead.nights) < STILL_LIKELY:
+            elif leaving is False:
                 standing_since = None
         if np.isfinite(first_out_d):
             left.append((first_out_d, standing_since))

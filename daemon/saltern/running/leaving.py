@@ -8,11 +8,9 @@ from saltern.config.tables import BenchConfig
 from saltern.running.tank_picture import Picture
 from saltern.running.watch.watched import Watched
 from saltern.tank.findings import Whose, in_force
+from saltern.tank.forecast import is_leaving
 
 CODE = "alkalinity-leaving"
-STILL_LIKELY = 0.4
-"""What was told as sure is not taken back while it is so likely: a forecast that wavers would cry wolf (assumed)."""
-
 MIDNIGHT_IS_THE_DAY_BEFORE = timedelta(hours=1)
 NET_OVER_D = 3.0
 
@@ -29,21 +27,20 @@ def of_leaving(seen: Picture, config: BenchConfig) -> Watched:
     newest, unit, salinity = seen.known.history.seen[-1].dkh, config.alkalinity_unit, seen.known.salinity
     if not band.low_dkh <= newest <= band.high_dkh:
         return Watched(False, CODE, "")  # it has left: that has an alert of its own
-    unsure = f"alkalinity may leave its band, which is not sure any more; it is {said(newest, unit, salinity)} now"
+    unsure = f"alkalinity may leave its band, but that is no longer sure; it is {said(newest, unit, salinity)} now"
     if any(one.whose is not Whose.TANK for one in in_force(seen.findings)):
         return Watched(None, CODE, unsure)  # it may be the instrument that goes
     inside = f"alkalinity is {said(newest, unit, salinity)} now, and stays in its band as far as can be seen"
     leaves = ahead.leaves
     if leaves is None:
-        likely = max((max(night.below, night.above) for night in ahead.nights), default=0.0)
-        return Watched(None if likely >= STILL_LIKELY else False, CODE, unsure, over=inside)
+        return Watched(is_leaving(ahead), CODE, unsure, over=inside)
     when = seen.known.time_of(leaves.at_d).astimezone(ZoneInfo(config.schedule.time_zone)) - MIDNIGHT_IS_THE_DAY_BEFORE
     limit, way = (band.low_dkh, "below") if ahead.downwards else (band.high_dkh, "above")
     sure = min(99, round(100.0 * max(leaves.below, leaves.above)))
     net = taken.windows[NET_OVER_D].net_dkh_per_day
     text = (
         f"alkalinity will be {way} {said(limit, unit, salinity)} on {when:%A %d %B}, {sure} % sure, if it is dosed as "
-        f"before; it is {said(newest, unit, salinity)} now, and goes by "
+        f"before; it is {said(newest, unit, salinity)} now, and changes by "
         f"{said_with_u(net.value, net.u, unit, salinity, signed=True)} a day"
     )
     return Watched(True, CODE, text, over=inside)

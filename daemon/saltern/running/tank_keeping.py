@@ -25,6 +25,7 @@ from saltern.running.leaving import of_leaving
 from saltern.running.service import Service
 from saltern.running.standing_again import take_up
 from saltern.running.tank_picture import Picture, as_json, picture, pictured
+from saltern.running.watch.watched import Watched
 from saltern.running.when_asked import WhenAsked
 from saltern.tank.findings import Finding, look
 
@@ -37,10 +38,11 @@ WEEK_D, DAY_D = 7.0, 1.0
 
 
 class Looked:
-    """What a look at the tank came to: a day as it stands, and findings that are new, with their words."""
+    """What a look at the tank came to: a day as it stands, what is ahead, and new findings with their words."""
 
-    def __init__(self, seen: Picture, day: Day, new: list[Finding], words: list[str]) -> None:
-        self.seen, self.found, self.day, self.new, self.words = seen, seen.known, day, new, words
+    def __init__(self, seen: Picture, ahead: Watched, day: Day, new: list[Finding], words: list[str]) -> None:
+        self.seen, self.ahead, self.found = seen, ahead, seen.known
+        self.day, self.new, self.words = day, new, words
 
     def keep(self, store: Store) -> None:
         keep_tank(store, self.day, self.new, self.found)
@@ -75,7 +77,7 @@ def look_at_tank(reader: Store, config: BenchConfig, tank: TankTable, now: datet
         in_words(one, found.time_of(one.since_d), [*told, *new], logged, zone, config.alkalinity_unit, salinity)
         for one in new
     ]
-    return Looked(seen, _day(seen, zone), new, words)
+    return Looked(seen, of_leaving(seen, config), _day(seen, zone), new, words)
 
 
 def _day(picture: Picture, zone: ZoneInfo) -> Day:
@@ -121,14 +123,14 @@ def tank_keeping(service: Service, reader: Store) -> WhenAsked:
             return
         now = service.clock.now()
         looked = look_at_tank(reader, config, config.tank, now)
-        seen = looked.seen if looked is not None else None if service.tank_seen.known else picture(reader, config, now)
-        if seen is not None:
-            service.tank_seen.take(as_json(seen, config.tank))
         if looked is not None:
+            service.tank_seen.take(as_json(looked.seen, config.tank))
             service.mailbox.put_for_records(keeping(service, looked))
-        elif seen is not None:
-            ahead = of_leaving(seen, config)
-            service.mailbox.put_for_records(lambda: take_up(service.store, service.alerting, service.clock, ahead))
+        elif not service.tank_seen.known:
+            seen = picture(reader, config, now)
+            if seen is not None:
+                service.tank_seen.take(as_json(seen, config.tank))
+                service.mailbox.put_for_records(standing_again(service, of_leaving(seen, config)))
 
     return WhenAsked("tank", look)
 
@@ -145,9 +147,21 @@ def keeping(service: Service, looked: Looked) -> Callable[[], None]:
         for one, words in zip(looked.new, looked.words, strict=True):
             severity = Severity.NOTICE if one.shape is None else None  # a false alarm asks for nothing
             service.alerting.once("tank-finding", f"finding {one.id}: {words}", severity)
-        ahead = of_leaving(looked.seen, service.config)
+        ahead = looked.ahead
         if ahead.stands and any(alert.code in JUMPED for alert in service.alerting.standing):
             ahead = ahead._replace(stands=None)  # a jump is no slope: what it was is found with the next results
         service.alerting.stands(*ahead)
 
     return keep
+
+
+def standing_again(service: Service, ahead: Watched) -> Callable[[], None]:
+    """Return what the control thread does with a warning that stood before the start; it never raises."""
+
+    def take() -> None:
+        try:
+            take_up(service.store, service.alerting, service.clock, ahead)
+        except StorageError as error:  # the next result looks again
+            structlog.get_logger("saltern.tank").error("tank.not_taken_up", what=error.what, remedy=error.remedy)
+
+    return take

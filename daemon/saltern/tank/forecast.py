@@ -11,6 +11,9 @@ from saltern.tank.state_space import kalman_filter
 
 HORIZON_D = 7.0
 TOLD_WHEN_SURE = 0.7
+STILL_LIKELY = 0.4
+"""What was told as sure is not taken back while it is so likely: a forecast that wavers would cry wolf (assumed)."""
+
 USUAL_OVER_D = 7.0
 
 
@@ -78,6 +81,14 @@ def forecast(
         nights.append(Ahead(time, Estimate(mean, sqrt(variance)), below, above))
     leaves = next((each for each in nights if max(each.below, each.above) >= TOLD_WHEN_SURE), None)
     return Forecast(tuple(nights), leaves, leaves is not None and leaves.below >= leaves.above)
+
+
+def is_leaving(ahead: Forecast) -> bool | None:
+    """Return whether the tank is about to leave its band; None where that is not sure, and not unlikely either."""
+    if ahead.leaves is not None:
+        return True
+    likely = max((max(night.below, night.above) for night in ahead.nights), default=0.0)
+    return None if likely >= STILL_LIKELY else False
 
 
 def dosed_as_before(history: History, at_d: float) -> History:
