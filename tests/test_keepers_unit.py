@@ -54,6 +54,11 @@ def newest(bench):
         return tank_now(store).newest
 
 
+@pytest.fixture(scope="module")
+def status(bench):
+    return shown(bench[1])
+
+
 def units(text):
     return set(NAMED.findall(text))
 
@@ -69,9 +74,9 @@ def holds(text, dkh, unit):
     return any(abs(one - dkh * A_DEGREE[unit]) <= NEAR[unit] for one in found)
 
 
-def test_a_screen_of_status_speaks_it(bench, newest):
-    unit, file = bench
-    lines = [line for line, _ in status_lines(shown(file), newest, 80)]
+def test_a_screen_of_status_speaks_it(bench, status, newest):
+    unit, _ = bench
+    lines = [line for line, _ in status_lines(status, newest, 80)]
 
     assert units("\n".join(lines)) == {unit}
     (last,) = [line for line in lines if line.startswith("last")]
@@ -122,9 +127,9 @@ def test_a_table_fits_whatever_the_unit_is_called(bench, newest, width):
     assert unit in lines[0]
 
 
-def test_page_and_morning_message_speak_it(bench, newest):
+def test_page_and_morning_message_speak_it(bench, status, newest):
     unit, file = bench
-    config, status = load_bench(file), shown(file)
+    config = load_bench(file)
     with closing(open_for_reading(file.parent / config.records.path, VirtualClock(start=NOW))) as store:
         page = drawn(Page(folder="x"), config, store, status, NOW, alive=True, also=[]).files["index.html"].decode()
     message = morning(status, newest, [], NOW, ZoneInfo("Europe/Lisbon"))
@@ -144,10 +149,9 @@ def test_the_report_speaks_it(bench, newest, tmp_path):
     assert holds(said, newest["alkalinity"]["dkh"], unit)
 
 
-def test_home_automation_reads_it(bench, newest):
-    unit, file = bench
+def test_home_automation_reads_it(bench, status, newest):
+    unit, _ = bench
     _, announced = announcement("announce", "saltern/x", "x", AlkalinityUnit(unit))
-    status = shown(file)
     published = status_json(status)
 
     assert announced["components"]["alkalinity"]["unit_of_measurement"] == unit

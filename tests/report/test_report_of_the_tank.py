@@ -26,8 +26,13 @@ def today(tmp_path_factory):
     return nine_days(tmp_path_factory.mktemp("today"), now=datetime.now(UTC).replace(microsecond=0))
 
 
-def test_consumption_forecast_findings_and_advice_are_on_the_first_page(today):
-    said = text_of(report(today))
+@pytest.fixture(scope="module")
+def page(today):
+    return report(today)
+
+
+def test_consumption_forecast_findings_and_advice_are_on_the_first_page(today, page):
+    said = text_of(page)
     tank = json.loads(run("tank", "--bench", today, "--json", "--at", datetime.now(UTC).isoformat())[1])
 
     taken = tank["consumption"]["windows"][0]["consumption_dkh_per_day"]
@@ -42,8 +47,8 @@ def test_consumption_forecast_findings_and_advice_are_on_the_first_page(today):
     assert said.index("consumption") < said.index("Results")
 
 
-def test_the_control_charts_are_those_of_the_diagnosis(today):
-    page, charts = report(today), json.loads(run("diagnose", "--bench", today, "--json")[1])["charts"]
+def test_the_control_charts_are_those_of_the_diagnosis(today, page):
+    charts = json.loads(run("diagnose", "--bench", today, "--json")[1])["charts"]
 
     drawn = [chart for chart in charts if chart["values"]]
     assert drawn

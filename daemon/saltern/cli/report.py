@@ -16,17 +16,6 @@ if TYPE_CHECKING:  # a command that is not asked for loads nothing
     from saltern.records.store import Store
 
 
-def _tank(store: "Store", config: "BenchConfig", now: datetime) -> tuple[dict[str, Any] | None, list[dict[str, Any]]]:
-    """Return what the records say of the tank, and its control charts, where the bench file speaks of a tank."""
-    from saltern.running import diagnosis, tank_picture
-
-    if config.tank is None:
-        return None, []
-    seen, judged = tank_picture.picture(store, config, now), diagnosis.diagnosis(store, config, now)
-    charts = [] if judged is None else list(diagnosis.as_json(judged)["charts"])
-    return None if seen is None else tank_picture.as_json(seen, config.tank), charts
-
-
 def report(
     bench: BenchOption = None,
     days: Annotated[int, typer.Option(min=1, max=3660, help="How many days back.")] = 30,
@@ -88,3 +77,14 @@ def report(
         ) from error
     found = {"file": str(to), "png": None if png is None else str(png), "determinations": len(results)}
     say_done(found, f"{to}: {len(results)} determinations.", as_json=as_json)
+
+
+def _tank(store: "Store", config: "BenchConfig", now: datetime) -> tuple[dict[str, Any] | None, list[dict[str, Any]]]:
+    """Return what the records say of the tank, and its control charts, where the bench file speaks of a tank."""
+    from saltern.running import diagnosis, tank_picture
+
+    if config.tank is None:
+        return None, []
+    seen, judged = tank_picture.picture(store, config, now), diagnosis.diagnosis(store, config, now)
+    charts = [] if judged is None else list(diagnosis.as_json(judged)["charts"])
+    return None if seen is None else tank_picture.as_json(seen, config.tank), charts

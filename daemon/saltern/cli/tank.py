@@ -91,7 +91,7 @@ def _print(picture: dict[str, Any], unit: AlkalinityUnit, zone: ZoneInfo) -> Non
                 f"net {net} a day, mean {estimate(window['alkalinity_dkh'])}"
             )
         calcium = found["windows"][0]["calcium_mg_l_per_day"]
-        say(f"Corals that take up so much take up about {calcium:.0f} mg/L of calcium a day with it (2 to 1 in moles).")
+        say(f"With it corals take up about {calcium:.0f} mg/L of calcium a day: one mole for two of alkalinity.")
         say(f"It wanders by about {said_so(found['wander_dkh_per_day'])} a day (learnt from its results).")
     ahead = words.ahead(picture, unit, zone)
     if ahead:
