@@ -5,8 +5,14 @@ The twin's pulse thread is made to have waited for a processor; it loses nothing
 
 import pytest
 
+from saltern.cli.logs import quiet_logs
+from saltern.cli.simulation import Stage, bench_of
 from saltern.errors import MotionError
+from saltern.model.determination import Source
+from saltern.model.phase import Phase
 from saltern.model.verdict import Reason, Verdict
+from saltern.procedures.standardise import is_reportable
+from saltern_drivers.twin.scenario import Scenario
 from tests.twin_bench import TwinBench
 
 LATE_S = 0.012  # 32 steps at 2667 a second: four full steps
@@ -35,7 +41,6 @@ def in_phase(twin, phase, act):
 
 
 def determine(twin, watcher):
-    from saltern.model.determination import Source
     from saltern.procedures.determination import Expectation, determine
 
     return determine(twin.bench, Source.TANK, Expectation(), watcher)
@@ -60,7 +65,40 @@ def test_a_sample_in_much_doubt_is_not_accepted():
     found = determine(twin, in_phase(twin, "fill", lambda: late(twin, 6)))
 
     assert found.alkalinity.verdict is Verdict.SUSPECT
-    assert Reason.UNCERTAIN in found.alkalinity.reasons
+    assert set(found.alkalinity.reasons) == {Reason.UNCERTAIN, Reason.STEPS_DOUBTED}
+    assert not is_reportable(found)  # nor does it count as a replicate of a reference
+
+
+def test_a_bench_that_is_less_certain_than_its_limit_without_any_doubt_has_no_such_excuse():
+    twin = TwinBench(true={"limits.titrant_per_run_ml": 16.0, "limits.accept_u_umol_kg": 0.5})
+
+    found = determine(twin, in_phase(twin, "fill", lambda: late(twin, 1)))
+
+    assert found.alkalinity.reasons == (Reason.UNCERTAIN,)
+
+
+def test_what_a_busy_computer_spoilt_is_measured_once_more_at_once(tmp_path):
+    """Nobody need look: the steps were lost once, if at all, and the next determination vouches for its own."""
+    quiet_logs()
+    made = Scenario.model_validate({"seed": 11, "days": 1.0})
+    stage = Stage(made, bench_of(made, tmp_path), str(tmp_path / "saltern.sqlite"))
+    service, finished = stage.computer.service, []
+    heard = service.on_event
+
+    def hear(kind, what):
+        heard(kind, what)
+        if kind == "finished":
+            finished.append(what)
+        elif kind == "step" and what["in_phase"] is Phase.FILL and not finished:
+            late(stage, 3)
+
+    service.on_event = hear
+    found = service.measure(Source.TANK)
+    stage.close()
+
+    assert [one["followed"] for one in finished] == [True, False]
+    assert finished[0]["alkalinity"]["reasons"] == ["uncertainty-above-limit", "steps-in-doubt"]
+    assert found.alkalinity.verdict is Verdict.ACCEPTED
 
 
 def test_a_pump_that_comes_into_doubt_all_the_time_ends_its_motion_and_voids_the_run():

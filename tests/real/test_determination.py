@@ -39,6 +39,15 @@ class Measured:
         self._number = found["id"]
         return found, drawn[0]
 
+    def next_without_doubt(self):
+        """The same; where this machine was busy the service itself measures once more, and that one is returned."""
+        found, drawn = self.next()
+        if "steps-in-doubt" in found["alkalinity"]["reasons"]:
+            print("measured once more:", found["alkalinity"], found["remarks"])
+            assert abs(found["alkalinity"]["umol_per_kg"] - drawn) < 3.0 * found["alkalinity"]["u"]
+            found, drawn = self.next()
+        return found, drawn
+
 
 def assert_true(found, drawn_umol_kg):
     alkalinity = found["alkalinity"]
@@ -55,7 +64,7 @@ def test_a_determination_through_the_real_libraries_is_accepted_and_true(example
     try:
         with running(pi_header, bench.file) as service:
             service.wait_until_ready()
-            found, drawn = Measured(service, bench.world).next()
+            found, drawn = Measured(service, bench.world).next_without_doubt()
             assert service.stop() == 0
     finally:
         bench.world.close()
@@ -86,7 +95,7 @@ def test_a_node_that_is_unplugged_in_a_fill_voids_the_determination_and_the_next
 
             service.wait_for(is_back, "the node is back")
             service.ask("measure")
-            found, drawn = measured.next()
+            found, drawn = measured.next_without_doubt()
             assert service.stop() == 0
     finally:
         world.close()

@@ -193,6 +193,11 @@ REASONS: dict[Reason, Code] = {
     Reason.DRAINED_VOLUME: Code(
         None, "The vessel held another volume than was pumped in", "Check the pump heads, the lines and the bottle"
     ),
+    Reason.STEPS_DOUBTED: Code(
+        None,
+        "This computer was busy, and a motor may have lost steps",
+        "It is measured once more; if it comes again, look for what else runs here, or let a pump node drive the pumps",
+    ),
 }
 
 REFUSALS: dict[Cause, Code] = {

@@ -49,6 +49,7 @@ class Reason(StrEnum):
     CALIBRATION_DAMAGED = "calibration-damaged"
     TITRANT_WEIGHED = "titrant-weighed-differs"
     DRAINED_VOLUME = "drained-volume-differs"
+    STEPS_DOUBTED = "steps-in-doubt"
 
 
 ASKED_AGAIN = frozenset(
@@ -60,6 +61,7 @@ ASKED_AGAIN = frozenset(
         Reason.UNSETTLED,
         Reason.ELECTRODE_CHANGED,
         Reason.UNEXPECTED,
+        Reason.STEPS_DOUBTED,
     }
 )
 """What may have been chance or a passing fault, or a true change: another determination tells."""

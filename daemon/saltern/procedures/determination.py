@@ -428,7 +428,8 @@ def _finished(
         config, alkalinity, end_point.u_umol_kg * factor, sample_ml, run.started_at, drawn.salinity.u
     )
     doubted_ml = {role: doubted.most_ml for role, doubted in run.doubted.items()}
-    budget |= of_doubted_motion(config, alkalinity, sample_ml, notebook.titrant_ml, doubted_ml)
+    of_doubt = of_doubted_motion(config, alkalinity, sample_ml, notebook.titrant_ml, doubted_ml)
+    budget |= of_doubt
     notebook.remarks += [
         f"up to {doubted.most_ml:.2g} mL of {role} may be missing: {doubted.why}"
         for role, doubted in run.doubted.items()
@@ -457,7 +458,15 @@ def _finished(
     told = (*end_point.findings, *against, *against_ph[:1], *against_salinity)
     notebook.remarks += [f"{f.code}: {f.about}" for f in told if f.flagged]
     judged = judge_alkalinity(
-        config, found, ph_total, end_point, titration.settled, against, proof_failed, budget.get(AGE, 0.0)
+        config,
+        found,
+        ph_total,
+        end_point,
+        titration.settled,
+        against,
+        proof_failed,
+        u_of_age_umol_kg=budget.get(AGE, 0.0),
+        u_of_doubt_umol_kg=combined_u(of_doubt),
     )
     if judged.verdict in REPORTABLE:
         expectation.drains.learn(notebook.drains, bench.clock.monotonic())

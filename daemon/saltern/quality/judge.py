@@ -26,11 +26,12 @@ def judge_alkalinity(
     against: Sequence[Finding] = (),
     sample_in_doubt: bool = False,
     u_of_age_umol_kg: float = 0.0,
+    u_of_doubt_umol_kg: float = 0.0,
 ) -> Quantity:
     """Return the alkalinity with its verdict.
 
     Anything wrong with curve or value makes it suspect; a bench never standardised, or too long ago, makes it
-    provisional.
+    provisional. Where steps in doubt alone make it too uncertain, it says so.
 
     Parameters
     ----------
@@ -50,6 +51,8 @@ def judge_alkalinity(
         Whether the sample pump could not be proved afterwards.
     u_of_age_umol_kg
         What the age of the titre factor contributes to the uncertainty.
+    u_of_doubt_umol_kg
+        What steps that a motor may have lost contribute to it.
     """
     flags = {*end_point.flags, *(finding.code for finding in against if finding.flagged)}
     reasons = [reason for reason in Reason if reason.value in flags]
@@ -62,11 +65,15 @@ def judge_alkalinity(
         reasons.append(Reason.SAMPLE_NOT_DRAWN)
     if not settled:
         reasons.append(Reason.UNSETTLED)
-    without_age_u = max(0.0, alkalinity.u**2 - u_of_age_umol_kg**2) ** 0.5
-    too_old = Reason.UNCERTAIN in reasons and without_age_u <= config.limits.accept_u_umol_kg
+    too_old, too_doubtful = (
+        Reason.UNCERTAIN in reasons and without**0.5 <= config.limits.accept_u_umol_kg
+        for without in (max(0.0, alkalinity.u**2 - u**2) for u in (u_of_age_umol_kg, u_of_doubt_umol_kg))
+    )
     for_want_of_a_factor = (config.titre.u_percent is None or too_old) and set(reasons) <= {Reason.UNCERTAIN}
     if for_want_of_a_factor:
         return Quantity(alkalinity.value, alkalinity.u, Verdict.PROVISIONAL, (*reasons, Reason.NOT_STANDARDISED))
+    if too_doubtful:
+        reasons.append(Reason.STEPS_DOUBTED)
     if reasons:
         return Quantity(alkalinity.value, alkalinity.u, Verdict.SUSPECT, tuple(reasons))
     return Quantity(alkalinity.value, alkalinity.u, Verdict.ACCEPTED)
@@ -83,8 +90,12 @@ def judge_ph(ph_total: Estimate, electrode: EndPoint, against: Sequence[Finding]
 
 
 def asked_again(quantity: Quantity) -> bool:
-    """Return whether another determination should decide whether this one counts."""
-    return quantity.verdict is Verdict.SUSPECT and set(quantity.reasons) <= ASKED_AGAIN
+    """Return whether another determination should decide whether this one counts.
+
+    What is too uncertain stays so, except for steps in doubt: the next determination has its own.
+    """
+    excused = {Reason.UNCERTAIN} if Reason.STEPS_DOUBTED in quantity.reasons else set()
+    return quantity.verdict is Verdict.SUSPECT and set(quantity.reasons) <= ASKED_AGAIN | excused
 
 
 def confirmed(first: Quantity, second: Quantity) -> Quantity:
