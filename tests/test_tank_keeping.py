@@ -117,7 +117,7 @@ def test_the_thread_looks_when_it_is_asked_and_ends(lived):
         thread.ask()
         until(lambda: store.rows(count)[0][0] == before + 1)
         thread.close()
-        assert alive.tank_seen.now(service.clock.now())["consumption"]["windows"]
+        assert alive.tank_seen.now(service.clock.now(), service.config.tank)["consumption"]["windows"]
 
 
 def test_a_restarted_service_knows_the_tank_though_nothing_is_new(lived):
@@ -125,12 +125,40 @@ def test_a_restarted_service_knows_the_tank_though_nothing_is_new(lived):
     with closing(open_for_reading(path, service.clock)) as reader:
         alive = Told(None, service.config, service.clock)
         thread = tank_keeping(alive, reader)
-        until(lambda: alive.tank_seen.known)
+        until(lambda: alive.tank_seen.knows(service.config.tank))
         thread.close()
-        seen, at = alive.tank_seen.now(service.clock.now()), service.clock.now()
+        seen, at = alive.tank_seen.now(service.clock.now(), service.config.tank), service.clock.now()
 
     assert seen == as_json(picture_of(path, service), service.config.tank)
-    assert alive.tank_seen.now(at + FRESH_FOR + timedelta(hours=1)) is None  # no result since: nothing of today
+    assert (
+        alive.tank_seen.now(at + FRESH_FOR + timedelta(hours=1), service.config.tank) is None
+    )  # no result since: nothing of today
+
+
+def test_a_target_that_changes_changes_the_advice_at_once_and_not_with_the_next_result(lived):
+    path, _, service = lived
+    old, at = service.config, service.clock.now()
+    tank = {"volume_l": 400.0, "volume_u_percent": 1.5, "target_dkh": 9.0, "high_dkh": 14.0}
+    new = bench_from(bench_table({"tank": tank}), where="test")
+    with closing(open_for_reading(path, service.clock)) as reader:
+        alive = Told(reader, old, service.clock)
+        thread = tank_keeping(alive, reader)
+        until(lambda: alive.tank_seen.knows(old.tank))
+        before = alive.tank_seen.now(at, old.tank)["advice"]
+        until(lambda: leaving_stands(alive))  # above 10 dKH within the week
+        alive.config = new  # as `saltern reload` does
+        assert alive.tank_seen.now(at, new.tank) is None  # what was advised for another target is not shown
+        thread.ask()
+        until(lambda: alive.tank_seen.knows(new.tank))
+        until(lambda: not leaving_stands(alive))
+        thread.close()
+        after = alive.tank_seen.now(at, new.tank)["advice"]
+
+    assert after["correction_dkh"] != before["correction_dkh"]
+
+
+def leaving_stands(alive):
+    return "alkalinity-leaving" in {alert.code for alert in alive.alerting.standing}
 
 
 def picture_of(path, service):

@@ -115,7 +115,7 @@ def serve(
             server.publish(kind, what)
             if showing is not None and kind in SHOWN_AT_ONCE:
                 showing.ask()
-            if kind == "finished":
+            if kind in {"finished", "reloaded"}:
                 tank.ask()
 
         service.on_event = on_event

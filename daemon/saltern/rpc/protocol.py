@@ -202,8 +202,8 @@ METHODS: dict[str, type[Params]] = {
     "calibrations": CalibrationsParams,
     "roll-back": RollBackParams,
 }
-"""Method by method, what it takes. `follow` also subscribes to the notifications `step`, `finished` and `alert`, and,
-of guided procedures, `question`, `said`, `seen` and `ended`."""
+"""Method by method, what it takes. `follow` also subscribes to the notifications `step`, `finished`, `alert` and
+`reloaded`, and, of guided procedures, `question`, `said`, `seen` and `ended`."""
 
 
 READING = frozenset({"hello", "status", "follow", "results", "schedule", "trials", "calibrations", "log-list"})

@@ -86,12 +86,12 @@ class Reads:
                 connections=service.bench.connections,
             )
             self._drawn_s = now_s
-        question = self.question()
+        question, tank = self.question(), service.config.tank
         return {
             **self._picture,
             "running": service.running,
             "question": None if question is None else asdict(question),
-            "tank": None if service.config.tank is None else service.tank_seen.now(service.clock.now()),
+            "tank": None if tank is None else service.tank_seen.now(service.clock.now(), tank),
         }
 
     def absence(self, days: float) -> tuple[Outlook, Answer]:

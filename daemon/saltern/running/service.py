@@ -294,6 +294,7 @@ class Service:
         self.take_up_calibrations()
         self.measuring.look_again()
         self._log.info("service.reloaded", changed=changed)
+        self.on_event("reloaded", {"changed": changed})
         return changed
 
     def take_up_calibrations(self) -> None:

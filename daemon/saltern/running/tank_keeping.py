@@ -124,13 +124,14 @@ def tank_keeping(service: Service, reader: Store) -> WhenAsked:
         now = service.clock.now()
         looked = look_at_tank(reader, config, config.tank, now)
         if looked is not None:
-            service.tank_seen.take(as_json(looked.seen, config.tank))
+            service.tank_seen.take(as_json(looked.seen, config.tank), config.tank)
             service.mailbox.put_for_records(keeping(service, looked))
-        elif not service.tank_seen.known:
+        elif not service.tank_seen.knows(config.tank):
             seen = picture(reader, config, now)
             if seen is not None:
-                service.tank_seen.take(as_json(seen, config.tank))
-                service.mailbox.put_for_records(standing_again(service, of_leaving(seen, config)))
+                again = standing_again if service.tank_seen.empty else warning  # else band or target have changed
+                service.tank_seen.take(as_json(seen, config.tank), config.tank)
+                service.mailbox.put_for_records(again(service, of_leaving(seen, config)))
 
     return WhenAsked("tank", look)
 
@@ -147,12 +148,20 @@ def keeping(service: Service, looked: Looked) -> Callable[[], None]:
         for one, words in zip(looked.new, looked.words, strict=True):
             severity = Severity.NOTICE if one.shape is None else None  # a false alarm asks for nothing
             service.alerting.once("tank-finding", f"finding {one.id}: {words}", severity)
-        ahead = looked.ahead
-        if ahead.stands and any(alert.code in JUMPED for alert in service.alerting.standing):
-            ahead = ahead._replace(stands=None)  # a jump is no slope: what it was is found with the next results
-        service.alerting.stands(*ahead)
+        warning(service, looked.ahead)()
 
     return keep
+
+
+def warning(service: Service, ahead: Watched) -> Callable[[], None]:
+    """Return what the control thread does with what is ahead: it warns, or takes a warning back."""
+
+    def warn() -> None:
+        jumped = ahead.stands and any(alert.code in JUMPED for alert in service.alerting.standing)
+        # a jump is no slope: what it was is found with the next results
+        service.alerting.stands(*(ahead._replace(stands=None) if jumped else ahead))
+
+    return warn
 
 
 def standing_again(service: Service, ahead: Watched) -> Callable[[], None]:
