@@ -123,6 +123,14 @@ def test_on_the_first_day_it_is_too_early_to_say(bench):
     assert words["not_understood"] == []  # that was written down later
 
 
+def test_results_that_are_merely_old_are_not_called_early(bench):
+    code, said, _ = run("tank", "--bench", bench[0], "--at", (BEGIN + timedelta(days=92)).isoformat())
+
+    assert code == 0
+    assert "three results of the last four weeks" in said
+    assert "early" not in said.lower()
+
+
 def test_a_bench_without_a_tank_is_told_what_to_write(tmp_path):
     file = tmp_path / "bench.toml"
     file.write_text(DEMO.read_text())

@@ -80,7 +80,9 @@ def _print(picture: dict[str, Any], unit: AlkalinityUnit, zone: ZoneInfo) -> Non
         return words.with_minus(said(dkh, unit, picture["salinity"], signed=signed))
 
     found = picture["consumption"]
-    if found is None or found["too_early"]:
+    if found is None:
+        say("It is not known what the tank consumes: it takes three results of the last four weeks.")
+    elif found["too_early"]:
         say("Too early to say what the tank consumes: it takes two days of results, and better three.")
     else:
         say(f"level {estimate(found['level_dkh'])}")

@@ -110,7 +110,9 @@ def consumption(tank: dict[str, Any] | None, unit: AlkalinityUnit) -> str:
     if tank is None:
         return "too early to say"
     found = tank["consumption"]
-    if found is None or found["too_early"] or not found["windows"]:
+    if found is None:
+        return "not known: it takes three results of the last four weeks"
+    if found["too_early"] or not found["windows"]:
         return "too early to say"
     window = found["windows"][0]
     a_day = estimate(window["consumption_dkh_per_day"], unit, tank["salinity"])
