@@ -382,6 +382,9 @@ def test_a_determination_is_evaluated_again_under_another_calibration(bench):
     again = json.loads(saltern(bench, "show", "1", "--under", "1", "--json"))
     gran = json.loads(saltern(bench, "show", "1", "--method", "gran", "--json"))
 
+    said = " ".join(saltern(bench, "show", "1", "--method", "gran").split())
+
     assert "To improve first" in shown
+    assert re.search(r"not changed: \d+\.\d\d ± \d\.\d\d dKH \(it says \d+\.\d\d ± \d\.\d\d\)", said)
     assert again["umol_per_kg"] == pytest.approx(again["was_umol_per_kg"], abs=1e-6)
     assert (gran["method"], gran["umol_per_kg"] == gran["was_umol_per_kg"]) == ("gran", False)

@@ -104,7 +104,7 @@ def _safe_off_off() -> list:
 
 
 def _verdict_off() -> list:
-    def accept(config: object, found: object, *_: object) -> Quantity:
+    def accept(config: object, found: object, *_: object, **__: object) -> Quantity:
         return Quantity(found.value, found.u, Verdict.ACCEPTED)  # type: ignore[attr-defined]
 
     def as_it_is(store: object, rules: object, d: object) -> object:

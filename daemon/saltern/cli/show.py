@@ -33,11 +33,16 @@ def show(
     d = store.determination(number)
     past = [one for _, one in store.results(BEFORE)]
     if method is not None or under:
+        from saltern.procedures.again import evaluated_again
         from saltern.records.calibrations import one
 
         options = {name: value for n in under or () for name, value in one(store, n).values.items()}
         store.close()
-        _again(number, d, method, options, None if as_json else reader_of(db, bench))
+        end_point, again = evaluated_again(d, method, options)
+        if as_json:
+            print_json({"schema_version": 1, "id": number, "options": options, **_again(d, end_point, again)})
+        else:
+            _print_again(number, d, end_point, again, reader_of(db, bench))
         return
     store.close()
     if budget and not as_json:
@@ -113,20 +118,24 @@ MOST_BAR, BEFORE_BAR = 30, 56
 """Columns of the longest bar, and of what stands before one."""
 
 
-def _again(number: int, d: Any, method: str | None, options: dict[str, Any], reader: Reader | None) -> None:
-    """Print what it comes to; as JSON where nobody reads it."""
-    from saltern.cli.present import print_json, say
-    from saltern.cli.present_curve import print_end_point
-    from saltern.procedures.again import evaluated_again
+def _again(d: Any, end_point: Any, umol_kg: float) -> dict[str, Any]:
+    return {
+        "method": end_point.method,
+        "umol_per_kg": umol_kg,
+        "u_of_the_curve": end_point.u_umol_kg,
+        "was_umol_per_kg": d.alkalinity.value,
+    }
 
-    end_point, alkalinity = evaluated_again(d, method, options)
-    was = d.alkalinity.value
-    if reader is None:
-        found = {"umol_per_kg": alkalinity, "u_of_the_curve": end_point.u_umol_kg, "was_umol_per_kg": was}
-        print_json({"schema_version": 1, "id": number, "method": end_point.method, "options": options, **found})
-        return
-    say(f"Determination {number} evaluated again, and not changed: {alkalinity:.1f} umol/kg (it says {was})")
-    print_end_point(end_point, d.salinity.value or 35.0, d.temperature_c or 25.0, reader.unit)
+
+def _print_again(number: int, d: Any, end_point: Any, umol_kg: float, reader: Reader) -> None:
+    from saltern.cli.present import alkalinity, say
+    from saltern.cli.present_curve import print_end_point
+
+    salinity, unit, then = d.salinity.value, reader.unit, d.alkalinity
+    now = alkalinity(umol_kg, end_point.u_umol_kg, salinity, unit)
+    was = alkalinity(then.value, then.u, salinity, unit)
+    say(f"Determination {number} evaluated again, and not changed: {now} {unit.value} (it says {was})")
+    print_end_point(end_point, salinity or 35.0, d.temperature_c or 25.0, unit)
 
 
 def _print(number: int, d: Any, past: list[Any], reader: Reader) -> None:
