@@ -15,6 +15,9 @@ def simulate(tmp_path, **scenario):
     return play(tmp_path, **scenario)["determinations"]
 
 
+UP_TO_THE_ANSWER = {"days": 1.2}  # the eighth begins after 28 h, and the one that follows it is done half an hour later
+
+
 def started(determinations):
     return [d["started_h"] for d in determinations]
 
@@ -43,7 +46,7 @@ def test_sound_benches_are_hardly_ever_asked_again_and_the_answer_is_then_accept
 
 def test_a_bubble_in_the_first_dose_is_doubted_and_the_next_determination_is_right(tmp_path):
     fault = {"kind": "titrant-line-air", "at_phase": "fill", "determination": 8, "after_s": 1.0, "size": 0.1}
-    determinations = simulate(tmp_path, fault=[fault])
+    determinations = simulate(tmp_path, fault=[fault], **UP_TO_THE_ANSWER)
     doubted, asked = determinations[7]["alkalinity"], determinations[8]["alkalinity"]
 
     assert doubted["verdict"] == "suspect"
@@ -56,7 +59,7 @@ def test_a_bubble_in_the_first_dose_is_doubted_and_the_next_determination_is_rig
 def test_what_two_agree_on_is_accepted_though_it_surprises(tmp_path):
     """A dose that nobody wrote down, of no more than a tank may change by: the second determination decides."""
     dose = {"kind": "dose", "at_h": 26.0, "dkh": 0.14, "log": False}
-    determinations = simulate(tmp_path, event=[dose])
+    determinations = simulate(tmp_path, event=[dose], **UP_TO_THE_ANSWER)
     first, second = determinations[7]["alkalinity"], determinations[8]["alkalinity"]
 
     assert first["verdict"] == "suspect"
@@ -67,7 +70,7 @@ def test_what_two_agree_on_is_accepted_though_it_surprises(tmp_path):
 def test_a_tube_that_suddenly_gives_less_is_not_accepted_though_two_agree(tmp_path):
     """It looks like a change of the tank, but for the electrode's potential, which moves with a wrong volume."""
     fault = {"kind": "pump-gain-shift", "at_h": 26.0, "size": -0.03}
-    determinations = simulate(tmp_path, fault=[fault])
+    determinations = simulate(tmp_path, fault=[fault], **UP_TO_THE_ANSWER)
     first, second = determinations[7]["alkalinity"], determinations[8]["alkalinity"]
 
     assert first["verdict"] == "suspect"

@@ -8,6 +8,7 @@ from saltern.errors import ReadingError
 from saltern.model.determination import Source
 from saltern.procedures.determination import Expectation
 from tests.keeper import keeper
+from tests.sizes import sizes
 from tests.test_guided import reference
 from tests.twin_bench import TwinBench, bench_table
 
@@ -19,10 +20,11 @@ def bench(seed=5, **scenario):
 
 
 @pytest.mark.slow
-def test_the_fill_is_weighed_and_results_scatter_less():
+@pytest.mark.parametrize("benches", sizes(2, in_soak=10))
+def test_the_fill_is_weighed_and_results_scatter_less(benches):
     def scatter(true):
         errors = []
-        for seed in range(4):
+        for seed in range(benches):
             twin = TwinBench(true=true, seed=seed, bench="bench-simulated-hobby.toml", twin={"instruments": "hobby"})
             errors.append([twin.error(twin.determine()) for _ in range(4)])
         return float(np.sqrt(np.mean(np.var(errors, axis=1, ddof=1))))

@@ -15,6 +15,7 @@ from saltern.records import calibrations
 from saltern.records.upkeep import keep_state, state
 from saltern.running.reference import REFERENCE_USED
 from tests.keeper import keeper
+from tests.sizes import sizes
 from tests.test_guided import reference
 from tests.twin_bench import TwinBench
 
@@ -92,9 +93,9 @@ def test_a_tip_that_does_not_fit_the_sample_is_refused():
         BenchConfig.model_validate(table)
 
 
-def scatter(true, seeds=range(5)):
+def scatter(true, benches):
     errors = []
-    for seed in seeds:
+    for seed in range(benches):
         twin = TwinBench(true=true, seed=seed, bench="bench-simulated-hobby.toml", twin={"instruments": "hobby"})
         found = []
         for _ in range(4):
@@ -108,9 +109,10 @@ def scatter(true, seeds=range(5)):
 
 
 @pytest.mark.slow
-def test_drawn_down_the_sample_repeats_better_than_pumped():
+@pytest.mark.parametrize("benches", sizes(3, in_soak=12))
+def test_drawn_down_the_sample_repeats_better_than_pumped(benches):
     """The hobby pump repeats to 0.5 %, the tip to 0.1 mL of a hundred."""
-    assert scatter(with_tip()) < 0.75 * scatter(None)
+    assert scatter(with_tip(), benches) < 0.75 * scatter(None, benches)
 
 
 def test_the_pumps_gain_no_longer_matters():

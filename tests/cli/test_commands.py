@@ -13,6 +13,7 @@ from saltern.config.loading import shipped_config
 from tests import processes
 from tests.cli.command import run
 from tests.processes import SALTERN, Service, begin, rows, until
+from tests.sizes import sizes
 
 TOP = {"schema_version", "determinations", "trips", "alerts", "truth", "ledger_bound_held", "wall_s", "tank"}
 DETERMINATION = {"id", "source", "started_h", "alkalinity", "ph_total", "salinity"}
@@ -62,7 +63,7 @@ every_h = 4
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("days", [2, pytest.param(5, marks=pytest.mark.soak)])
+@pytest.mark.parametrize("days", sizes(1, in_soak=5))
 def test_some_days_on_the_default_bench_are_right(scenario, days):
     outcome = simulate(scenario(SOME_DAYS.replace("{days}", f"{days}.0")))
     accepted = [d for d in outcome["determinations"] if d["alkalinity"]["verdict"] == "accepted"]

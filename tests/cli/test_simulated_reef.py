@@ -15,6 +15,7 @@ from saltern.records.tank_history import known
 from saltern.tank.advice import Withheld
 from saltern.tank.findings import Ask, Cause, Whose
 from tests.cli.command import run as saltern
+from tests.sizes import sizes
 
 SCENARIO = """
 seed = 11
@@ -24,6 +25,8 @@ volume_l = 300.0
 target_dkh = 7.5
 consumption_dkh_per_day = 0.9
 dosed_dkh_per_day = 0.8
+[twin]
+detail = "{detail}"
 [twin.truth]
 tank_volume_l = 330.0
 dose_percent = 4.0
@@ -56,12 +59,12 @@ FINDING = {
 }  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def played(tmp_path_factory):
+@pytest.fixture(scope="module", params=sizes("result", in_soak="wire"))
+def played(request, tmp_path_factory):
     """Return what is printed, and the stage that it was played on, still open."""
     folder = tmp_path_factory.mktemp("reef")
     file = folder / "reef.toml"
-    file.write_text(SCENARIO)
+    file.write_text(SCENARIO.replace("{detail}", request.param))
     scenario = load_scenario(file)
     stage = Stage(scenario, bench_of(scenario, folder), IN_MEMORY)
     stage.play_until(scenario.days * 86400.0 + 0.2)

@@ -6,9 +6,9 @@ import pytest
 
 from tests.cli.command import run
 from tests.faults.campaign import PHASES, SOUND_SEEDS, Case, fault, play
-from tests.sizes import SOAK
+from tests.sizes import SOAK, sizes
 
-EVERY_H, DAYS = 4.0, 2.0
+EVERY_H = 4.0
 
 
 def play_scenario(tmp_path, text):
@@ -19,13 +19,14 @@ def play_scenario(tmp_path, text):
     return json.loads(out)
 
 
-def test_boards_that_are_gone_for_72_s_at_rest_cost_no_determination(tmp_path):
+@pytest.mark.parametrize("days", sizes(1.0, in_soak=2.0))
+def test_boards_that_are_gone_for_72_s_at_rest_cost_no_determination(tmp_path, days):
     """Before ports were opened again this left all nine later determinations void."""
     played = play_scenario(
         tmp_path,
         f"""
         seed = 7
-        days = {DAYS}
+        days = {days}
         [keeper]
         attentive = false
         [schedule]
@@ -38,7 +39,7 @@ def test_boards_that_are_gone_for_72_s_at_rest_cost_no_determination(tmp_path):
     )
     verdicts = [d["alkalinity"]["verdict"] for d in played["determinations"]]
 
-    assert len(verdicts) == 24 * DAYS / EVERY_H
+    assert len(verdicts) == 24 * days / EVERY_H
     assert verdicts.count("void") == 0
     assert verdicts.count("accepted") >= 0.9 * len(verdicts)
 

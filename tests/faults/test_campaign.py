@@ -5,7 +5,7 @@ import pytest
 from tests.faults.campaign import Case, cases_of_one, cases_of_two, fault, play
 from tests.faults.mutants import score
 
-EVERY_SINGLE, EVERY_PAIR = 25, 83
+EVERY_SINGLE, EVERY_PAIR = 37, 127
 """Coprime to the number of phases: the slice meets every kind and every phase, not every kind at every phase."""
 
 ONCE_WRONG = (

@@ -99,7 +99,7 @@ class MoreOperators(Operators):
 
 
 CALM = {"deadline": None, "suppress_health_check": list(HealthCheck)}
-Operators.TestCase.settings = settings(max_examples=6, stateful_step_count=8, **CALM)
+Operators.TestCase.settings = settings(max_examples=4, stateful_step_count=8, **CALM)
 MoreOperators.TestCase.settings = settings(max_examples=150, stateful_step_count=12, **CALM)
 TestOperators = pytest.mark.slow(Operators.TestCase)
 TestMoreOperators = pytest.mark.soak(MoreOperators.TestCase)
