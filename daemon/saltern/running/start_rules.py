@@ -10,6 +10,7 @@ from saltern.bench.interlocks import Row
 from saltern.config.tables import Schedule
 from saltern.model.determination import Source
 from saltern.ports import Clock
+from saltern.records.remembered import Remembered
 from saltern.records.store import Store
 from saltern.records.upkeep import away_now
 from saltern.running.alerting import Alerting
@@ -25,6 +26,19 @@ class Refusal(NamedTuple):
 
     what: str
     remedy: str
+
+
+class Lately(NamedTuple):
+    """What the records say of the last starts, and of the last dose."""
+
+    started: datetime | None
+    met: datetime | None  # of the last one that counts: see `Store.last_met`
+    dosed: datetime | None
+
+
+def lately(records: Store) -> Lately:
+    """Return what the records say."""
+    return Lately(records.last_started(Source.TANK), records.last_met(Source.TANK), records.last_dose())
 
 
 def held_until_of(kept: object, now: datetime) -> datetime | None:
@@ -55,6 +69,7 @@ class StartRules:
 
     def __init__(self, bench: Bench, store: Store, clock: Clock, alerting: Alerting) -> None:
         self._bench, self._store, self._clock, self._alerting = bench, store, clock, alerting
+        self._lately = Remembered(lambda: lately(store), store, clock)  # asked in each idle round
         self._begun: datetime | None = None
         self._begun_s: float | None = None
 
@@ -71,7 +86,7 @@ class StartRules:
 
         A schedule by intervals needs no wall clock, and is not held.
         """
-        newest, now = self._store.last_started(Source.TANK), self._clock.now()
+        newest, now = self._lately().started, self._clock.now()
         behind = newest is not None and now < newest - CLOCK_BEHIND
         self._bench.noticed.clock_untrusted = behind and not self._bench.config.schedule.by_interval
         self._alerting.stands(
@@ -90,11 +105,11 @@ class StartRules:
         store, schedule = records or self._store, self._bench.config.schedule
         unmet = tuple(name for name in schedule.conditions if not _is_met(name, self.conditions(store)))
         again = schedule.missed == "catch-up"
-        kept = store.last_met(Source.TANK) if again else store.last_started(Source.TANK)
-        begun = max((at for at in (kept, self._begun) if at is not None), default=None)
+        known = self._lately() if records is None else lately(records)
+        begun = max((at for at in (known.met if again else known.started, self._begun) if at is not None), default=None)
         if self._begun_s is not None and schedule.by_interval:  # an interval has no use for the wall clock
             begun = self._clock.now() - timedelta(seconds=self._clock.monotonic() - self._begun_s)
-        circumstances = Circumstances(begun, store.last_dose(), unmet)
+        circumstances = Circumstances(begun, known.dosed, unmet)
         return decide(self.schedule(store), self._clock.now(), circumstances, self._bench.config.name)
 
     def schedule(self, records: Store | None = None) -> Schedule:

@@ -26,8 +26,11 @@ class Ports:
 
     def look(self, *, at_rest: bool) -> None:
         """Alert once of each port that is not there; devices on one line are alerted of together."""
-        now_s = self._clock.monotonic()
         found = {place: device.connection() for place, device in self._devices.items()}
+        seen = {place: (connection.up, connection.returns) for place, connection in found.items()}
+        if seen == self._seen and not self._gone_s:
+            return  # all are there, as they were
+        now_s = self._clock.monotonic()
         self._gone_s = {place: self._gone_s.get(place, now_s) for place, one in found.items() if not one.up}
         lines: dict[str, list[str]] = {}
         for place, connection in found.items():
@@ -36,7 +39,6 @@ class Ports:
             gone_s = self._gone_s.get(places[0])
             if gone_s is None or at_rest or now_s - gone_s >= GONE_FOR_S:
                 self._report(where, places, found[places[0]])
-        seen = {place: (connection.up, connection.returns) for place, connection in found.items()}
         if seen != self._seen:
             self._seen = seen
             self._hears("devices", {"absent": [place for place, (up, _) in seen.items() if not up]})
