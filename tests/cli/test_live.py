@@ -349,7 +349,7 @@ def test_a_question_waits_for_another_terminal_and_a_wrong_answer_is_asked_for_a
     assert "It goes on" in first.stderr.read()  # its input stays open until it has ended
     assert json.loads(saltern(bench, "status", "--json"))["question"]["key"] == "thermometer-beside"
 
-    second = run(*SALTERN, "guided", text="\nwarm\n24.2\n\n", env=environment(bench))
+    second = run(*SALTERN, "rejoin", text="\nwarm\n24.2\n\n", env=environment(bench))
     assert second.returncode == 0, second.stderr
     assert "'warm' is not a number of degC" in second.stdout
     assert "calibration 1 is in force" in second.stdout

@@ -1,6 +1,6 @@
 """`saltern calibrate`, `standardise`, `prime` and their kin: guided procedures of the running service, over SSH.
 
-The service asks, this terminal shows and answers. Ctrl-C ends the showing, never the procedure: `saltern guided` takes
+The service asks, this terminal shows and answers. Ctrl-C ends the showing, never the procedure: `saltern rejoin` takes
 it up again, `saltern stop` ends it. Scripts give `--answer KEY=VALUE`, as often as needed, or write to standard input.
 """
 
@@ -254,7 +254,7 @@ def resume(
     begin("resume", {}, answer, yes, who, bench, socket, as_json)
 
 
-def guided(
+def rejoin(
     answer: AnswerOption = None,
     yes: YesOption = False,
     bench: BenchOption = None,
@@ -289,15 +289,15 @@ def begin(
         if procedure is not None:
             asking.call("guide", procedure=procedure, options=known, answers=_answers(answer), who=who or getuser())
         elif found["running"] is None:
-            raise ConfigError("nothing is under way", where="guided", remedy="Begin one: saltern calibrate --help")
+            raise ConfigError("nothing is under way", where="rejoin", remedy="Begin one: saltern calibrate --help")
         elif not found["running"].get("guided"):
             what = found["running"]["what"]
-            raise ConfigError(f"{what} is not a guided procedure", where="guided", remedy="saltern measure --follow")
+            raise ConfigError(f"{what} is not a guided procedure", where="rejoin", remedy="saltern measure --follow")
         try:
             with stop_at_any_key(where, wanted=procedure == "prime" and not as_json):
                 ended = _follow(watching, asking, found.get("question"), yes=yes, quiet=as_json)
         except KeyboardInterrupt:
-            typer.echo("\nIt goes on, and waits. Take it up with: saltern guided; end it with: saltern stop", err=True)
+            typer.echo("\nIt goes on, and waits. Take it up with: saltern rejoin; end it with: saltern stop", err=True)
             return
     if "error" in ended:
         error = ended["error"]
@@ -424,7 +424,7 @@ def _follow(watching: Any, asking: Any, question: dict[str, Any] | None, *, yes:
         found = next(coming, None)
         if found is None:
             raise NotRunningError(
-                "the service went away", where="guided", remedy="Check its log; what was in force stands"
+                "the service went away", where="rejoin", remedy="Check its log; what was in force stands"
             )
         kind, what = found
         if question is not None and asking.call("status")["question"] != question:
@@ -459,7 +459,7 @@ def _answer(watching: Any, asking: Any, question: dict[str, Any], *, yes: bool, 
                 raise ConfigError(
                     f"nobody is there to answer {question['key']!r}",
                     where="standard input",
-                    remedy="Give --answer KEY=VALUE, or take it up at a terminal: saltern guided",
+                    remedy="Give --answer KEY=VALUE, or take it up at a terminal: saltern rejoin",
                 )
             text = line.strip() or "done"
         try:
@@ -529,7 +529,7 @@ commands.command()(blank)
 commands.command("check-tris")(check_tris)
 commands.command()(park)
 commands.command()(resume)
-commands.command()(guided)
+commands.command()(rejoin)
 commands.command()(guide)
 
 

@@ -43,7 +43,7 @@ COMMANDS = (
     (CALIBRATE, "check-tris", "guide.check_tris"),
     (CALIBRATE, "park", "guide.park"),
     (CALIBRATE, "resume", "guide.resume"),
-    (CALIBRATE, "guided", "guide.guided"),
+    (CALIBRATE, "rejoin", "guide.rejoin"),
     (CALIBRATE, "guide", "guide.guide"),
     (CALIBRATE, "calibrate", "guide.calibrate"),
     (CALIBRATE, "calibrations", "calibrations.calibrations"),

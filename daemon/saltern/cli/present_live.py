@@ -120,7 +120,7 @@ def _to_do(s: dict[str, Any], now: datetime, zone: ZoneInfo) -> Rows:
     if s["parked"] is not None:
         rows.append(("parked", f"since {moment(s['parked'], now, zone)}: saltern resume"))
     if s["question"] is not None:
-        rows.append(("asks", f"{s['question']['text']} (saltern guided)"))
+        rows.append(("asks", f"{s['question']['text']} (saltern rejoin)"))
     return rows
 
 
