@@ -23,6 +23,8 @@ NOT_USED = {
     r"\bbooks\b": "'ledger', 'state'",
     r"\b(lest|whereof|thereof|whereupon|therein|wherein)\b": "a new sentence",
     r"\bwhosoever\b|\bwhatsoever\b": "'whoever', 'nothing'",
+    r"\bX UTC\b": "a time by the bench's clock (written_time)",
+    r"\bsaltern (part|hold|empty|measure|status|reset) BENCH\.toml": "the same without a bench file",
 }
 LONGEST_MEDIAN_WORDS = 18
 

@@ -147,6 +147,19 @@ def test_a_repeat_after_a_restart_comes_when_it_would_have_come(life):
     assert again.text.startswith("still, since ")
 
 
+def test_each_time_in_what_is_said_is_by_the_clock_where_the_tank_is(life):
+    """Auckland is thirteen hours ahead in March: an afternoon there is a night in Greenwich."""
+    tank = life(alerts={"repeat_h": 12.0, "no_result_h": 500.0}, schedule={"time_zone": "Pacific/Auckland"})
+    begun = tank.clock.now()
+    tank.result(6.2)
+    there = (begun + timedelta(hours=4.0)).astimezone(ZoneInfo("Pacific/Auckland"))
+    (again,) = [alert for alert in tank.passes(12.5) if alert.code == "alkalinity-low"]
+    tank.result(8.2)
+
+    assert again.text.startswith(f"still, since {there:%a %d %b %H:%M}: ")
+    assert not [alert.text for alert in tank.service.raised if "UTC" in alert.text]
+
+
 def test_what_was_acknowledged_is_not_repeated_after_a_restart_unless_it_got_worse(life):
     tank = life(alerts={"repeat_h": 12.0, "no_result_h": 500.0, "act_low_dkh": 3.0})
     tank.result(6.2)

@@ -7,10 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from saltern.model.said_time import said_time
+from saltern.model.said_time import said_time, written_time
 
 BERLIN = ZoneInfo("Europe/Berlin")
 NOW = datetime(2026, 3, 4, 13, 0, tzinfo=UTC)  # a Wednesday, 14:00 in Berlin
+
+
+def test_it_is_written_by_the_clock_where_the_tank_is():
+    assert written_time(NOW, "Europe/Berlin") == "Wed 04 Mar 14:00"
+    assert written_time(NOW, "Pacific/Auckland") == "Thu 05 Mar 02:00"
 
 
 @pytest.mark.parametrize(

@@ -60,7 +60,9 @@ class Bench:
         in_drain = InDrain()
         self._sight = Sight(machine, account, under_way, in_drain, clock)
         guard = self.guard = Guard(devices.pumps, devices.permits, self._sight.look, clock, store)
-        gate = self.gate = Gate(config.name, config.wires, clock, guard, store)
+        gate = self.gate = Gate(
+            config.name, config.wires, clock, guard, store, lambda: machine.config.schedule.time_zone
+        )
         waiting = self._waiting = Waiting(config.name, clock, guard)
         commits = self._commits = Commits(account, guard, store)
         connections = self._connections = Connections(devices, clock, guard)

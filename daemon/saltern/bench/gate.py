@@ -5,7 +5,7 @@ gone through, passes as an operator's demand does: nobody is let through by not 
 for a motion, the guard does that; a latched trip only keeps a run from beginning.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,6 +14,7 @@ from typing import Protocol
 
 from saltern.bench.guard import Guard
 from saltern.errors import InterlockError, StorageError
+from saltern.model.said_time import written_time
 from saltern.ports import Clock
 
 HANDS, PARKED, HELD_UNTIL = "hands at the bench", "parked", "held_until"
@@ -95,8 +96,11 @@ def is_commissioned(kept: object, wires: str) -> bool:
 class Gate:
     """Knows for what the bench is being used now, and whether it may be."""
 
-    def __init__(self, name: str, wires: str, clock: Clock, guard: Guard, store: HoldStore) -> None:
+    def __init__(
+        self, name: str, wires: str, clock: Clock, guard: Guard, store: HoldStore, zone: Callable[[], str]
+    ) -> None:
         self._name = name
+        self._zone = zone  # that the bench stands in, as its file has it now
         self._wires = wires
         self._clock = clock
         self._guard = guard
@@ -173,19 +177,20 @@ class Gate:
             case Hindrance.HANDS if isinstance(name := self._state(HANDS), str):
                 return (
                     f"{name} did not come to its end: lines or probes may be out",
-                    "Put them back, then say: saltern hold BENCH.toml 0",
+                    "Put them back, then say: saltern hold 0",
                 )
             case Hindrance.PROOF_TEST if (until := self._until(PROOF_TEST_UNTIL)) is not None:
+                ends = written_time(until, self._zone())
                 return (
-                    f"a proof test is under way, until {until:%H:%M} UTC at most: hands may be in the vessel",
+                    f"a proof test is under way, until {ends} at most: hands may be in the vessel",
                     "Finish it, or break it off with Ctrl-C where it runs",
                 )
             case Hindrance.PARKED if self._state(PARKED) is not None:
                 return "the bench is parked", "Take it up again: saltern resume"
             case Hindrance.HELD if (until := self._until(HELD_UNTIL)) is not None:
                 return (
-                    f"the keeper holds the schedule until {until:%Y-%m-%d %H:%M} UTC",
-                    "Let it go on: saltern hold BENCH.toml 0",
+                    f"the keeper holds the schedule until {written_time(until, self._zone())}",
+                    "Let it go on: saltern hold 0",
                 )
             case Hindrance.TRIPPED if self._guard.tripped:
                 row = next(row for row in self._guard.acting if row.kind == "trip")

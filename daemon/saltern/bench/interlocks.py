@@ -289,7 +289,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         EDGE_S,
         Severity.ERROR,
-        "Empty the waste container and say so with `saltern part BENCH.toml emptied waste`",
+        "Empty the waste container and say so with `saltern part emptied waste`",
     ),
     Row(
         "volume-bound",
@@ -331,7 +331,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Replace the bottle and say so with `saltern part BENCH.toml replaced titrant`",
+        "Replace the bottle and say so with `saltern part replaced titrant`",
     ),
     Row(
         "reading-stale",
@@ -413,7 +413,7 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.CRITICAL,
         "Check the vessel, bottle, waste container, tray and lines; reset; then say what is so: "
-        "`saltern part BENCH.toml emptied waste`, `saltern part BENCH.toml replaced titrant`, `saltern empty`",
+        "`saltern part emptied waste`, `saltern part replaced titrant`, `saltern empty`",
     ),
     Row(
         "drain-failed",

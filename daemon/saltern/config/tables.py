@@ -450,7 +450,7 @@ class Records(Table):
 
 
 class Part(Table):
-    """A part that wears: when it is due. `saltern part BENCH.toml installed NAME` says that a new one is in."""
+    """A part that wears: when it is due. `saltern part installed NAME` says that a new one is in."""
 
     life_days: float = Field(gt=0, le=3650)
     pump: PumpRole | None = Field(default=None, description="whose hours and litres count for it: a tube")

@@ -1,4 +1,7 @@
-"""A time as a keeper says it: "yesterday 9:00", "2 h ago", "Tue 18:30", ISO 8601; by the clock where the tank is."""
+"""A time as a keeper says it: "yesterday 9:00", "2 h ago", "Tue 18:30", ISO 8601; by the clock where the tank is.
+
+And as a keeper is told it, in words that are read today or next week.
+"""
 
 import re
 from datetime import UTC, date, datetime, time, timedelta
@@ -20,6 +23,11 @@ WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 AGO = re.compile(r"(\d{1,4}(?:\.\d{1,3})?)\s*([a-z]+)\s+ago")
 OF_A_DAY = re.compile(r"(?:([a-z]+)\s+)?(\d{1,2}):(\d{2})", re.ASCII)
 FORMS = "'9:00', 'yesterday 9:00', 'tue 18:30', '2 h ago', '2026-03-02 09:00', or ISO 8601 with an offset"
+
+
+def written_time(at: datetime, zone: str) -> str:
+    """Return for example "Tue 10 Mar 14:03", by the clock where the tank is (a name of the time-zone database)."""
+    return f"{at.astimezone(ZoneInfo(zone)):%a %d %b %H:%M}"
 
 
 def said_time(text: str, now: datetime, zone: ZoneInfo) -> datetime:

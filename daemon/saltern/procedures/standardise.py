@@ -312,6 +312,6 @@ def _remarks(outcome: Updated) -> tuple[str, ...]:
     if outcome.ran:
         return (
             "the last standardisations lie on one side of what was expected: a tube or the titrant has changed; look "
-            "for what, and say when a new one is in: saltern part BENCH.toml installed NAME",
+            "for what, and say when a new one is in: saltern part installed NAME",
         )
     return ()

@@ -46,7 +46,7 @@ def empty(bench: Bench, notebook: Notebook, phase: str = "empty") -> None:
             f"the waste pump ran {drained.ran_s:.0f} s and emptiness is not proved: {seen}",
             where=f"{bench.config.name}, {phase}",
             remedy="Check the waste line, its container and the vessel's level, then run `saltern empty`; if you see "
-            "that it is empty, say so: saltern part BENCH.toml emptied vessel",
+            "that it is empty, say so: saltern part emptied vessel",
         )
 
 

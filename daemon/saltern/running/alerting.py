@@ -6,6 +6,7 @@ from datetime import datetime
 
 from saltern.model import codes
 from saltern.model.alert import Alert, Severity
+from saltern.model.said_time import written_time
 from saltern.ports import Clock
 
 MOST_REMEMBERED = 1000
@@ -26,10 +27,13 @@ class Alerting:
         The time that an alert carries.
     hears
         Where an alert goes: outlets, the log, whoever follows over the socket.
+    zone
+        The time zone that the bench stands in, as its file has it now.
     """
 
-    def __init__(self, clock: Clock, hears: Callable[[Alert], None]) -> None:
+    def __init__(self, clock: Clock, hears: Callable[[Alert], None], zone: Callable[[], str] = lambda: "UTC") -> None:
         self._clock = clock
+        self._zone = zone
         self._hears = hears
         self._standing: dict[str, Alert] = {}
         self._raised_s: dict[str, float] = {}
@@ -101,7 +105,7 @@ class Alerting:
         stood = self._standing.get(code)
         self.clear(code)
         if stood is not None and over:
-            since = f"{stood.at:%Y-%m-%d %H:%M} UTC"
+            since = written_time(stood.at, self._zone())
             self.once(WITHDRAWN, f"over: {code}, raised {since}. {over}")
 
     def acknowledge(self, code: str) -> bool:
@@ -116,7 +120,7 @@ class Alerting:
         for code, alert in list(self._standing.items()):
             if code not in self._acknowledged and now_s - self._raised_s[code] >= every_s:
                 self._raised_s[code] = now_s
-                since = f"{alert.at:%Y-%m-%d %H:%M} UTC"
+                since = written_time(alert.at, self._zone())
                 self._report(Alert(now, now_s, alert.severity, code, f"{STILL}{since}: {alert.text}"))
 
     def _report(self, alert: Alert) -> None:

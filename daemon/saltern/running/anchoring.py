@@ -10,6 +10,7 @@ from saltern.config.tables import Alerts, BenchConfig
 from saltern.model.calibration import Kind
 from saltern.model.determination import Determination, Notice, Source
 from saltern.model.logbook import Dose, Logged, OtherTest, WaterChange
+from saltern.model.said_time import written_time
 from saltern.model.verdict import REPORTABLE, Quantity, Reason, Verdict
 from saltern.procedures.determination import TITRANT_WITHIN, TITRANT_WITHIN_G
 from saltern.quality.baseline import Step, Witnesses, seen, unexplained_step
@@ -78,7 +79,9 @@ def anchored(store: Store, config: BenchConfig, d: Determination) -> Determinati
     if step is None and not marked:
         return d
     reasons = (*d.alkalinity.reasons, Reason.STEP_UNEXPLAINED)
-    text = said_of(step, d, config.alkalinity_unit) if step is not None else f"{marked}. {ASKS}"
+    text = (
+        said_of(step, d, config.alkalinity_unit, config.schedule.time_zone) if step is not None else f"{marked}. {ASKS}"
+    )
     open_still = replace(d.alkalinity, verdict=Verdict.PROVISIONAL, reasons=reasons)
     return replace(
         d,
@@ -110,11 +113,11 @@ def step_open(store: Store) -> bool:
     return bool(newest) and Reason.STEP_UNEXPLAINED in newest[-1].alkalinity.reasons
 
 
-def said_of(step: Step, d: Determination, unit: AlkalinityUnit) -> str:
+def said_of(step: Step, d: Determination, unit: AlkalinityUnit, zone: str) -> str:
     """Return for the keeper what the step is, and what would explain it."""
     salinity = d.salinity.value or USUAL_SALINITY
     size, allowed = umol_kg_to_dkh(step.umol_kg, salinity), umol_kg_to_dkh(abs(step.allowed_umol_kg), salinity)
-    since = f"{step.since:%Y-%m-%d %H:%M} UTC"
+    since = written_time(step.since, zone)
     moved = f"{said(size, unit, salinity, signed=True)} against the last accepted result, of {since}"
     how_far = f"{moved}; {said(allowed, unit, salinity)} is what"
     if not step.umol_kg:

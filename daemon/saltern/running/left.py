@@ -1,6 +1,7 @@
 """What the last process left: how it ended, and the determination that it did not live to finish."""
 
 from saltern.bench.bench import Bench
+from saltern.model.said_time import written_time
 from saltern.records.store import Store
 from saltern.running.alerting import Alerting
 from saltern.running.measuring import Measuring
@@ -25,5 +26,6 @@ def take_up_what_was_left(
     draft = store.draft()
     if draft is not None:
         measuring.keep(draft)
-        text = f"the determination begun {draft.started_at:%Y-%m-%d %H:%M} UTC was interrupted; it is kept as void"
+        began = written_time(draft.started_at, bench.config.schedule.time_zone)
+        text = f"the determination begun {began} was interrupted; it is kept as void"
         alerting.alert("interrupted", text)

@@ -9,6 +9,7 @@ from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.gate import Purpose
 from saltern.errors import SalternError
 from saltern.model.determination import Determination, Notice
+from saltern.model.said_time import written_time
 from saltern.ports import Clock
 from saltern.procedures.notebook import Notebook
 from saltern.procedures.rinse import plan_for
@@ -61,8 +62,9 @@ class Probes:
             self._dry_by_s = None
         else:
             self._stand_dry(self._clock.monotonic())
-        by = self._clock.now() + timedelta(hours=self._bench.config.sample.dry_out_h)
-        text = f"{not_clean}. The probes must stand in liquid by {by:%Y-%m-%d %H:%M} UTC"
+        config = self._bench.config
+        by = written_time(self._clock.now() + timedelta(hours=config.sample.dry_out_h), config.schedule.time_zone)
+        text = f"{not_clean}. The probes must stand in liquid by {by}"
         return Watched(not_clean is not None, Notice.NOT_LEFT_CLEAN.value, text)
 
     def _stand_dry(self, now_s: float) -> None:

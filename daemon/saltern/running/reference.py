@@ -38,7 +38,7 @@ class ReferenceWater:
             lacking or expired,
             "reference-unusable",
             f"a reference is due and its bottle is {'expired' if expired else 'nearly empty'}: put in a fresh one, and "
-            "say: saltern part BENCH.toml replaced reference",
+            "say: saltern part replaced reference",
         )
         if lacking or expired or now_s - self._tried_s < AGAIN_S:
             return False

@@ -54,7 +54,14 @@ class Reads:
 
     def __post_init__(self) -> None:
         config, service = self.service.config, self.service
-        self._gate = Gate(config.name, config.wires, service.clock, service.bench.guard, self.reader)
+        self._gate = Gate(
+            config.name,
+            config.wires,
+            service.clock,
+            service.bench.guard,
+            self.reader,
+            lambda: service.config.schedule.time_zone,
+        )
 
     def handlers(self) -> dict[str, Handler]:
         return {

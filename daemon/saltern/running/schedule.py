@@ -74,7 +74,9 @@ def decide(schedule: Schedule, now: datetime, circumstances: Circumstances, benc
     if last is None and now - slot.at > LATE_IS_MISSED:
         return Decision(False, "waits for its first slot")
     if schedule.missed == "skip" and now - slot.at > LATE_IS_MISSED:
-        return Decision(False, f"the slot at {slot.at:%H:%M} UTC was missed, and missed ones are skipped")
+        return Decision(
+            False, f"the slot at {slot.at.astimezone(_zone(schedule)):%H:%M} was missed, and missed ones are skipped"
+        )
     if _is_quiet(schedule, now):
         return Decision(False, "quiet hours")
     if last is not None and now - last < timedelta(hours=schedule.min_gap_h):

@@ -99,7 +99,7 @@ class Service:
         self.mailbox = Mailbox()
         self._look_due = threading.Event()
         self._seen_holds = Remembered(lambda: (state(store, HELD_UNTIL), self.left_open()), store, clock)
-        self.alerting = Alerting(clock, self._report)
+        self.alerting = Alerting(clock, self._report, lambda: self.config.schedule.time_zone)
         hears = lambda kind, what: self.on_event(kind, what)  # noqa: E731 - whoever hears may change
         self.at_work = AtWork(hears, lambda step: self.watcher(step))
         self.start_rules = StartRules(bench, store, clock, self.alerting)
@@ -184,7 +184,7 @@ class Service:
         self.alerting.stands(
             left_open is not None,
             "hands-at-the-bench",
-            f"{left_open} did not come to its end: put lines and probes back, then: saltern hold BENCH.toml 0",
+            f"{left_open} did not come to its end: put lines and probes back, then: saltern hold 0",
         )
         self.probes.refill(self._ending.is_set)
         self._scanned.at_rest(self.clock.monotonic())

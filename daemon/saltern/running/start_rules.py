@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 from saltern.bench.bench import Bench
 from saltern.bench.gate import Gate, Purpose
@@ -89,10 +90,13 @@ class StartRules:
         newest, now = self._lately().started, self._clock.now()
         behind = newest is not None and now < newest - CLOCK_BEHIND
         self._bench.noticed.clock_untrusted = behind and not self._bench.config.schedule.by_interval
+        says = (
+            f"{now.astimezone(ZoneInfo(self._bench.config.schedule.time_zone)):%Y-%m-%d %H:%M}"  # the year may be wrong
+        )
         self._alerting.stands(
             behind,
             "clock-behind",
-            f"the clock says {now:%Y-%m-%d %H:%M} UTC, earlier than the newest record: set it",
+            f"the clock says {says}, earlier than the newest record: set it",
         )
         self._bench.guard.scan()
 
