@@ -14,6 +14,7 @@ from saltern.running.alerting import Alerting
 from saltern.running.tank_keeping import keeping, look_at_tank, tank_keeping
 from saltern.running.tank_picture import as_json, picture
 from saltern.running.tank_seen import FRESH_FOR, TankSeen
+from saltern.tank.findings import Cause
 from tests.cli.test_tank import BEGIN, determination
 from tests.processes import until
 from tests.tank.reef import Reef, play
@@ -104,6 +105,23 @@ def test_nothing_new_is_not_looked_at_again(lived):
     path, _, service = lived
     with closing(open_for_reading(path, service.clock)) as reader:
         assert look_at_tank(reader, service.config, service.config.tank, service.clock.now()) is None
+
+
+def test_records_that_nothing_has_looked_at_are_looked_at_as_far_back_as_they_count(tmp_path):
+    """As after an upgrade. A dose and a water change of long ago were once taken for a tank that takes up less."""
+    (history,) = play(Reef(1, 15, wander=(0.02, 0.02)), 4).histories
+    config = bench_from(bench_table({"tank": {"volume_l": 400.0, "volume_u_percent": 1.5}}), where="test")
+    clock = VirtualClock(start=BEGIN + timedelta(days=15))
+    with closing(open_store(tmp_path / "saltern.sqlite", clock)) as store:
+        for one in history.seen:
+            higher = 1.7 if 3.3 < one.at_d < 4.3 else 0.0
+            store.keep(determination(BEGIN + timedelta(days=one.at_d), one.dkh + higher))
+        service = Told(store, config, clock)
+        looked = look_at_tank(store, config, config.tank, clock.now())
+        keeping(service, looked)()
+
+    assert [one.cause for one in looked.new] == [Cause.DOSE_UNLOGGED, Cause.WATER_CHANGE_UNLOGGED]
+    assert [code for code, _ in service.raised if code == "tank-finding"] == []  # ten days old: kept, and no news
 
 
 def test_the_thread_looks_when_it_is_asked_and_ends(lived):

@@ -27,10 +27,12 @@ from saltern.running.standing_again import take_up
 from saltern.running.tank_picture import Picture, as_json, picture, pictured
 from saltern.running.watch.watched import Watched
 from saltern.running.when_asked import WhenAsked
+from saltern.tank.consumption import LOOK_BACK_D
 from saltern.tank.findings import Finding, look
 
-LOOKED_BACK_D = 5.0
-"""So far back results are looked at that nothing has looked at yet, as after an upgrade."""
+NEWS_D = 5.0
+"""What was found longer ago, in results that nothing had looked at yet, as after an upgrade, is kept and shown, and is
+not news. All that count are looked at: what nobody found weeks ago would be taken for something else today."""
 
 JUMPED = ("alkalinity-rose", "alkalinity-fell")
 JUST_AFTER_D = 1e-3
@@ -63,7 +65,7 @@ def look_at_tank(reader: Store, config: BenchConfig, tank: TankTable, now: datet
     newest = found.results[-1].started_at
     if last is not None and newest <= last:
         return None
-    since_d = found.day_of(newest) - LOOKED_BACK_D if last is None else found.day_of(last) + JUST_AFTER_D
+    since_d = found.day_of(newest) - LOOK_BACK_D if last is None else found.day_of(last) + JUST_AFTER_D
     told, before = findings(reader, found, now), circumstances(reader, config, tank, found, now)
     new: list[Finding] = []
     for each in found.history.seen:
@@ -145,7 +147,10 @@ def keeping(service: Service, looked: Looked) -> Callable[[], None]:
         except StorageError as error:  # it is found again at the next result
             structlog.get_logger("saltern.tank").error("tank.not_kept", what=error.what, remedy=error.remedy)
             return
+        newest_d = looked.found.history.seen[-1].at_d
         for one, words in zip(looked.new, looked.words, strict=True):
+            if one.at_d < newest_d - NEWS_D:
+                continue
             severity = Severity.NOTICE if one.shape is None else None  # a false alarm asks for nothing
             service.alerting.once("tank-finding", f"finding {one.id}: {words}", severity)
         warning(service, looked.ahead)()

@@ -41,7 +41,7 @@ class Withheld(StrEnum):
 
 MENDS = {
     Withheld.TOO_EARLY: "Wait: two days of results are needed, and better three.",
-    Withheld.RESULTS_NOT_TRUSTED: "No result of the last 36 hours was accepted: measure, and see why others were not (saltern results).",
+    Withheld.RESULTS_NOT_TRUSTED: "No result of the last 36 hours was accepted: measure, and see why others were not.",
     Withheld.NOT_MEASURED_TWICE: "Measure once more: two results must agree before anything is corrected.",
     Withheld.INSTRUMENT_DOUBTED: "Measure a reference: it separates the tank from the instrument.",
     Withheld.VOLUME_UNKNOWN: "Give tank.volume_l, or log one test dose of known strength.",
