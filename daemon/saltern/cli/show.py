@@ -111,7 +111,7 @@ def _print_budget(number: int, d: Any) -> None:
     lines.append(f"  {'of its own, and so of a change':<38}{own:6.1f}")
     say_lines(lines)
     first = ordered[0][0]
-    say(f"To improve first: {first}. {IMPROVE.get(first, '')}")
+    say(f"To improve first: {first}" + (f" ({IMPROVE[first]})" if first in IMPROVE else ""))
 
 
 MOST_BAR, BEFORE_BAR = 30, 56
