@@ -32,7 +32,7 @@ class Service:
     def __init__(self, store, config, clock):
         self.store, self.config, self.clock = store, config, clock
         self.told, self.tank_seen, self.mailbox = [], TankSeen(), self
-        self.alerting = Alerting(clock, self.hear)
+        self.alerting = Alerting(clock, self.hear, lambda: "UTC")
 
     def hear(self, alert):
         self.store.post_alert(alert)

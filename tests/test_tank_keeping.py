@@ -30,7 +30,7 @@ class Told:
     def __init__(self, store, config, clock):
         self.store, self.config, self.clock = store, config, clock
         self.mailbox, self.raised, self.tank_seen = self, [], TankSeen()
-        self.alerting = Alerting(clock, lambda alert: self.raised.append((alert.code, alert.text)))
+        self.alerting = Alerting(clock, lambda alert: self.raised.append((alert.code, alert.text)), lambda: "UTC")
 
     def put_for_records(self, act):
         act()
@@ -148,9 +148,8 @@ def test_a_restarted_service_knows_the_tank_though_nothing_is_new(lived):
         seen, at = alive.tank_seen.now(service.clock.now(), service.config.tank), service.clock.now()
 
     assert seen == as_json(picture_of(path, service), service.config.tank)
-    assert (
-        alive.tank_seen.now(at + FRESH_FOR + timedelta(hours=1), service.config.tank) is None
-    )  # no result since: nothing of today
+    later = at + FRESH_FOR + timedelta(hours=1)
+    assert alive.tank_seen.now(later, service.config.tank) is None  # no result since: nothing of today
 
 
 def test_a_target_that_changes_changes_the_advice_at_once_and_not_with_the_next_result(lived):

@@ -114,7 +114,7 @@ def test_a_motor_is_brought_to_speed_gently_and_back(pi_header):
 def test_steps_of_a_starved_pulse_thread_are_in_doubt(pi_header):
     """One processor for all, real-time priority refused, and programs that want it whole.
 
-    Whether the kernel lets the thread wait is the kernel's affair: two motions of six in which it did are judged.
+    Whether the thread waits is the kernel's affair. Motions in which it did are judged: two at most, of six.
     """
     starved = 0
     one = min(os.sched_getaffinity(0))

@@ -31,7 +31,7 @@ class Alerting:
         The time zone that the bench stands in, as its file has it now.
     """
 
-    def __init__(self, clock: Clock, hears: Callable[[Alert], None], zone: Callable[[], str] = lambda: "UTC") -> None:
+    def __init__(self, clock: Clock, hears: Callable[[Alert], None], zone: Callable[[], str]) -> None:
         self._clock = clock
         self._zone = zone
         self._hears = hears

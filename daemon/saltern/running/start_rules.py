@@ -90,13 +90,11 @@ class StartRules:
         newest, now = self._lately().started, self._clock.now()
         behind = newest is not None and now < newest - CLOCK_BEHIND
         self._bench.noticed.clock_untrusted = behind and not self._bench.config.schedule.by_interval
-        says = (
-            f"{now.astimezone(ZoneInfo(self._bench.config.schedule.time_zone)):%Y-%m-%d %H:%M}"  # the year may be wrong
-        )
+        local = now.astimezone(ZoneInfo(self._bench.config.schedule.time_zone))
         self._alerting.stands(
             behind,
             "clock-behind",
-            f"the clock says {says}, earlier than the newest record: set it",
+            f"the clock says {local:%Y-%m-%d %H:%M}, earlier than the newest record: set it",
         )
         self._bench.guard.scan()
 

@@ -17,6 +17,7 @@ from saltern.config.tables import BenchConfig
 from saltern.model.determination import Determination
 from saltern.model.logbook import Dose, Logged, WaterChange
 from saltern.model.parts import u_of_change
+from saltern.model.said_time import written_time
 from saltern.model.verdict import REPORTABLE, Quantity, Verdict
 from saltern.running.watch.watched import Watched
 from saltern.tank.trend import trend_of
@@ -99,7 +100,7 @@ class Looked:
         """Return a time as the keeper's clock shows it, for example "15:34", and with its day if that is another."""
         zone = ZoneInfo(self.config.schedule.time_zone)
         local, today = at.astimezone(zone), self.now.astimezone(zone).date()
-        return f"{local:%H:%M}" if local.date() == today else f"{local:%a %d %b %H:%M}"
+        return f"{local:%H:%M}" if local.date() == today else written_time(at, zone.key)
 
 
 def of_bands(looked: Looked) -> Iterator[Watched]:
