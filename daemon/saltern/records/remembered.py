@@ -1,6 +1,7 @@
 """What was read of the records, remembered until they change: at rest nothing in them moves from one round to the next.
 
-What befalls the file itself, and what another process writes, is found at the next look: `LOOK_AGAIN_S` later at most.
+What another process writes is found `LOOK_AGAIN_S` later at most. What befalls the file itself is found by whoever
+looks by the date, too: it names the time among what its look depends on.
 """
 
 from collections.abc import Callable
@@ -12,7 +13,7 @@ from saltern.records.store import Store
 Said = TypeVar("Said")
 
 LOOK_AGAIN_S = 50.0
-"""So an alert that hangs on the file, or on the date, is still raised within a minute."""
+"""So an alert that hangs on what another process wrote, on the file or on the date, is still raised within a minute."""
 
 
 class Remembered(Generic[Said]):
@@ -23,14 +24,15 @@ class Remembered(Generic[Said]):
     look
         Reads them.
     store, clock
-        The records, and the time by which a look grows old.
+        The records, and the time by which it is asked whether another process has written.
     """
 
     def __init__(self, look: Callable[[], Said], store: Store, clock: Clock) -> None:
         self._look = look
         self._store = store
         self._clock = clock
-        self._kept: tuple[tuple[object, ...], float, Said] | None = None
+        self._kept: tuple[tuple[object, ...], Said] | None = None
+        self._others, self._asked_s = -1, -LOOK_AGAIN_S
 
     def __call__(self, *depends: object) -> Said:
         """Return what the records say; they are looked at where they, or what else it depends on, have changed.
@@ -41,10 +43,10 @@ class Remembered(Generic[Said]):
             They could not be read; they are looked at again at the next call.
         """
         now_s, seen = self._clock.monotonic(), (self._store.changes, *depends)
-        kept = self._kept
-        if kept is not None and now_s - kept[1] < LOOK_AGAIN_S and kept[0] == seen:
-            return kept[2]
-        self._kept = None
-        said = self._look()
-        self._kept = seen, now_s, said  # what changed since the look began is looked at the next time
-        return said
+        kept, self._kept, others = self._kept, None, self._others
+        if now_s - self._asked_s >= LOOK_AGAIN_S:
+            self._asked_s, others = now_s, self._store.changes_by_others
+        if kept is None or kept[0] != seen or others != self._others:
+            kept = seen, self._look()  # what changed since the look began is looked at the next time
+        self._kept, self._others = kept, others
+        return kept[1]

@@ -467,6 +467,18 @@ class Store:
         except sqlite3.Error as error:
             raise storage_error(error, self.where, "the records could not be read") from error
 
+    @property
+    def changes_by_others(self) -> int:
+        """A number that differs once another process has written: SQLite's `data_version`.
+
+        Raises
+        ------
+        StorageError
+            The records cannot be read.
+        """
+        ((number,),) = self.rows("PRAGMA data_version")
+        return int(number)
+
     def rows(self, query: str, values: tuple[object, ...] = ()) -> list[sqlite3.Row]:
         with self._lock:
             try:

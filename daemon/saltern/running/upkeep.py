@@ -7,7 +7,7 @@ import structlog
 from saltern.bench.bench import Bench
 from saltern.errors import StorageError
 from saltern.ports import Clock
-from saltern.records.remembered import Remembered
+from saltern.records.remembered import LOOK_AGAIN_S, Remembered
 from saltern.records.store import Store
 from saltern.records.upkeep import keep_usage, thin
 from saltern.running.alerting import Alerting
@@ -38,13 +38,17 @@ class Upkeep:
     def look(self) -> None:
         """Do it, pumps at rest; what the records do not take or give raises an alert, and ends nothing."""
         self.report_what_is_set_aside()
-        for look in (self._look_through_state, self._bench.guard.save, self._in_records.look):
+        for look in (self._look_at_state, self._bench.guard.save, self._in_records.look):
             try:
                 look()
             except StorageError as error:
                 self._alerting.alert("storage", f"{error.what}. {error.remedy}")
         self.keep_hours()
         self._thin()
+
+    def _look_at_state(self) -> None:
+        """Hold the bench's state against its checksums, once in `LOOK_AGAIN_S` where nobody writes it."""
+        self._look_through_state(int(self._clock.monotonic() // LOOK_AGAIN_S))
 
     def _look_through(self) -> None:
         if self._store.state is not None:

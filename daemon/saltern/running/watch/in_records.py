@@ -1,14 +1,17 @@
 """What the records say is due: the proof test, parts, calibrations. Looked at with pumps at rest."""
 
+from collections.abc import Mapping
 from datetime import datetime
+from typing import NamedTuple
 
 from saltern.bench.bench import Bench
 from saltern.bench.proof import GRACE, due
+from saltern.model.usage import Usage
 from saltern.ports import Clock
 from saltern.records.calibrations import doubted
-from saltern.records.remembered import Remembered
+from saltern.records.remembered import LOOK_AGAIN_S, Remembered
 from saltern.records.store import Store
-from saltern.records.upkeep import installed, proved, usage
+from saltern.records.upkeep import Installed, installed, proved, usage
 from saltern.running.alerting import Alerting
 from saltern.running.commissioning import commissioned
 from saltern.running.watch.calibrations import of_calibrations
@@ -18,8 +21,18 @@ ROOM_EVERY_S = 50.0
 """So that a disk that takes nothing is told of within a minute, the scan at rest that finds it included."""
 
 
+class Said(NamedTuple):
+    """What the records say, whatever the date."""
+
+    proved: Mapping[str, datetime]
+    commissioned: bool
+    damaged: str  # the kinds of calibration whose record is damaged
+    installed: Mapping[str, Installed]
+    usage: Mapping[str, Usage]
+
+
 class InRecords:
-    """Owns what was last read: the records are read again when they have changed, or after a minute."""
+    """Owns what was last read: the records are read again when they have changed, and held against the date anew."""
 
     def __init__(self, bench: Bench, store: Store, clock: Clock, alerting: Alerting, first_start: datetime) -> None:
         self._bench = bench
@@ -27,18 +40,19 @@ class InRecords:
         self._clock = clock
         self._alerting = alerting
         self._first_start = first_start
-        self._remembered = Remembered(self._read, store, clock)
+        self._said = Remembered(self._read, store, clock)
+        self._looked = Remembered(self._look, store, clock)
         self._room_seen_s = -ROOM_EVERY_S
 
     def look(self) -> None:
-        """Raise what is due.
+        """Raise what is due, looked for again when the records or the bench file have changed, or within a minute.
 
         Raises
         ------
         StorageError
             The records cannot be read.
         """
-        self._remembered(self._bench.config)
+        self._looked(self._bench.config, int(self._clock.monotonic() // LOOK_AGAIN_S))
 
     def look_for_room(self) -> None:
         """Alert of a disk that takes nothing any more."""
@@ -51,9 +65,16 @@ class InRecords:
             "the disk of the records is full, or cannot be written: make room, before nothing can be measured",
         )
 
-    def _read(self) -> None:
-        config, now, store = self._bench.config, self._clock.now(), self._store
-        proof_due = due(config, proved(store), self._first_start)
+    def _read(self) -> Said:
+        config, store = self._bench.config, self._store
+        damaged = ", ".join(sorted(doubted(store)))
+        held = commissioned(store, config) is not None
+        return Said(proved(store), held, damaged, installed(store), usage(store))
+
+    def _look(self) -> None:
+        config, now = self._bench.config, self._clock.now()
+        said = self._said(config)
+        proof_due = due(config, said.proved, self._first_start)
         self._bench.noticed.proof_overdue = now > proof_due + GRACE
         self._alerting.stands(
             now >= proof_due,
@@ -62,20 +83,20 @@ class InRecords:
             "unattended without it",
         )
         self._alerting.stands(
-            commissioned(store, config) is None,
+            not said.commissioned,
             "not-commissioned",
             "this bench is not commissioned: nothing is pumped but by guided procedures. Bring it "
             "up: saltern bring-up. Or, where all was tried before: saltern commission --records-only WHO WHY",
         )
-        damaged = ", ".join(sorted(doubted(store)))
         self._alerting.stands(
-            bool(damaged),
+            bool(said.damaged),
             "calibration-damaged",
-            f"the record of a calibration is damaged, and an older one or the bench file counts ({damaged}): calibrate "
-            "again, or put one in force by its number with `saltern calibrations roll-back`",
+            "the record of a calibration is damaged, and an older one or the bench file counts "
+            f"({said.damaged}): calibrate again, or put one in force by its number with `saltern calibrations "
+            "roll-back`",
         )
         for found in (
-            *of_parts(config, installed(store), now, usage(store)),
+            *of_parts(config, said.installed, now, said.usage),
             *of_calibrations(config, now.date()),
         ):
             self._alerting.stands(*found)
