@@ -139,7 +139,7 @@ def test_a_dead_balance_does_not_blind_the_cell():
     assert [row.name for row in twin.bench.guard.acting] == []
     assert twin.bench.fell_dry
 
-    def gone():
+    def gone(poll_s):
         raise ReadingError("the load cell is silent", where="probes.balance", remedy="Check its wires")
 
     twin.bench.readings.balance_g = gone

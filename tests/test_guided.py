@@ -4,7 +4,7 @@ import pytest
 
 from saltern.bench.bench import StopRequested
 from saltern.cli.simulated_computer import ProcessDeath
-from saltern.config.loading import with_values
+from saltern.config.loading import bench_from, with_values
 from saltern.errors import ConfigError, InterlockError, SalternError
 from saltern.model.calibration import Cause, Kind, RefusedError
 from saltern.model.determination import Source
@@ -14,7 +14,7 @@ from saltern.records.upkeep import installed, usage
 from saltern.running import guided
 from saltern_drivers.twin.tank import Tank
 from tests.keeper import keeper
-from tests.twin_bench import TwinBench
+from tests.twin_bench import TwinBench, bench_table
 
 
 def reference(alkalinity=2200.0):
@@ -237,7 +237,8 @@ def test_a_bend_is_known_of_the_electrode_that_the_references_were_measured_with
 
 def test_a_pump_that_always_scatters_is_learnt_by_its_calibration_and_then_standardised():
     """It scatters four times as much as its file says: refused at first, with what to do; then results state it."""
-    hands = keeper(reference=reference(), scenario={"days": 9.0})
+    config = bench_from(bench_table({"limits.accept_u_umol_kg": 40.0}), where="a keeper who takes what it is worth")
+    hands = keeper(reference=reference(), scenario={"days": 9.0}, bench=config)
     hands.world.pumps["sample"].repeatability = 0.004
     with pytest.raises(RefusedError) as refused:
         hands.run("standardise", alkalinity_umol_kg=2200.0, u_umol_kg=1.5)
@@ -250,6 +251,7 @@ def test_a_pump_that_always_scatters_is_learnt_by_its_calibration_and_then_stand
     own = d.alkalinity.in_parts().u_own
 
     assert d.alkalinity.verdict.value == "accepted"
+    assert abs(d.alkalinity.value - hands.world.tank.alkalinity_umol_kg) < 3.0 * d.alkalinity.u
     assert 0.7 * 0.004 < own / d.alkalinity.value < 1.5 * 0.004
 
 

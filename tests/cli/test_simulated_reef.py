@@ -165,7 +165,7 @@ def test_titrant_that_is_weaker_is_the_instruments_and_not_the_tanks(tmp_path):
     """All results are 5.3 % high: as far from the truth as a dose of 0.36 dKH, and the electrode's offset tells."""
     file = tmp_path / "weaker.toml"
     file.write_text(
-        "seed = 5\ndays = 1.4\n[tank]\nvolume_l = 300.0\n"
+        "seed = 5\ndays = 2.2\n[tank]\nvolume_l = 300.0\n"
         '[[fault]]\nkind = "titrant-wrong-strength"\nsize = -0.05\nat_h = 29.0\n'
     )
     (found,) = run(load_scenario(file), Path())["tank"]["findings"]

@@ -8,6 +8,7 @@ from saltern.bench.connections import Connections
 from saltern.bench.guard import Guard
 from saltern.bench.machine import Machine
 from saltern.bench.reading import Readings
+from saltern.bench.waiting import RESTING_POLL_S
 from saltern.errors import ReadingError
 from saltern.ports import Clock
 
@@ -102,14 +103,14 @@ class AtRest:
         self._asked_s = now_s
         for role in sorted(self._connections.to_ask):
             with suppress(ReadingError):  # its row acts until it answers, and it is asked again
-                self._readings.read(role)
+                self._readings.read(role, RESTING_POLL_S)
 
     def _look_at_the_weight(self) -> None:
         """Where there is a balance: a vessel that grows heavier, or lighter than it dries, moved liquid."""
         if "balance" not in self._machine.devices.probes:
             return
         try:
-            now_g = self._readings.balance_g()
+            now_g = self._readings.balance_g(RESTING_POLL_S)
         except ReadingError:  # a fault of a board blinds no other
             return
         if self._weight_g is not None and abs(now_g - self._weight_g) > UNASKED_G:
@@ -123,7 +124,7 @@ class AtRest:
         if self._connections.is_down("conductivity"):  # told of by its own name; looked at again when it is back
             return
         try:
-            wet = self._readings.cell_is_wet()
+            wet = self._readings.cell_is_wet(RESTING_POLL_S)
         except ReadingError:  # it has its own row
             return
         if self._cell_wet is False and wet:

@@ -47,8 +47,8 @@ class Readings:
         self._connections = connections
         self._under_way = under_way
 
-    def read(self, role: str) -> Reading:
-        """Return a reading taken after this call.
+    def read(self, role: str, poll_s: float = POLL_S) -> Reading:
+        """Return a reading taken after this call, looked for at this interval.
 
         Raises
         ------
@@ -62,7 +62,7 @@ class Readings:
             try:
                 probe.request()
                 while (reading := probe.poll()) is None:
-                    self._waiting.wait(POLL_S, POLL_S)
+                    self._waiting.wait(poll_s)
             except MisuseError:
                 raise
             except DriverError as error:
@@ -72,7 +72,7 @@ class Readings:
                     self._connections.look()
                 if not lost or self._clock.monotonic() > back_by_s:
                     tries += 1
-                self._waiting.wait(POLL_S, POLL_S)
+                self._waiting.wait(POLL_S)
             else:
                 self._take(role, reading)
                 return reading
@@ -171,17 +171,17 @@ class Readings:
             except DriverError as error:
                 raise ReadingError(error.what, where=error.where, remedy=error.remedy) from error
 
-    def conductivity_ms_cm(self) -> float:
+    def conductivity_ms_cm(self, poll_s: float = POLL_S) -> float:
         """Return what the conductivity board sends, mS/cm, its own compensation included."""
-        return as_ms_cm(self.read("conductivity"))
+        return as_ms_cm(self.read("conductivity", poll_s))
 
-    def cell_is_wet(self) -> bool:
-        return self.conductivity_ms_cm() >= self._machine.config.probes.conductivity.dry_ms_cm
+    def cell_is_wet(self, poll_s: float = POLL_S) -> bool:
+        return self.conductivity_ms_cm(poll_s) >= self._machine.config.probes.conductivity.dry_ms_cm
 
-    def balance_g(self) -> float:
+    def balance_g(self, poll_s: float = POLL_S) -> float:
         """Return what the load cell under the vessel shows, g in air; only differences mean anything."""
         balance = self._machine.config.probes.balance
-        return self.read("balance").value * (1.0 if balance is None else balance.gain)
+        return self.read("balance", poll_s).value * (1.0 if balance is None else balance.gain)
 
     def temperature_c(self) -> float:
         return self.read("temperature").value + self._machine.config.probes.temperature.offset_k

@@ -15,8 +15,13 @@ RESTING_SCAN_S = 1.0
 IDLE_SCAN_S = 5.0
 """Between procedures: switches cut from their callbacks, and systemd's watchdog is fed each 5 s of its 30."""
 
+SAME_INSTANT_S = 1e-9
+
 POLL_S = 0.1
 """Between two looks for a board's answer; the boards take 0.3 to 1 s for one (their data sheets)."""
+
+RESTING_POLL_S = 0.5
+"""The same between procedures, where nothing waits for the answer."""
 
 
 class StopRequested(SalternError):  # noqa: N818 - not an error of anybody's
@@ -33,21 +38,26 @@ class Waiting:
         self._stop = threading.Event()
 
     def wait(self, seconds: float, scan_s: float = RESTING_SCAN_S) -> None:
-        """Let time pass, scanning.
+        """Let time pass, pumps at rest, with no two scans further apart than `scan_s`.
 
         Raises
         ------
         StopRequested
             A stop was asked for, before or meanwhile.
         """
-        end_s = self._clock.monotonic() + seconds
+        now_s = self._clock.monotonic()
+        end_s = now_s + seconds
         while True:
-            self._guard.scan()
+            scan_in_s = self._guard.scanned_s + scan_s - now_s
+            if scan_in_s <= SAME_INSTANT_S:
+                self._guard.scan()
+                scan_in_s = scan_s
             self.heed()
-            left_s = end_s - self._clock.monotonic()
-            if left_s <= 1e-9:
+            now_s = self._clock.monotonic()
+            if end_s - now_s <= SAME_INSTANT_S:
                 return
-            self._clock.sleep(min(scan_s, left_s))
+            self._clock.sleep(min(scan_in_s, end_s - now_s))
+            now_s = self._clock.monotonic()
 
     def tick(self) -> None:
         """Let the time between two scans pass while a pump turns; whoever moves it scans then, with its permit."""

@@ -53,7 +53,7 @@ def pack_readings(readings: tuple[Sighting, ...]) -> bytes:
 def unpack_readings(blob: bytes) -> tuple[Sighting, ...]:
     """Return the readings in a blob; see `unpack_curve` for errors."""
     text = zlib.decompress(_body(blob)).decode()
-    return tuple(Sighting(*json.loads(line)) for line in text.splitlines())
+    return tuple(Sighting(*said) for said in json.loads(f"[{','.join(text.splitlines())}]"))
 
 
 def _body(blob: bytes) -> bytes:

@@ -209,6 +209,7 @@ class World:
             vibration_g=errors.balance_vibration_g,
             random=apart,
         )
+        self._in_vessel: tuple[tuple[float, ...], Medium] | None = None
         self._media: dict[tuple[float, float, bool], Medium] = {}
         self._media_of_own: dict[tuple[float, float, bool, float], Medium] = {}
         self._ph = 8.0
@@ -452,7 +453,7 @@ class World:
     def _fall(self, water: Liquid, temperature_c: float) -> None:
         """Let falling water exchange CO2 with the air."""
         m = self._medium_of(water, temperature_c)
-        share = carbonic_share(exp(-LN10 * self._ph_of(water, water.alkalinity, temperature_c)), m)
+        share = carbonic_share(exp(-LN10 * self._ph_of(water, water.alkalinity, temperature_c, m)), m)
         dissolved = share * water.carbon / water.mass_g
         balanced = m.k0 * self._air_pco2_uatm
         water.carbon += self.real["filling_co2_share"] * (balanced - dissolved) * water.mass_g
@@ -592,7 +593,12 @@ class World:
     # Chemistry ------------------------------------------------------------------
 
     def _medium(self) -> Medium:
-        return self._medium_of(self.vessel, self.temperature_c)
+        """Return the medium in the vessel; it is asked for at every instant, and seldom another."""
+        vessel, last = self.vessel, self._in_vessel
+        seen = (vessel.mass_g, vessel.ionic, vessel.natural, vessel.own, self.temperature_c)
+        if last is None or last[0] != seen:
+            last = self._in_vessel = seen, self._medium_of(vessel, self.temperature_c)
+        return last[1]
 
     def _medium_of(self, liquid: Liquid, temperature_c: float) -> Medium:
         mass = liquid.mass_g
@@ -614,11 +620,11 @@ class World:
     def ph_free(self, *, mixed: bool = True) -> float:
         """Return free pH of the vessel's liquid: all mixed, or as the electrode's neighbourhood is."""
         alkalinity = self.vessel.alkalinity + (0.0 if mixed else self.unmixed_acid)
-        return self._ph_of(self.vessel, alkalinity, self.temperature_c)
+        return self._ph_of(self.vessel, alkalinity, self.temperature_c, self._medium())
 
-    def _ph_of(self, liquid: Liquid, alkalinity: float, temperature_c: float) -> float:
+    def _ph_of(self, liquid: Liquid, alkalinity: float, temperature_c: float, m: Medium) -> float:
         """Return free pH of a liquid with this amount of alkalinity, g x umol/kg."""
-        mass, m = liquid.mass_g, self._medium_of(liquid, temperature_c)
+        mass = liquid.mass_g
         of_water = (alkalinity / mass * 1e-6, liquid.carbon / mass * 1e-6, liquid.natural / mass)
         if self.nature is None:
             return ph_free(*of_water, m, self._ph)

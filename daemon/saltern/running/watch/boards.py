@@ -9,6 +9,7 @@ from itertools import cycle
 from saltern.bench import at_rest
 from saltern.bench.bench import Bench
 from saltern.bench.devices import probe_place
+from saltern.bench.waiting import RESTING_POLL_S
 from saltern.errors import ReadingError
 from saltern.ports import Clock
 
@@ -36,4 +37,4 @@ class Boards:
         connection = self._bench.connections.get(probe_place(role))
         if connection is None or connection.up:  # one that is absent has an alert of its own
             with suppress(ReadingError):
-                self._bench.read(role)
+                self._bench.read(role, RESTING_POLL_S)
