@@ -37,7 +37,7 @@ help:
 	@echo "make test   linters, types, import rules and tests"
 	@echo "make coverage   the same tests, and which lines and branches they run; branches of child processes too"
 	@echo "make hooks  lint, types and import rules before every commit"
-	@echo "make bench  accuracy and speed of the evaluation, as tables (an hour and a half)"
+	@echo "make bench  what the evaluation reaches and a running bench costs, as tables (an hour and a half; BENCH=--quick: minutes)"
 	@echo "make soak   the fault campaign, a death at every instant, 200 kills, ten years of schedules (hours)"
 	@echo "make hub    what judges the announcement to home automation, for the tests of make soak"
 	@echo "make vm     (as root) a whole machine, emulated: kernel, systemd, simulated pins, power cuts (three hours)"
@@ -123,7 +123,7 @@ vm: $(VENV)/stamp-test
 	$(BIN)/python -m tests.real.vm
 
 bench: $(VENV)/stamp-test
-	$(BIN)/python -m tests.benchmarks
+	$(BIN)/python -m tests.benchmarks $(BENCH)
 
 # What is published must run without the source tree, on each interpreter that is here; wheels for others are resolved by a test.
 INTERPRETERS ?= python3.11 python3.12 python3.13

@@ -1,4 +1,4 @@
-"""One fit of 40 readings against scipy.optimize.least_squares on the same problem, in one run.
+"""One fit of 40 and of 80 readings against scipy.optimize.least_squares on the same problem, in one run.
 
 The peers minimise the same weighted residuals from the same start, with scipy's default tolerances; they are given the
 covariance at the answer, which ours has to find. Once by finite differences, once with the same Jacobian.
@@ -20,18 +20,20 @@ from saltern.chemistry.seawater import totals
 from saltern.chemistry.titration import solve_h
 
 REPEATS = 30
+READINGS = (40, 80)
 
 
-def problem():
-    """Return a dense curve of 40 readings, and what is known of it."""
+def problem(readings):
+    """Return a dense curve of so many readings, and what is known of it."""
     random = np.random.default_rng(4)
-    acid = np.linspace(0.55, 1.25, 40) * 2400e-6
+    acid = np.linspace(0.55, 1.25, readings) * 2400e-6
     k, t = constants(35.0, 25.0), totals(35.0)
     grams = acid * 100.0 / 0.05
     d = 100.0 / (100.0 + grams)
     ph = -np.log10(solve_h((2400e-6 - acid) * d, 2000e-6, k, t, d))
-    emf = 400.0 - nernst_slope_mv(25.0) * ph + random.normal(0.0, 0.1, 40)
-    curve = Curve(grams, emf, np.full(40, 25.0), 20.0 * np.arange(40.0), np.full(40, 0.1), np.full(40, 0.0005))
+    emf = 400.0 - nernst_slope_mv(25.0) * ph + random.normal(0.0, 0.1, readings)
+    one = np.ones(readings)
+    curve = Curve(grams, emf, 25.0 * one, 20.0 * np.arange(readings), 0.1 * one, 0.0005 * one)
     conditions = Conditions(100.0, 35.0, 0.05, titrant_salinity=35.0)
     return curve, conditions, Priors(Estimate(394.0, 8.0), Estimate(1.0, 0.01), 0.1)
 
@@ -49,9 +51,15 @@ def median_times(*actions):
 
 def main():
     """Print times as ratios."""
+    for readings in READINGS:
+        compare(readings)
+
+
+def compare(count):
+    """Print times as ratios, of a curve of so many readings."""
     from scipy.optimize import least_squares as peer
 
-    curve, conditions, priors = problem()
+    curve, conditions, priors = problem(count)
     k, water = constants(35.0, curve.temperature_c), totals(35.0)
     q = method._Question(curve, conditions, priors, k, water, 1.0 + water.sulfate / float(np.mean(k.ks)))
     guess = first_guess(curve, conditions, priors, medium_of(k, water), q.free_offset)
@@ -79,7 +87,7 @@ def main():
         lambda: solve(readings, weighed, start), lambda: least_squares(curve, conditions, priors), *peers.values()
     )
     print(
-        f"{len(readings.acid)} readings used; ours: the solve {1e3 * times[0]:.2f} ms, "
+        f"{len(readings.acid)} of {count} readings used; ours: the solve {1e3 * times[0]:.2f} ms, "
         f"curve to result {1e3 * times[1]:.2f} ms"
     )
     for (name, action), taken in zip(peers.items(), times[2:], strict=True):
