@@ -250,7 +250,7 @@ def drained_without_the_cell(away_at_s, away_s, *, wet_ml=110.0):
     twin = TwinBench()
     bench, cable = twin.bench, twin.play.boards.cables["conductivity"]
     bench.drain()
-    bench.believe_empty("it is")
+    bench.accept_empty("it is")
     with bench.stage("fill", sample_ml=wet_ml):
         bench.add("sample", wet_ml)
 
@@ -283,7 +283,7 @@ def test_an_overfull_vessel_is_drained_whether_its_cell_is_seen_or_not():
     twin = TwinBench()
     bench = twin.bench
     bench.drain()
-    bench.believe_empty("it is")
+    bench.accept_empty("it is")
     with bench.stage("fill", sample_ml=110.0):
         bench.add("sample", 110.0)
     twin.happens("overfill_broken")

@@ -23,7 +23,7 @@ from saltern.ports import Clock, Connection, Driver, Reading, ReplyError, Wires
 from saltern_drivers.header_buses import uart_pins
 from saltern_drivers.modbus_line import ModbusLine, Transaction, shared_line
 from saltern_drivers.modbus_registers import Form, WordOrder, decoded, words_of
-from saltern_drivers.serial_line import BELIEVABLE
+from saltern_drivers.serial_line import PLAUSIBLE
 
 WAITS_S = 1.0
 """Until a question's turn comes on a line that others share."""
@@ -57,7 +57,7 @@ class ModbusProbe:
         self._line = line
         self._clock = clock
         self._config = config
-        low, high = BELIEVABLE[config.unit]
+        low, high = PLAUSIBLE[config.unit]
         self._low = low if config.lowest is None else config.lowest
         self._high = high if config.highest is None else config.highest
         self._asked: Transaction | None = None

@@ -43,7 +43,7 @@ LONGEST_LINE = 256
 FETCHED_WITHIN_S = 0.5
 """After its time-out; whoever still waits for an answer polls more often than that."""
 
-BELIEVABLE = {
+PLAUSIBLE = {
     "mV": (-2000.0, 2000.0),
     "pH": (0.0, 14.0),
     "mS/cm": (0.0, 200.0),
@@ -112,7 +112,7 @@ class LineBoard:
         self._config = config
         self._pattern = re.compile(config.pattern)
         self._terminator = config.terminator.encode()
-        low, high = BELIEVABLE[config.unit]
+        low, high = PLAUSIBLE[config.unit]
         self._low = low if config.lowest is None else config.lowest
         self._high = high if config.highest is None else config.highest
         self._received = bytearray()

@@ -56,5 +56,5 @@ def test_a_wet_cell_is_not_taken_for_empty_on_a_keepers_word():
     twin = TwinBench()
     assert twin.world.volume_ml() > twin.bench.machine.cell_ml  # as it was left
     with pytest.raises(ConfigError, match="not empty"):
-        twin.bench.believe_empty("the keeper looked")
+        twin.bench.accept_empty("the keeper looked")
     assert twin.bench.ledger.vessel_ml.high >= twin.world.volume_ml()

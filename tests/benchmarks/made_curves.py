@@ -159,8 +159,8 @@ def make(random, water, instruments, targets, *, wait_s=20.0, known_electrode=Tr
         wires = replace(wires, e4_mv=E4_MV + random.uniform(-30, 30, n), slope=random.uniform(0.95, 1.03, n))
         e0_prior_sd, slope_prior = None, Estimate(0.99, 0.03)
     acid = acid_for(water, targets, random)
-    believed_g = acid * (water.sample_g / water.strength)[:, None]
-    doses = np.diff(believed_g, prepend=0.0, axis=1)
+    stated_g = acid * (water.sample_g / water.strength)[:, None]
+    doses = np.diff(stated_g, prepend=0.0, axis=1)
     dose_sd = instruments.walk_ml * np.sqrt(doses)
     true_g = np.cumsum(doses + random.normal(0.0, 1.0, doses.shape) * dose_sd, axis=1)
     emf, h = _read(water, true_g, wires, wait_s)
@@ -172,7 +172,7 @@ def make(random, water, instruments, targets, *, wait_s=20.0, known_electrode=Tr
     for i in range(n):
         t = float(water.temperature_c[i])
         sd = np.full(m, instruments.noise_mv)
-        curves.append(Curve(believed_g[i], emf[i], np.full(m, t), wait_s * np.arange(m), sd, dose_sd[i]))
+        curves.append(Curve(stated_g[i], emf[i], np.full(m, t), wait_s * np.arange(m), sd, dose_sd[i]))
         conditions.append(
             Conditions(
                 float(water.sample_g[i]),
@@ -186,7 +186,7 @@ def make(random, water, instruments, targets, *, wait_s=20.0, known_electrode=Tr
         priors.append(Priors(e0_prior, slope_prior, instruments.noise_mv))
     bound = np.full(n, np.nan)
     if with_bound:
-        bound = cramer_rao(water, believed_g, dose_sd, wires, instruments, wait_s, e0_prior_sd, slope_prior.u)
+        bound = cramer_rao(water, stated_g, dose_sd, wires, instruments, wait_s, e0_prior_sd, slope_prior.u)
     return Made(water, curves, conditions, priors, bound)
 
 

@@ -66,8 +66,8 @@ def titrate(random, instruments, world):
     for ph in TARGETS_PH_FREE:
         held = alkalinity_without_carbon(10.0**-ph, k, water) + 0.95 * c * bicarbonate_share(10.0**-ph, k)
         acid.append(max(acid[-1] + 1e-5, float(alkalinity - held) * (1.0 + random.normal(0.0, 0.003))))
-    believed_g = np.array(acid) * sample_g / strength
-    doses = np.diff(believed_g, prepend=0.0)
+    stated_g = np.array(acid) * sample_g / strength
+    doses = np.diff(stated_g, prepend=0.0)
     dose_sd = instruments.walk_ml * np.sqrt(doses)
     given = np.cumsum(doses + random.normal(0.0, 1.0, len(doses)) * dose_sd) * strength / sample_g
     hydrogen, air = [h0], float(k.k0) * AIR_UATM * 1e-6
@@ -84,10 +84,10 @@ def titrate(random, instruments, world):
     ph = -np.log10(h * z)
     slope, e4 = 1.0 + random.normal(0.0, instruments.slope), 150.0 + random.normal(0.0, instruments.offset_mv)
     emf = e4 + slope * nernst * np.log(h / 1e-4) + world.curvature_mv * (ph - 4.0) * (ph - 7.0) / 4.0
-    emf += np.where(believed_g > 0.0, world.stirring_mv, 0.0) + random.normal(0.0, instruments.noise_mv, len(h))
+    emf += np.where(stated_g > 0.0, world.stirring_mv, 0.0) + random.normal(0.0, instruments.noise_mv, len(h))
     n = len(h)
     sd = np.full(n, instruments.noise_mv)
-    curve = Curve(believed_g, emf, np.full(n, t_c), READING_EVERY_S * np.arange(n), sd, dose_sd)
+    curve = Curve(stated_g, emf, np.full(n, t_c), READING_EVERY_S * np.arange(n), sd, dose_sd)
     conditions = Conditions(sample_g, salinity, strength, salinity, borate_ratio=Estimate(1.0, 0.3))
     prior_slope = Estimate(1.0, instruments.slope)
     e0 = 150.0 - nernst * np.log(1e-4 * z)

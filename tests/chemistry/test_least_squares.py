@@ -13,7 +13,7 @@ from saltern.chemistry.endpoint.curve import Conditions, Curve, Estimate, Priors
 from saltern.chemistry.endpoint.least_squares import least_squares
 from saltern.chemistry.endpoint.sample_ph import initial_ph_total
 from saltern.chemistry.equilibria import total_over_free
-from saltern.chemistry.titration_knowledge import believe
+from saltern.chemistry.titration_knowledge import knowledge_of
 from saltern.chemistry.titration_plan import Effort, next_dose_g
 from saltern.errors import CurveError
 from saltern_drivers.twin.protons import carbon_for, carbonic_share, medium, ph_free
@@ -46,7 +46,7 @@ def titrate(
             np.array(stated), np.array(emf), np.full(n, 25.0), np.array(times), np.full(n, NOISE_MV), np.array(sd)
         )
         dose = next_dose_g(
-            believe(curve, conditions, priors), curve, conditions, priors, Effort(NOISE_MV, DOSE_WALK_G, WAIT_S)
+            knowledge_of(curve, conditions, priors), curve, conditions, priors, Effort(NOISE_MV, DOSE_WALK_G, WAIT_S)
         )
         if dose is None:
             return curve, conditions, priors

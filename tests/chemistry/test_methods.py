@@ -10,7 +10,7 @@ from saltern.chemistry.endpoint.methods import DEFAULT, NAMES, WHERE, method
 from saltern.chemistry.equilibria import constants
 from saltern.chemistry.seawater import totals
 from saltern.chemistry.titration import solve_h
-from saltern.chemistry.titration_knowledge import believe
+from saltern.chemistry.titration_knowledge import knowledge_of
 from saltern.chemistry.titration_plan import REACHED_PH, Effort, next_dose_g
 from saltern.config.loading import load_bench, shipped_config, with_values
 from saltern.config.tables import BenchConfig
@@ -49,7 +49,7 @@ def test_a_titration_is_planned_for_every_method_and_comes_to_its_end(name):
     grams = [0.0]
 
     def dose_after(curve):
-        known = believe(curve, CONDITIONS, Priors())
+        known = knowledge_of(curve, CONDITIONS, Priors())
         return next_dose_g(known, curve, CONDITIONS, Priors(), Effort(0.1, 0.01, 60.0), name)
 
     while (dose := dose_after(curve_after(grams))) is not None:

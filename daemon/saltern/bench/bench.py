@@ -245,7 +245,7 @@ class Bench:
     # What a keeper says -----------------------------------------------------------------
 
     def found_outside(self, role: str) -> None:
-        """Believe the keeper, who has measured what was pumped, that none of it is in the vessel.
+        """Accept the word of a keeper who has measured what was pumped: none of it is in the vessel.
 
         Raises
         ------
@@ -264,8 +264,8 @@ class Bench:
         )
         self.account.filled_ml = 0.0
 
-    def believe_empty(self, reason: str) -> None:
-        """Believe a keeper who looked, where the bench itself cannot prove it and does not see otherwise.
+    def accept_empty(self, reason: str) -> None:
+        """Accept the word of a keeper who looked, where the bench itself cannot prove it and does not see otherwise.
 
         Raises
         ------

@@ -48,7 +48,7 @@ class Knowledge:
     answered: Answer
 
 
-def believe(curve: Curve, conditions: Conditions, priors: Priors) -> Knowledge:
+def knowledge_of(curve: Curve, conditions: Conditions, priors: Priors) -> Knowledge:
     """Return what the readings so far say.
 
     Parameters

@@ -54,7 +54,7 @@ def next_dose_g(
     Parameters
     ----------
     knowledge
-        What the readings so far say: `saltern.chemistry.titration_knowledge.believe`.
+        What the readings so far say: `saltern.chemistry.titration_knowledge.knowledge_of`.
     curve
         The readings so far; the first is that of the sample before any acid.
     conditions, priors

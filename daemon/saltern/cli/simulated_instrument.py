@@ -66,7 +66,7 @@ class ResultComputer(Computer):
         kept_ml = service.config.sample.keep_wet_ml + service.config.vessel.residue_ml
         account.ledger = replace(account.ledger, vessel_ml=Interval(0.0, kept_ml))
         service.measuring.carry_out = ByResults(self._play).determine
-        service.store.reportable = Believed(service.store)  # type: ignore[method-assign]
+        service.store.reportable = Reportable(service.store)  # type: ignore[method-assign]
         self._slot_s = 0.0
 
     def run(self, until_s: float) -> None:
@@ -171,7 +171,7 @@ def _book(bench: Bench, titrant_ml: float, drawn_ml: float) -> None:
     )
 
 
-class Believed:
+class Reportable:
     """Keeps `Store.reportable`: each determination is taken out of the records once, for none of them changes."""
 
     def __init__(self, store: Store) -> None:

@@ -65,7 +65,7 @@ def resume(bench: Bench, prompts: Prompts, options: ResumeOptions) -> None:
     notebook = Notebook(bench)
     prompts.confirm("tubes-in", "Put the tubes back into the pump heads, all ends where they belong")
     prompts.confirm("probes-in-vessel", "Look that the vessel is empty; rinse the probes and put them into it")
-    bench.believe_empty("a keeper looked, taking the bench up: the vessel is empty")
+    bench.accept_empty("a keeper looked, taking the bench up: the vessel is empty")
     prompts.confirm(
         "inlets-back", "Put the sample line's inlet into the tank, the titrant's into its bottle; goggles on"
     )

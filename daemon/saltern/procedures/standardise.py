@@ -29,7 +29,7 @@ EXTRA_TRIES = 2
 SCATTER_LIMIT = {2: 3.29, 3: 2.63, 4: 2.33, 5: 2.15, 6: 2.03}
 """How far the scatter of n replicates may exceed what is stated: sqrt(chi2(0.999, n - 1) / (n - 1)), by tables."""
 
-BELIEVABLE_FACTOR = (0.8, 1.25)
+PLAUSIBLE_FACTOR = (0.8, 1.25)
 SURPRISES, AS_THE_TANK = 3.0, 3.0
 """So many standard uncertainties off, a factor is asked about; within so many, a reference reads like the tank."""
 
@@ -257,7 +257,7 @@ def _factor_of(
     earlier = None if before is None else scatter_of(bench.config.titre)  # that of another tube does not count
     usual = learned(earlier, without, scatter, count)
     found = found_by(raw, usual.u, options.alkalinity_umol_kg, options.u_umol_kg)
-    if not BELIEVABLE_FACTOR[0] <= found.factor <= BELIEVABLE_FACTOR[1]:
+    if not PLAUSIBLE_FACTOR[0] <= found.factor <= PLAUSIBLE_FACTOR[1]:
         raise RefusedError(
             Cause.DIFFERS,
             f"the titre factor would be {found.factor:.3f}",

@@ -7,7 +7,7 @@ import numpy as np
 
 from saltern.bench.bench import Bench
 from saltern.chemistry.endpoint.curve import Conditions, Curve, Priors
-from saltern.chemistry.titration_knowledge import Answer, Knowledge, believe
+from saltern.chemistry.titration_knowledge import Answer, Knowledge, knowledge_of
 from saltern.chemistry.titration_plan import Effort, next_dose_g
 from saltern.chemistry.units import umol_kg_to_dkh
 from saltern.config.tables import BenchConfig
@@ -170,7 +170,7 @@ def titrate(
     with bench.stage("titrate", titrant_ml=ceiling_ml, needs="ph"):
         while True:
             notebook.curve = curve = points.curve(titrant_density_kg_l, temperature_c, probe.noise_mv)
-            knowledge = believe(curve, conditions, priors)
+            knowledge = knowledge_of(curve, conditions, priors)
             notebook.so_far = _so_far(bench, knowledge, conditions.salinity)
             dose_g = next_dose_g(knowledge, curve, conditions, priors, effort, bench.config.method)
             if dose_g is None:

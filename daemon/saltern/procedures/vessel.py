@@ -29,7 +29,7 @@ class SampleNotDrawnError(MotionError):
 
 
 def empty(bench: Bench, notebook: Notebook, phase: str = "empty") -> None:
-    """Drain to waste, and believe it only when the conductivity cell has gone from wet to dry.
+    """Drain to waste, and accept that only when the conductivity cell has gone from wet to dry.
 
     Raises
     ------

@@ -76,7 +76,7 @@ def _part_replaced(place: Workplace, command: PartReplaced) -> None:
 
 def _part_emptied(place: Workplace, command: PartEmptied) -> None:
     if command.what == "vessel":
-        place.bench.believe_empty("an operator looked: the vessel is empty")
+        place.bench.accept_empty("an operator looked: the vessel is empty")
     else:
         place.bench.note(bookkeeping.container_emptied(place.bench.ledger), "waste container emptied")
 

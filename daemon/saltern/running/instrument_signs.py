@@ -45,7 +45,7 @@ def signs(results: Sequence[Determination], newest: Sequence[Determination]) -> 
     Parameters
     ----------
     results
-        Believed results of the tank, oldest first.
+        Reportable results of the tank, oldest first.
     newest
         The last determinations of any verdict, newest first: a dead electrode gives no result.
     """

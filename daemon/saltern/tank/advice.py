@@ -70,7 +70,7 @@ class Situation:
     volume_u
         Relative standard uncertainty of the tank's volume as the keeper says it; None if it was not said.
     doser_dkh_per_day
-        What is dosed now, in the volume that the keeper believes in.
+        What is dosed now, in the volume that the keeper states.
     ph_total, magnesium_mg_l, aragonite_saturation, temperature_c
         As far as they are known and fresh.
     """
@@ -109,7 +109,7 @@ class Wish:
 
 @dataclass(frozen=True)
 class Advice:
-    """What to dose, in the volume that the keeper believes in; all None where advice is withheld.
+    """What to dose, in the volume that the keeper states; all None where advice is withheld.
 
     Attributes
     ----------
@@ -154,7 +154,7 @@ def advice(now: Situation, wish: Wish) -> Advice:
 
 
 def in_ml(dkh: float, supplement: Supplement, volume_l: float) -> float:
-    """Return a dose in mL of the keeper's supplement, in the volume that the keeper believes in."""
+    """Return a dose in mL of the keeper's supplement, in the volume that the keeper states."""
     return ml_for(supplement, dkh, volume_l)
 
 

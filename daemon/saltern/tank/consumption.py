@@ -72,7 +72,7 @@ class Consumption:
     wander_dkh_per_day, doser_scatter
         Learnt: their means over the grid.
     volume_over_stated
-        The volume that doses have shown, over the one that the keeper believes in.
+        The volume that doses have shown, over the one that the keeper states.
     day_and_night
         Amplitude of the swing of the consumption over a day, over its mean.
     too_early

@@ -31,7 +31,7 @@ class Seen:
 
 @dataclass(frozen=True)
 class Dose:
-    """Something by hand that raises alkalinity by `dkh` in the volume that the keeper believes in."""
+    """Something by hand that raises alkalinity by `dkh` in the volume that the keeper states."""
 
     at_d: float
     dkh: float
@@ -39,7 +39,7 @@ class Dose:
 
 @dataclass(frozen=True)
 class Doser:
-    """From then on so much a day, evenly, in the volume that the keeper believes in."""
+    """From then on so much a day, evenly, in the volume that the keeper states."""
 
     at_d: float
     dkh_per_day: float

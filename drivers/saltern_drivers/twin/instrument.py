@@ -50,7 +50,7 @@ class Passing(Protocol):
 
 
 @dataclass(frozen=True)
-class Believed:
+class Stated:
     """What the bench goes by.
 
     Parameters
@@ -74,7 +74,7 @@ class Believed:
     drawn_ml: float
 
     @classmethod
-    def by(cls, bench: Mapping[str, Any], drawn_ml: float) -> "Believed":
+    def by(cls, bench: Mapping[str, Any], drawn_ml: float) -> "Stated":
         """Return what a bench file says, with the calibrations that count."""
         return cls(
             sample_ml=bench["sample"]["volume_ml"],
@@ -245,7 +245,7 @@ class Instrument:
         drawn_ml
             Of tank water that one run takes.
         """
-        bench = Believed.by(file, drawn_ml)
+        bench = Stated.by(file, drawn_ml)
         s, clock, begun_s = self._scatter, self._clock, self._clock.monotonic()
         takes_s = max(s.ph_read_s + 60.0, self._random.normal(s.takes_s, s.takes_sd_s))
         clock.sleep(s.ph_read_s - FILL_BEFORE_S)
@@ -263,7 +263,7 @@ class Instrument:
 
     # Water ------------------------------------------------------------------------------
 
-    def _fill(self, bench: Believed) -> str:
+    def _fill(self, bench: Stated) -> str:
         """Rinse and fill; return why there is no sample."""
         world = self._world
         head, source = world.pumps["sample"], world.source or world.tank
@@ -283,7 +283,7 @@ class Instrument:
         self._stand(water, world.room_c + self._scatter.tank_share * (source.temperature_c - world.room_c))
         return ""
 
-    def _leave(self, bench: Believed) -> None:
+    def _leave(self, bench: Stated) -> None:
         """Leave the probes in fresh sample."""
         world = self._world
         kept_ml = world.bench["sample"]["keep_wet_ml"] + bench.residue_ml
@@ -312,7 +312,7 @@ class Instrument:
 
     # Acid -------------------------------------------------------------------------------
 
-    def _titrate(self, bench: Believed) -> dict[str, Any]:
+    def _titrate(self, bench: Stated) -> dict[str, Any]:
         world, s, sample = self._world, self._scatter, self._world.vessel
         umol = sample.alkalinity / 1000.0
         umol_ml = 1000.0 * bench.titrant_mol_per_l
@@ -321,8 +321,8 @@ class Instrument:
         if strength < 1.0 / s.titrant_over_end_point:  # no end point comes
             return {"why": "no-response-to-titrant"}
         kelvin = world.temperature_c + ZERO_C
-        believed_g = (bench.sample_ml + bench.residue_ml) * seawater_g_ml(world.salinity(), world.temperature_c)
-        too_high = log(sample.mass_g / believed_g / strength)
+        stated_g = (bench.sample_ml + bench.residue_ml) * seawater_g_ml(world.salinity(), world.temperature_c)
+        too_high = log(sample.mass_g / stated_g / strength)
         spoilt = bool(self._random.random() < self._spoilt)
         own = self._next_own() * self._own_sd * (s.spoilt_stretch if spoilt else 1.0)
         off = self._off + own
@@ -347,7 +347,7 @@ class Instrument:
             "titrant_ml": asked_ml,
         }
 
-    def _acid_umol(self, bench: Believed, asked_ml: float) -> float:
+    def _acid_umol(self, bench: Stated, asked_ml: float) -> float:
         """Take what is asked for out of the bottle, the idle tip's acid first; return the acid that came, umol."""
         world, head = self._world, self._world.pumps["titrant"]
         rate = _rate(head, bench.titrant_ml_per_unit)
@@ -390,11 +390,11 @@ class Instrument:
         return str(self._random.choice(list(weights), p=counts / counts.sum()))
 
 
-def _rate(head: PumpHead, believed_ml_per_unit: float) -> float:
+def _rate(head: PumpHead, stated_ml_per_unit: float) -> float:
     """Return what a head gives, over what is stated; nothing where it is stalled."""
     if head.stalled:
         return 0.0
-    return head.ml_per_unit * (1.0 + head.gain_shift) * head.passes / believed_ml_per_unit
+    return head.ml_per_unit * (1.0 + head.gain_shift) * head.passes / stated_ml_per_unit
 
 
 def _root(correlation: tuple[tuple[float, ...], ...]) -> FloatArray:

@@ -30,7 +30,7 @@ def vessel(site: Site) -> Found:
     residue_ml = _ml(prompts.number(
         "residue", "Take up with a weighed tissue all that the drain has left. How much is it?", "g", 0.0, 50.0
     ))  # fmt: skip
-    bench.believe_empty("bring-up: the vessel was wiped dry")
+    bench.accept_empty("bring-up: the vessel was wiped dry")
     wets_ml = _wets_ml(bench)
     wet_the_probes(bench, notebook)
     empty(bench, notebook)

@@ -100,7 +100,7 @@ def water(site: Site) -> Found:
         "container; motor supply on. Open no pump head while a hose is full: it siphons",
     )
     bench.note(bookkeeping.container_emptied(bench.ledger), "bring-up: an empty container")
-    bench.believe_empty("bring-up: nothing was filled yet")
+    bench.accept_empty("bring-up: nothing was filled yet")
     _waste_first(site)
     _fill_and_drain(site, notebook)
     _titrant(site, notebook)

@@ -66,7 +66,7 @@ class Looked:
     config
         The keeper's limits, unit and clock.
     past
-        Believed results of the tank, oldest first; the newest is the one that is looked at.
+        Reportable results of the tank, oldest first; the newest is the one that is looked at.
     before
         The tank's determination just before the newest, whatever its verdict; None where there is none.
     logged
