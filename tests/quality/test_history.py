@@ -5,6 +5,8 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from saltern.chemistry.endpoint.curve import EndPoint, Estimate
 from saltern.model.verdict import Quantity, Reason, Verdict
@@ -16,6 +18,7 @@ from saltern.quality.history import (
     history_of,
     ph_against,
     salinity_against,
+    salinity_u_in_doubt,
     usual_loss,
 )
 from saltern.quality.judge import asked_again, confirmed
@@ -192,3 +195,27 @@ def test_a_bubble_at_the_cell_makes_the_salinity_suspect_until_the_cell_is_calib
     assert found.flagged
     assert not usual.flagged
     assert salinity_against(history_of(results, (START + timedelta(days=30)).date()), Estimate(24.5, 0.3)) == ()
+
+
+def test_one_result_is_past_enough_to_see_a_bubble_at_the_cell():
+    """The second result of a new bench was accepted with a salinity of 23 after one of 35, 24 umol/kg off at u 5."""
+    history = history_of(past(1, np.random.default_rng(1)))
+    (found,) = salinity_against(history, Estimate(23.4, 0.2))
+    (usual,) = salinity_against(history, Estimate(history.salinity[0] - 0.7, 0.2))
+
+    assert found.flagged
+    assert not usual.flagged
+    assert salinity_against(NO_HISTORY, Estimate(23.4, 0.2)) == ()
+
+
+@given(now=st.floats(5.0, 45.0), results=st.integers(0, 8))
+def test_what_is_computed_with_a_salinity_that_differs_is_uncertain_by_as_much(now, results):
+    history = history_of(past(results, np.random.default_rng(2)))
+    read = Estimate(now, 0.2)
+    u = salinity_u_in_doubt(history, read)
+
+    assert u >= read.u
+    if any(finding.flagged for finding in salinity_against(history, read)):
+        assert u >= abs(now - np.median(history.salinity))
+    else:
+        assert u == read.u

@@ -31,7 +31,13 @@ from saltern.procedures.calibrated import calibrated_options, sample_salinity
 from saltern.procedures.determination import Expectation, sample_at_hand_ml
 from saltern.procedures.notebook import Watcher
 from saltern.procedures.titre import AGE, titre_at
-from saltern.quality.history import alkalinity_against, electrode_against, ph_against, salinity_against
+from saltern.quality.history import (
+    alkalinity_against,
+    electrode_against,
+    ph_against,
+    salinity_against,
+    salinity_u_in_doubt,
+)
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
 from saltern.records.store import Store
 from saltern.running.schedule import next_slots
@@ -203,7 +209,12 @@ def _judged(blank: Determination, found: Found, bench: Bench, expectation: Expec
     factor = config.titre.factor if titre is None else titre.factor
     alkalinity = end_point.alkalinity_umol_kg * factor
     budget = alkalinity_budget(
-        config, alkalinity, end_point.u_umol_kg * factor, sample_at_hand_ml(config), at, salinity_found.u
+        config,
+        alkalinity,
+        end_point.u_umol_kg * factor,
+        sample_at_hand_ml(config),
+        at,
+        salinity_u_in_doubt(history, salinity_found),
     )
     parts = alkalinity_parts(config, alkalinity, budget, at, bench.calibrations)
     of_the_cell = config.probes.conductivity.noise_percent / 100.0 * salinity_found.value

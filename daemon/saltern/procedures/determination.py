@@ -64,6 +64,7 @@ from saltern.quality.history import (
     electrode_against,
     ph_against,
     salinity_against,
+    salinity_u_in_doubt,
     unseen_acid_against,
 )
 from saltern.quality.judge import judge_alkalinity, judge_ph, judge_salinity
@@ -425,7 +426,12 @@ def _finished(
     proof_failed = bench.noticed.sample_missing  # with no sample to turn by itself, the last proof proved nothing
     sample_ml = sample_at_hand_ml(config)
     budget = alkalinity_budget(
-        config, alkalinity, end_point.u_umol_kg * factor, sample_ml, run.started_at, drawn.salinity.u
+        config,
+        alkalinity,
+        end_point.u_umol_kg * factor,
+        sample_ml,
+        run.started_at,
+        salinity_u_in_doubt(history, drawn.salinity),
     )
     doubted_ml = {role: doubted.most_ml for role, doubted in run.doubted.items()}
     of_doubt = of_doubted_motion(config, alkalinity, sample_ml, notebook.titrant_ml, doubted_ml)

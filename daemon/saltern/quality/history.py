@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import pairwise
+from math import hypot
 from statistics import NormalDist, median
 from typing import Protocol
 
@@ -165,13 +166,24 @@ def ph_against(history: History, ph_total: Estimate) -> tuple[Finding, ...]:
 def salinity_against(history: History, salinity: Estimate) -> tuple[Finding, ...]:
     """Compare the sample's salinity with what it has been: a bubble at the cell takes a part of it at once.
 
-    A tank that did change at once, by a large water change, is accepted again after the cell's next calibration.
+    One result is past enough: a tank's salinity moves by less than the floor allows from one determination to the
+    next. A tank that did change at once, by a large water change, is accepted again after the cell's next calibration.
     """
-    if len(history.salinity) < LEAST_RESULTS:
+    if not history.salinity:
         return ()
     usual, scatter = usual_of(history.salinity, SALINITY_FLOOR)
     about = f"salinity usually {usual:.1f}, now {salinity.value:.1f}: a bubble at the cell, or a true change"
     return (Finding("differs-from-expectation", abs(salinity.value - usual) / scatter, limit(), about),)
+
+
+def salinity_u_in_doubt(history: History, salinity: Estimate) -> float:
+    """Return the standard uncertainty of a salinity that others are computed with: one that differs may be off by that.
+
+    The sample's mass goes by its density, so an alkalinity is no better than the salinity that was read beside it.
+    """
+    if not any(finding.flagged for finding in salinity_against(history, salinity)):
+        return salinity.u
+    return hypot(salinity.u, salinity.value - median(history.salinity))
 
 
 def unseen_acid_against(history: History, acid: Estimate | None, absolute_u: float) -> tuple[Finding, ...]:

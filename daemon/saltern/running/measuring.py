@@ -22,7 +22,7 @@ from saltern.procedures.standardise import StandardiseOptions
 from saltern.procedures.titre import titre_at
 from saltern.quality.carbon_balance import unseen_acids
 from saltern.quality.drain_witness import UsualDrains
-from saltern.quality.history import MOST_RESULTS, history_of, usual_bend, usual_loss
+from saltern.quality.history import LEAST_RESULTS, MOST_RESULTS, history_of, usual_bend, usual_loss
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
 from saltern.records.as_json import determination_json
@@ -197,6 +197,8 @@ class Measuring:
         cell_on = config.probes.conductivity.calibrated_on
         history = history_of(past, cell_on, None if titre is None else titre.factor)
         history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(past)))
+        if source is not Source.TANK and len(history.salinity) < LEAST_RESULTS:
+            history = replace(history, salinity=())  # another bottle of a reference may have another salinity
         loss, bend = usual_loss(past), usual_bend(self._references_of_this_electrode())
         last = past[-1].alkalinity.value if past else None
         if last is not None:
