@@ -1,10 +1,13 @@
 """Pages that the program itself knows best, and the README's demo: written by `python -m tests.documents`."""
 
+import json
 import os
+import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import typer
@@ -23,15 +26,9 @@ WRITTEN = "This page is written by `python -m tests.documents`; a test fails whe
 KINDS = {"alert": "Alerts", "reason": "Reasons of a verdict", "refusal": "Why a calibration is refused"}
 
 
-def pages() -> dict[str, str]:
-    """Return each page's text by the name of its file."""
-    return {
-        "commands.md": "\n".join(_commands()),
-        "bench-file.md": "\n".join(_bench_file()),
-        "codes.md": "\n".join(_codes()),
-        "database.md": "\n".join(_database()),
-        "socket.md": "\n".join(_socket()),
-    }
+def page_of(name: str) -> str:
+    """Return a page's text by the name of its file, one of `PAGES`."""
+    return "\n".join(PAGES[name]())
 
 
 def _commands() -> Iterator[str]:
@@ -213,6 +210,113 @@ def _socket() -> Iterator[str]:
     yield ""
 
 
+def _outlets() -> Iterator[str]:
+    from saltern.publish.mqtt import TOPICS
+    from saltern.publish.openmetrics import GAUGES, LABELLED
+
+    yield from ("# What goes out", "", WRITTEN, "")
+    yield from (
+        "## Topics",
+        "",
+        "Each is `BASE/BENCH/TOPIC` (`[outlets.mqtt]`), at least once, in order. What the broker keeps it gives to",
+        "whoever comes later. The keys of each are on the page [json.md](json.md).",
+        "",
+        "| topic | kept | what it says |",
+        "|---|---|---|",
+    )
+    for name, topic in TOPICS.items():
+        yield f"| `{name}` | {'yes' if topic.kept else 'no'} | {_cell(topic.text)} |"
+    yield from (
+        "",
+        "## Metrics",
+        "",
+        "OpenMetrics, in base units (`[outlets.metrics]`). Every series has the label `bench`. What is not known has",
+        "no series. Counters are shown with `_total` at their end.",
+        "",
+        "| name | kind | labels | what it is |",
+        "|---|---|---|---|",
+    )
+    for name, text in GAUGES.items():
+        yield f"| `{name}` | gauge | | {_cell(text)} |"
+    for name, each in LABELLED.items():
+        yield f"| `{name}` | {each.kind} | {', '.join(f'`{label}`' for label in each.labels)} | {_cell(each.text)} |"
+    yield ""
+
+
+def _json() -> Iterator[str]:
+    yield from ("# JSON", "", WRITTEN, "")
+    yield from (
+        "What commands print with `--json`, and what goes to a broker, by the keys of an example. `schema_version`",
+        "changes when a key goes or means something else; new keys may come at any time. Times are ISO 8601; `u` is a",
+        "standard uncertainty (k = 1). What is not known is `null`. `[]` stands for each of a list, `NAME` for any",
+        "name. Replies of the socket have JSON Schemas: `saltern check --rpc-schema`.",
+        "",
+    )
+    for title, value in examples().items():
+        yield from (f"## {title}", "", "| key | value |", "|---|---|")
+        yield from (f"| `{key}` | {kind} |" for key, kind in keys_of(value))
+        yield ""
+
+
+def examples() -> dict[str, Any]:
+    """Return an example of each JSON: of nine days of a reef, of a curve, of a simulated determination."""
+    from saltern.publish.mqtt import alert_json, status_json
+    from saltern.publish.tank_topics import AdviceTable, advice_json, tank_json
+    from saltern.records.as_json import determination_json
+    from tests.cli.test_evaluate import OPTIONS, curve
+    from tests.nine_days import alert, nine_days, shown
+    from tests.twin_bench import TwinBench
+
+    def printed(*words: str | Path) -> Any:
+        said = subprocess.run(
+            [sys.executable, "-m", "saltern.cli.main", *map(str, words), "--json"], check=True, capture_output=True
+        )
+        return json.loads(said.stdout)
+
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        bench, low = nine_days(folder), alert(3, "alkalinity-low", "alkalinity is 6.9 dKH")
+        status = shown(bench, alerts=(low,))
+        readings, scenario = folder / "curve.csv", folder / "scenario.toml"
+        readings.write_text(curve())
+        scenario.write_text("seed = 5\ndays = 0.02\n[tank]\nvolume_l = 400.0\n")
+        return {
+            "`saltern show`, topic `result`": {"schema_version": 1, **determination_json(1, TwinBench().determine())},
+            "`saltern tank`": printed("tank", "--bench", bench),
+            "`saltern evaluate`": printed("evaluate", readings, *OPTIONS),
+            "`saltern simulate`": printed("simulate", scenario),
+            "topic `status`": status_json(status),
+            "topic `tank`": tank_json(status["tank"]),
+            "topic `advice`": advice_json(status["tank"], AdviceTable(most_dkh_per_day=5.0)),
+            "topic `alert`": alert_json(1, low),
+        }
+
+
+def keys_of(value: Any, at: str = "") -> Iterator[tuple[str, str]]:
+    """Yield each key of a JSON value with what stands there; of a list, those of its first."""
+    if isinstance(value, dict) and value:
+        named = all(re.fullmatch("[a-z][a-z0-9_]*", key) for key in value)
+        for key, each in value.items() if named else [("NAME", next(iter(value.values())))]:
+            yield from keys_of(each, f"{at}.{key}" if at else key)
+    elif isinstance(value, list) and value:
+        yield from keys_of(value[0], f"{at}[]")
+    else:
+        names = {bool: "true or false", int: "number", float: "number", str: "text", list: "list", dict: "table"}
+        yield at, "`null` here" if value is None else names[type(value)]
+
+
+PAGES: dict[str, Callable[[], Iterator[str]]] = {
+    "commands.md": _commands,
+    "bench-file.md": _bench_file,
+    "codes.md": _codes,
+    "database.md": _database,
+    "socket.md": _socket,
+    "outlets.md": _outlets,
+    "json.md": _json,
+}
+"""What is written into `docs/reference`, by the name of its file."""
+
+
 def manual() -> str:
     """Return the manual page: what `man saltern` shows."""
     lines = [
@@ -251,5 +355,5 @@ if __name__ == "__main__":
     README.write_text(with_demo(README.read_text(encoding="utf-8")), encoding="utf-8")
     REFERENCE.mkdir(parents=True, exist_ok=True)
     (ROOT / "docs" / "saltern.1").write_text(manual(), encoding="utf-8")
-    for name, text in pages().items():
-        (REFERENCE / name).write_text(text, encoding="utf-8")
+    for name in PAGES:
+        (REFERENCE / name).write_text(page_of(name), encoding="utf-8")

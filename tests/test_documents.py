@@ -9,7 +9,7 @@ import pytest
 import typer.main
 
 from tests.cli.command import app
-from tests.documents import REFERENCE, ROOT, manual, pages
+from tests.documents import PAGES, REFERENCE, ROOT, manual, page_of
 
 DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md"]
 DOCUMENTS += sorted([*(ROOT / "docs").rglob("*.md"), *(ROOT / "hardware").glob("*.md")])
@@ -42,10 +42,10 @@ def wrong_with(words):
     return f"unknown options {unknown}" if unknown and not getattr(command, "ignore_unknown_options", False) else ""
 
 
-@pytest.mark.parametrize("name", sorted(pages()))
+@pytest.mark.parametrize("name", sorted(PAGES))
 def test_a_reference_page_says_what_the_code_says(name):
     kept = (REFERENCE / name).read_text(encoding="utf-8")
-    assert kept == pages()[name], "run `python -m tests.documents`"
+    assert kept == page_of(name), "run `python -m tests.documents`"
 
 
 def test_the_manual_page_says_what_the_code_says_and_man_reads_it():

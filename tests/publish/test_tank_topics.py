@@ -1,8 +1,10 @@
 """What a broker hears of the tank: advice only where the keeper asks for it, within the bound, and for a time."""
 
 import json
+import re
 import shutil
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -130,3 +132,8 @@ def test_a_unit_that_was_changed_is_announced_before_numbers_come_in_it(broker, 
         ear.close()
         store.close()
         del out
+
+
+def test_every_topic_that_is_published_is_in_the_reference():
+    source = Path(mqtt.__file__).read_text(encoding="utf-8")
+    assert set(re.findall(r"\{self\._topic\}/(\w+)", source)) == set(mqtt.TOPICS)

@@ -1,17 +1,13 @@
 """Results and alerts to the keeper's own broker: at least once, in order, each with the number it has in the records.
 
-Topics, JSON: `BASE/BENCH/result` (retained: the newest determination, of whatever water), `BASE/BENCH/alert`,
-`BASE/BENCH/status` (retained, each minute; its `newest` is the tank's newest reportable result), `BASE/BENCH/tank`
-(retained: what it consumes, where it goes, what changed), where the keeper asks for it `BASE/BENCH/advice`, and
-`BASE/BENCH/state`, retained: `online` while the bench's control loop runs, `offline` when it does not, and by the last
-will when the process or the network is gone. What a broker has acknowledged is kept as a number, so that after an
-outage or a restart the outlet goes on where it was: nothing is lost, and what is sent twice carries the same `id`.
+`TOPICS` says what goes where. What a broker has acknowledged is kept as a number, so that after an outage or a restart
+the outlet goes on where it was: nothing is lost, and what is sent twice carries the same `id`.
 """
 
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import structlog
 from pydantic import Field
@@ -37,6 +33,25 @@ AFTER_FAILURE_S = 15.0
 ACKNOWLEDGED_WITHIN_S = 15.0
 AT_A_TIME = 50
 RECONNECT_S = (1, 60)
+
+
+class Topic(NamedTuple):
+    """One topic of a bench, below `BASE/BENCH/`."""
+
+    kept: bool  # retained by the broker
+    text: str
+
+
+TOPICS = {
+    "result": Topic(True, "the newest determination, of whatever water"),
+    "alert": Topic(False, "each alert, once"),
+    "status": Topic(True, "how the bench is, each minute; its `newest` is the tank's newest reportable result"),
+    "tank": Topic(True, "what the tank consumes, where it goes, what changed; as reckoned after each result"),
+    "advice": Topic(True, "what to dose, where `[outlets.mqtt.advice]` asks for it; empty once the service has ended"),
+    "state": Topic(
+        True, "`online` while the control loop runs, else `offline`: by the last will if the network is gone"
+    ),
+}
 
 
 class Mqtt(Table):

@@ -8,7 +8,7 @@ whether the bench lives, however old its newest result is.
 import platform
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, NamedTuple
 
 import structlog
 from pydantic import Field
@@ -22,6 +22,45 @@ from saltern.publish.outlet import OutletKind, Surroundings
 LOOPBACK = "127.0.0.1"
 READABLE = 0o644
 DAY_S = 86_400.0
+
+GAUGES = {
+    "saltern_alkalinity_moles_per_kilogram": "Total alkalinity, newest accepted of the tank",
+    "saltern_alkalinity_uncertainty_moles_per_kilogram": "Its standard uncertainty",
+    "saltern_sample_ph": "pH of the sample, total scale",
+    "saltern_sample_salinity": "Practical salinity of the sample",
+    "saltern_sample_temperature_celsius": "Temperature of the sample",
+    "saltern_determination_timestamp_seconds": "When the tank's newest accepted determination began",
+    "saltern_next_start_timestamp_seconds": "When the next determination is to begin",
+    "saltern_control_loop_timestamp_seconds": "When the bench's control loop scanned last",
+    "saltern_titrant_lasts_seconds": "How long the titrant lasts, at least, at today's schedule",
+    "saltern_waste_lasts_seconds": "How long the waste container has room, at least",
+    "saltern_titrant_litres": "Titrant left, at least",
+    "saltern_waste_room_litres": "Room in the waste container, at least",
+    "saltern_vessel_litres": "Liquid in the vessel, at most",
+    "saltern_alerts": "Alerts that stand",
+    "saltern_tank_consumption_moles_per_kilogram_per_second": (
+        "Alkalinity that the tank takes up, over the shortest window of its picture"
+    ),
+    "saltern_tank_consumption_uncertainty_moles_per_kilogram_per_second": "Its standard uncertainty",
+    "saltern_tank_leaves_band_timestamp_seconds": "When the tank is forecast to leave its band, if all goes on",
+}
+"""Of a bench, by name; what is not known has no series."""
+
+
+class Labelled(NamedTuple):
+    """A metric with labels of its own, beside the bench's name."""
+
+    kind: Literal["counter", "gauge"]
+    labels: tuple[str, ...]
+    text: str
+
+
+LABELLED = {
+    "saltern_interlock_acting": Labelled("gauge", ("interlock",), "Interlocks that act"),
+    "saltern_build_info": Labelled("gauge", ("version", "python"), "What runs, always 1"),
+    "saltern_device_up": Labelled("gauge", ("device",), "Whether a device's port is there"),
+    "saltern_device_returns": Labelled("counter", ("device",), "How often a device has come back"),
+}
 
 
 class Metrics(Table):
@@ -54,52 +93,15 @@ class MetricsOutlet:
         self._registry = CollectorRegistry()
         self._bench = bench
         self._log = structlog.get_logger("saltern.metrics")
-        self._gauges = {
-            name: Gauge(name, text, ["bench"], registry=self._registry)
-            for name, text in (
-                (
-                    "saltern_alkalinity_moles_per_kilogram",
-                    "Total alkalinity, newest accepted of the tank",
-                ),
-                ("saltern_alkalinity_uncertainty_moles_per_kilogram", "Its standard uncertainty"),
-                ("saltern_sample_ph", "pH of the sample, total scale"),
-                ("saltern_sample_salinity", "Practical salinity of the sample"),
-                ("saltern_sample_temperature_celsius", "Temperature of the sample"),
-                ("saltern_determination_timestamp_seconds", "When the tank's newest accepted determination began"),
-                ("saltern_next_start_timestamp_seconds", "When the next determination is to begin"),
-                ("saltern_control_loop_timestamp_seconds", "When the bench's control loop scanned last"),
-                ("saltern_titrant_lasts_seconds", "How long the titrant lasts, at least, at today's schedule"),
-                ("saltern_waste_lasts_seconds", "How long the waste container has room, at least"),
-                ("saltern_titrant_litres", "Titrant left, at least"),
-                ("saltern_waste_room_litres", "Room in the waste container, at least"),
-                ("saltern_vessel_litres", "Liquid in the vessel, at most"),
-                ("saltern_alerts", "Alerts that stand"),
-                (
-                    "saltern_tank_consumption_moles_per_kilogram_per_second",
-                    "Alkalinity that the tank takes up, over the shortest window of its picture",
-                ),
-                (
-                    "saltern_tank_consumption_uncertainty_moles_per_kilogram_per_second",
-                    "Its standard uncertainty",
-                ),
-                (
-                    "saltern_tank_leaves_band_timestamp_seconds",
-                    "When the tank is forecast to leave its band, if nothing else is done",
-                ),
-            )
+        self._gauges = {name: Gauge(name, text, ["bench"], registry=self._registry) for name, text in GAUGES.items()}
+        types = {"counter": Counter, "gauge": Gauge}
+        labelled = {
+            name: types[each.kind](name, each.text, ["bench", *each.labels], registry=self._registry)
+            for name, each in LABELLED.items()
         }
-        self._acting = Gauge(
-            "saltern_interlock_acting", "Interlocks that act", ["bench", "interlock"], registry=self._registry
-        )
-        built = Gauge(
-            "saltern_build_info", "What runs, always 1", ["bench", "version", "python"], registry=self._registry
-        )
+        self._acting, self._up = labelled["saltern_interlock_acting"], labelled["saltern_device_up"]
+        self._returns, built = labelled["saltern_device_returns"], labelled["saltern_build_info"]
         built.labels(bench, __version__, platform.python_version()).set(1)
-        labels = ["bench", "device"]
-        self._up = Gauge("saltern_device_up", "Whether a device's port is there", labels, registry=self._registry)
-        self._returns = Counter(
-            "saltern_device_returns", "How often a device has come back", labels, registry=self._registry
-        )
         self._returned: dict[str, int] = {}
         self._server: Any = None
         if config.port is not None:
