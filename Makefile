@@ -100,7 +100,9 @@ lint: $(VENV)/stamp-test
 types: $(VENV)/stamp-test
 	$(BIN)/mypy
 
+# Compiled once: hundreds of processes start in these tests, and each would compile what it loads where Python may not write.
 unit: $(VENV)/stamp-test $(MICROPYTHON_STAMP)
+	$(BIN)/python -m compileall -q daemon drivers
 	$(BIN)/pytest -n 3
 
 coverage: $(VENV)/stamp-test $(MICROPYTHON_STAMP)

@@ -13,6 +13,7 @@ from tests.faults.campaign import EVERY_H, play_scenario
 FOLDER = Path(__file__).parent / "found"
 WHY = {
     "air-in-the-titrant-line-in-the-first-run": "air that is gone before the first reading used is acid that was given",
+    "worn-titrant-head": "nothing weighs the vessel: 1 % of the sample runs up the titrant line, acid with it",
     "worn-waste-head": "nothing weighs the vessel: 0.8 % of the sample is lost between fill and end point",
 }
 MENDED = ("source-runs-dry-in-the-first-fill",)
