@@ -17,6 +17,9 @@ ONCE_WRONG = (
     Case(106, (fault("pump-gain-shift", "empty", 4.0, 0.25, "titrant"),)),  # pH 6 u off: u did not grow with scatter
     Case(92, (fault("serial-garbled", "empty", 4.0, 0.25, None),), persist=False),  # 3.3 u off, by the same
     Case(61, (fault("conductivity-bubble", "permit of sample", 5.0, None, None),)),  # salinity 23, second result: taken
+    Case(
+        119, (fault("titrant-line-air", "measure", 2.0, None, None),), persist=False
+    ),  # 23 umol/kg high, second result
     Case(24, (fault("disk-readonly", "titrate", 20.0, 0.5, None),)),  # a start every minute that could not be kept
 )
 """Cases in which something was violated once."""

@@ -19,6 +19,7 @@ from saltern.quality.history import (
     ph_against,
     salinity_against,
     salinity_u_in_doubt,
+    unseen_acid_against,
     usual_loss,
 )
 from saltern.quality.judge import asked_again, confirmed
@@ -219,3 +220,22 @@ def test_what_is_computed_with_a_salinity_that_differs_is_uncertain_by_as_much(n
         assert u >= abs(now - np.median(history.salinity))
     else:
         assert u == read.u
+
+
+def test_one_result_is_past_enough_to_see_that_acid_was_counted_and_did_not_come():
+    """The second result of a new bench was accepted 23 umol/kg high at u 4: its first doses were air."""
+    history = replace(NO_HISTORY, unseen_acid_umol_kg=(2.0,))
+    air = unseen_acid_against(history, Estimate(23.0, 4.0), absolute_u=30.0)
+    usual = unseen_acid_against(history, Estimate(10.0, 4.0), absolute_u=30.0)
+
+    assert any(finding.flagged for finding in air)
+    assert not any(finding.flagged for finding in usual)
+
+
+@given(past=st.lists(st.floats(-3.0, 3.0), min_size=1, max_size=12), more=st.floats(0.0, 40.0))
+def test_the_more_is_known_of_acid_that_is_not_seen_the_less_of_it_passes(past, more):
+    acid = Estimate(more, 4.0)
+    of_one = unseen_acid_against(replace(NO_HISTORY, unseen_acid_umol_kg=(0.0,)), acid, absolute_u=1e9)[-1]
+    of_many = unseen_acid_against(replace(NO_HISTORY, unseen_acid_umol_kg=(0.0,) * len(past)), acid, absolute_u=1e9)[-1]
+
+    assert of_many.statistic >= of_one.statistic

@@ -192,7 +192,7 @@ def unseen_acid_against(history: History, acid: Estimate | None, absolute_u: flo
     Parameters
     ----------
     history
-        What it usually is: constants, borate and a bent electrode repeat in that.
+        What it usually is: constants, borate and a bent electrode repeat in that. The fewer results, the wider the limit.
     acid
         As this run found it, with the uncertainty of its fit.
     absolute_u
@@ -203,9 +203,11 @@ def unseen_acid_against(history: History, acid: Estimate | None, absolute_u: flo
     lacks = f"{acid.value:+.0f} umol/kg of acid were counted before the first reading used and are not seen in it"
     likely = "air in the titrant line, or a pump that is weak"
     found = [Finding("volume-step", abs(acid.value) / absolute_u, limit(), f"{lacks}: {likely}")]
-    if len(history.unseen_acid_umol_kg) >= LEAST_RESULTS:
+    known = len(history.unseen_acid_umol_kg)
+    if known:
         usual, scatter = usual_of(history.unseen_acid_umol_kg, max(UNSEEN_FLOOR_UMOL_KG, UNSEEN_OWN * acid.u))
-        statistic, about = abs(acid.value - usual) / scatter, f"{lacks}; usually {usual:+.0f}: {likely}"
+        statistic = abs(acid.value - usual) / (scatter * (1.0 + 1.0 / known) ** 0.5)
+        about = f"{lacks}; usually {usual:+.0f}: {likely}"
         found.append(Finding("differs-from-expectation", statistic, limit(), about))
     return tuple(found)
 
