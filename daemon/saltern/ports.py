@@ -456,7 +456,7 @@ class Driver:
                 raise MisuseError(
                     f"a driver of the kind {self.kind} {'must' if self.kind == kind else 'must not'} state `{name}`",
                     where=f"driver whose options are {self.config.__module__}.{self.config.__name__}",
-                    remedy=f"Give `{name}` to the driver of a {kind}, and to no other: refusals are reckoned with it",
+                    remedy=f"Give `{name}` to the driver of a {kind} only: refusals are calculated with it",
                 )
 
 

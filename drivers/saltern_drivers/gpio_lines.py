@@ -68,7 +68,7 @@ def open_wires(bench: Mapping[str, Any], clock: Clock) -> Wires:
 
 
 def _close(factory: Any) -> None:
-    with Foreign("GPIO", "Nothing to do: the kernel lets the lines go when the process ends"):
+    with Foreign("GPIO", "No action is needed: the kernel releases the lines when the process ends"):
         factory.close()
 
 

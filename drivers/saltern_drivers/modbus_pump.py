@@ -258,7 +258,7 @@ class ModbusPump:
             self._reported(counter, transaction.sent_s or self._reported_s, turns=turns)
         elif turns:
             self.halt()
-            raise self._trouble("the board turns its pump though nobody asked", "Check its wiring and its inputs")
+            raise self._trouble("the board turns its pump without a command", "Check its wiring and its inputs")
         else:
             self._count_before = counter
             self._write_next()

@@ -237,7 +237,7 @@ def test_check_says_what_follows_and_what_is_wrong(tmp_path):
     path.write_text(text.replace("inlet_mm = -50", "inlet_mm = 50"))
     code, _, err = run("check", path)
     assert code == 2
-    assert "titrant bottle stands above the tip" in err
+    assert "titrant bottle is above the tip" in err
 
 
 def test_check_explains_what_an_upgrade_refuses_and_the_ways_out(tmp_path):

@@ -99,7 +99,7 @@ def test_a_tank_that_stands_higher_keeps_its_height_in_the_file(tmp_path):
 def test_a_file_that_is_there_stays_as_it_is(tmp_path):
     (tmp_path / "bench.toml").write_text("mine")
 
-    with pytest.raises(ConfigError, match="is there already"):
+    with pytest.raises(ConfigError, match="exists already"):
         write_new(tmp_path / "bench.toml", "new")
 
     assert (tmp_path / "bench.toml").read_text() == "mine"

@@ -274,7 +274,7 @@ class Bench:
         """
         if self.cell_is_wet():
             raise ConfigError(
-                "the conductivity cell stands in liquid: the vessel is not empty",
+                "the conductivity cell is in liquid: the vessel is not empty",
                 where=self.config.name,
                 remedy="Drain it: saltern empty",
             )

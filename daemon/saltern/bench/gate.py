@@ -170,7 +170,7 @@ class Gate:
         match hindrance:
             case Hindrance.NOT_COMMISSIONED if not is_commissioned(self._state(COMMISSIONED), self._wires):
                 return (
-                    "this bench is not commissioned: nobody has said that its lines, pumps and floats were tried",
+                    "this bench is not commissioned: its lines, pumps and floats have not been tried",
                     "Bring it up: saltern bring-up. Or, where all was tried before: "
                     "saltern commission --records-only WHO WHY",
                 )

@@ -85,14 +85,14 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "pumps.titrant.line.inlet_mm",
         titrant_stands_above_the_spout,
-        lambda config: "the titrant stands above the vessel: by gravity all of it would run in through a worn head",
+        lambda config: "the titrant bottle is above the vessel: by gravity all of it would run in through a worn head",
         lambda config: "Put the bottle lower than the vessel",
     ),
     Rule(
         "pumps.titrant.line.inlet_mm",
         titrant_runs_in,
         lambda config: (
-            f"the titrant bottle stands above the tip ({config.pumps.titrant.line.inlet_mm:g} mm against "
+            f"the titrant bottle is above the tip ({config.pumps.titrant.line.inlet_mm:g} mm against "
             f"{config.pumps.titrant.line.outlet_mm:g} mm): by gravity acid would run into the vessel "
             "through a worn head"
         ),

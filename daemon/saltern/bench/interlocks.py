@@ -289,7 +289,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         EDGE_S,
         Severity.ERROR,
-        "Empty the waste container and say so with `saltern part emptied waste`",
+        "Empty the waste container, then run `saltern part emptied waste`",
     ),
     Row(
         "volume-bound",
@@ -310,7 +310,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Run `saltern empty`; check the titrant's strength and the ceiling limits.titrant_per_run_ml",
+        "Run `saltern empty`, then check the titrant's strength and the limit limits.titrant_per_run_ml",
         clears_itself=True,
     ),
     Row(
@@ -331,7 +331,7 @@ TABLE: tuple[Row, ...] = (
         "permissive",
         NEXT_ADDITION,
         Severity.ERROR,
-        "Replace the bottle and say so with `saltern part replaced titrant`",
+        "Replace the bottle, then run `saltern part replaced titrant`",
     ),
     Row(
         "reading-stale",

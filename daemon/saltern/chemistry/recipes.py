@@ -230,6 +230,6 @@ def _drying(oven_c: float) -> str:
     hours = 2 if oven_c >= OVEN_C else 4
     return (
         f"Dry the carbonate for {hours} hours at {min(oven_c, 280.0):.0f} degC in glass or porcelain, and let it cool "
-        "in a closed jar with dry silica gel: what it drew from air weighs and does not titrate. Where its label says "
-        "otherwise, follow the label. Nothing that was used for it goes back to food."
+        "in a closed jar with dry silica gel: what it drew from air weighs and does not titrate. If its label differs, "
+        "follow the label. Nothing that was used for it goes back to food."
     )

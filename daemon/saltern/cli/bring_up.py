@@ -14,10 +14,10 @@ from saltern.cli.live import BenchOption, JsonOption, SocketOption, socket_of
 
 @commands.command("bring-up")
 def bring_up(
-    step: Annotated[str | None, typer.Argument(help="One to try again; the next otherwise.")] = None,
+    step: Annotated[str | None, typer.Argument(help="Step to try again (default: the next step).")] = None,
     listed: Annotated[bool, typer.Option("--list", help="Show the checklist and do nothing else.")] = False,
     write: Annotated[
-        bool, typer.Option("--write", help="Print the bench file with what was measured; as root, write it.")
+        bool, typer.Option("--write", help="Print the bench file with the measured values. As root, write it.")
     ] = False,
     answer: AnswerOption = None,
     yes: YesOption = False,

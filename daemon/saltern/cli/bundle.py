@@ -16,14 +16,14 @@ JOURNAL_WITHIN_S = 20.0
 
 
 def bundle(
-    to: Annotated[Path, typer.Argument(help="The zip file to write.")] = Path("saltern-bundle.zip"),
+    to: Annotated[Path, typer.Argument(help="Zip file to write.")] = Path("saltern-bundle.zip"),
     bench: BenchOption = None,
     log: Annotated[
-        Path | None, typer.Option(help="A file of the service's log; the journal of the installed bench otherwise.")
+        Path | None, typer.Option(help="File with the service's log (default: the journal of the installed bench).")
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Put bench file, log, last curves and versions into one file, without secrets, for the person who helps."""
+    """Collect bench file, log, last curves and versions in one file, without secrets, for the person who helps."""
     from saltern.cli.done import say_done
     from saltern.clock import RealClock
     from saltern.config.loading import load_bench

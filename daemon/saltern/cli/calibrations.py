@@ -11,17 +11,17 @@ import typer
 
 from saltern.cli.live import BenchOption, JsonOption, SocketOption, socket_of
 
-calibrations = typer.Typer(help="List, show, compare, take back and export calibrations.", no_args_is_help=True)
+calibrations = typer.Typer(help="List, show, compare, roll back and export calibrations.", no_args_is_help=True)
 
-DbOption = Annotated[Path | None, typer.Option(help="The records.")]
+DbOption = Annotated[Path | None, typer.Option(help="Records to read.")]
 BenchFileOption = Annotated[
-    Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file; its records are used.")
+    Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file whose records are read.")
 ]
 
 
 @calibrations.command("list")
 def list_(
-    kind: Annotated[str | None, typer.Argument(help="One kind alone: titre, ph, sample-pump ...")] = None,
+    kind: Annotated[str | None, typer.Argument(help="List only this kind: titre, ph, sample-pump ...")] = None,
     db: DbOption = None,
     bench: BenchFileOption = None,
     as_json: JsonOption = False,
@@ -70,7 +70,7 @@ WITH_NAMES = 76
 @calibrations.command("show")
 def show(
     number: Annotated[int, typer.Argument(min=1)],
-    against: Annotated[int | None, typer.Option(min=1, help="Compare with this one.")] = None,
+    against: Annotated[int | None, typer.Option(min=1, help="Number of a second calibration to compare with.")] = None,
     db: DbOption = None,
     bench: BenchFileOption = None,
     as_json: JsonOption = False,
@@ -108,7 +108,7 @@ def show(
 
 @calibrations.command("export")
 def export(
-    to: Annotated[Path, typer.Argument(help="A JSON file to write.", show_default=False)],
+    to: Annotated[Path, typer.Argument(help="JSON file to write.", show_default=False)],
     db: DbOption = None,
     bench: BenchFileOption = None,
     as_json: JsonOption = False,
@@ -123,14 +123,16 @@ def export(
 
 @calibrations.command("roll-back")
 def roll_back(
-    kind: Annotated[str, typer.Argument(help="titre, ph, conductivity, sample-pump ...", show_default=False)],
-    to: Annotated[str, typer.Argument(help="A number, or bench-file.", show_default=False)],
-    who: Annotated[str | None, typer.Option(help="Name for the records; the user's otherwise.")] = None,
+    kind: Annotated[
+        str, typer.Argument(help="Kind of calibration: titre, ph, conductivity, sample-pump ...", show_default=False)
+    ],
+    to: Annotated[str, typer.Argument(help="Number of the calibration to use, or bench-file.", show_default=False)],
+    who: Annotated[str | None, typer.Option(help="Your name, for the records (default: the user's name).")] = None,
     bench: BenchOption = None,
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Let an earlier calibration count again, or what the bench file says; nothing is deleted."""
+    """Use an earlier calibration again, or the bench file's values. Nothing is deleted."""
     from saltern.cli.done import say_done
     from saltern.errors import ConfigError
     from saltern.rpc.client import Client

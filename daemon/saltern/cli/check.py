@@ -10,18 +10,18 @@ from saltern.cli.live import BenchOption
 
 def check(
     bench_file: Annotated[
-        Path | None, typer.Argument(help="Bench file; without one this computer's own, or else the simulated bench.")
+        Path | None, typer.Argument(help="Bench file (default: this computer's own, or else the simulated bench).")
     ] = None,
     bench: BenchOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
     schema: Annotated[
-        bool, typer.Option("--schema", help="Print the JSON schema of bench files, for editors.")
+        bool, typer.Option("--schema", help="Print the JSON Schema of bench files, for editors.")
     ] = False,
     rpc_schema: Annotated[
         bool, typer.Option("--rpc-schema", help="Print the methods of the service's socket and their parameters.")
     ] = False,
     everything: Annotated[
-        bool, typer.Option("--all", help="Show all that follows, not only what a keeper asks for first.")
+        bool, typer.Option("--all", help="Show every computed value, not only the most important ones.")
     ] = False,
     interlocks: Annotated[
         bool, typer.Option("--interlocks", help="Print the table of interlocks, as Markdown.")
@@ -30,7 +30,7 @@ def check(
         bool,
         typer.Option(
             "--explain-upgrade",
-            help="Say what of a bench file the version before accepted and this one refuses, why, and the ways out.",
+            help="List the settings that the version before accepted and this one refuses, with reasons and remedies.",
         ),
     ] = False,
 ) -> None:

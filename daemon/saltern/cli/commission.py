@@ -12,10 +12,13 @@ DONE_WITHIN_S = 60.0
 
 
 def commission(
-    who: Annotated[str, typer.Argument(help="Who says so.", show_default=False)],
-    why: Annotated[str, typer.Argument(help="What was tried, or why it need not be.", show_default=False)],
+    who: Annotated[str, typer.Argument(help="Your name.", show_default=False)],
+    why: Annotated[str, typer.Argument(help="What was tried, or why that is not needed.", show_default=False)],
     records_only: Annotated[
-        bool, typer.Option("--records-only", help="Nothing is tried here: you know that the bench is sound.")
+        bool,
+        typer.Option(
+            "--records-only", help="Confirm that nothing is tried here and that you know the bench to be sound."
+        ),
     ] = False,
     bench: BenchOption = None,
     as_json: JsonOption = False,

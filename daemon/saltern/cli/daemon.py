@@ -30,9 +30,12 @@ LOOKED_EVERY_S = 0.5
 
 
 def daemon(
-    bench: Annotated[Path | None, typer.Argument(help="Bench file; without one, the default simulated bench.")] = None,
+    bench: Annotated[Path | None, typer.Argument(help="Bench file (default: the shipped simulated bench).")] = None,
     pace: Annotated[
-        float, typer.Option(min=0.1, max=10_000.0, help="Simulated bench only: times faster than real time.")
+        float,
+        typer.Option(
+            min=0.1, max=10_000.0, help="Factor by which time runs faster than real time. Simulated bench only."
+        ),
     ] = 1.0,
 ) -> None:
     """Run a bench in real time; SIGTERM and SIGINT end it in order, pumps off; SIGHUP takes up a changed bench file."""

@@ -14,12 +14,12 @@ COUNTS_AFTER = timedelta(days=2)
 
 def diagnose(
     number: Annotated[
-        int | None, typer.Argument(min=1, help="As it stood when this determination had come; now otherwise.")
+        int | None, typer.Argument(min=1, help="Judge as of this determination (default: the newest).")
     ] = None,
     bench: BenchOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
-    """Say whether tank or instrument has changed: causes, evidence, and the measurement that would decide it."""
+    """Show whether the tank or the instrument has changed: causes, evidence, and the measurement that would decide."""
     from saltern.cli.present import console, print_json, say_lines
     from saltern.cli.present_diagnosis import diagnosis_lines
     from saltern.clock import RealClock

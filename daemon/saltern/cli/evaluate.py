@@ -27,29 +27,52 @@ class Co2Name(StrEnum):
 
 
 def evaluate(
-    curve: Annotated[Path, typer.Argument(help="CSV with titrant_ml or titrant_g; emf_mv or ph; temperature_c.")],
+    curve: Annotated[
+        Path, typer.Argument(help="CSV file with titrant_ml or titrant_g, emf_mv or ph, and temperature_c.")
+    ],
     salinity: Annotated[float, typer.Option(min=0.1, max=45.0, help="Practical salinity of the sample.")],
-    sample_ml: Annotated[float | None, typer.Option(min=0.1, max=5000.0, help="Sample volume, mL.")] = None,
-    sample_g: Annotated[float | None, typer.Option(min=0.1, max=5000.0, help="Sample mass, g.")] = None,
-    titrant_mol_per_kg: Annotated[float | None, typer.Option(min=1e-4, max=5.0, help="Acid, mol/kg.")] = None,
-    titrant_mol_per_l: Annotated[float | None, typer.Option(min=1e-4, max=5.0, help="Acid, mol/L.")] = None,
-    titrant_density_kg_l: Annotated[
-        float | None, typer.Option(min=0.9, max=1.3, help="Default: that of the acid in NaCl of the sample's salinity.")
+    sample_ml: Annotated[float | None, typer.Option(min=0.1, max=5000.0, help="Sample volume, in mL.")] = None,
+    sample_g: Annotated[float | None, typer.Option(min=0.1, max=5000.0, help="Sample mass, in g.")] = None,
+    titrant_mol_per_kg: Annotated[
+        float | None, typer.Option(min=1e-4, max=5.0, help="Acid concentration, in mol/kg.")
     ] = None,
-    medium: Annotated[MediumName, typer.Option(help="What was titrated.")] = MediumName.SEAWATER,
+    titrant_mol_per_l: Annotated[
+        float | None, typer.Option(min=1e-4, max=5.0, help="Acid concentration, in mol/L.")
+    ] = None,
+    titrant_density_kg_l: Annotated[
+        float | None,
+        typer.Option(
+            min=0.9,
+            max=1.3,
+            help="Density of the titrant, in kg/L (default: that of the acid in NaCl of the sample's salinity).",
+        ),
+    ] = None,
+    medium: Annotated[MediumName, typer.Option(help="Medium of the sample.")] = MediumName.SEAWATER,
     method: Annotated[str, method_option(ALL, help="How to find the end point.")] = DEFAULT,
-    slope_percent: Annotated[float | None, typer.Option(min=80, max=110, help="Electrode slope, % of Nernst.")] = None,
-    co2: Annotated[Co2Name, typer.Option(help="What became of the CO2 while the curve was taken.")] = Co2Name.OPEN,
-    noise_mv: Annotated[float | None, typer.Option(min=0.001, max=50.0, help="Sd of one reading, mV.")] = None,
-    dose_cv: Annotated[float | None, typer.Option(min=0.0, max=0.5, help="Relative sd of one dose.")] = None,
+    slope_percent: Annotated[
+        float | None, typer.Option(min=80, max=110, help="Electrode slope, in % of Nernst.")
+    ] = None,
+    co2: Annotated[
+        Co2Name, typer.Option(help="Whether CO2 stayed in the sample while the curve was taken.")
+    ] = Co2Name.OPEN,
+    noise_mv: Annotated[
+        float | None, typer.Option(min=0.001, max=50.0, help="Standard deviation of one reading, in mV.")
+    ] = None,
+    dose_cv: Annotated[
+        float | None, typer.Option(min=0.0, max=0.5, help="Relative standard deviation of one dose.")
+    ] = None,
     phosphate_umol_kg: Annotated[float, typer.Option(min=0.0, max=500.0, help="Total phosphate of the sample.")] = 0.0,
-    phosphate_u: Annotated[float, typer.Option(min=0.0, max=500.0, help="Its standard uncertainty.")] = 0.0,
+    phosphate_u: Annotated[
+        float, typer.Option(min=0.0, max=500.0, help="Standard uncertainty of the phosphate.")
+    ] = 0.0,
     silicate_umol_kg: Annotated[float, typer.Option(min=0.0, max=1000.0, help="Total silicate of the sample.")] = 0.0,
-    silicate_u: Annotated[float, typer.Option(min=0.0, max=1000.0, help="Its standard uncertainty.")] = 0.0,
+    silicate_u: Annotated[float, typer.Option(min=0.0, max=1000.0, help="Standard uncertainty of the silicate.")] = 0.0,
     borate_ratio: Annotated[
-        float, typer.Option(min=0.0, max=5.0, help="Borate, as a ratio to natural seawater of this salinity.")
+        float, typer.Option(min=0.0, max=5.0, help="Ratio of borate to that of natural seawater of this salinity.")
     ] = 1.0,
-    borate_ratio_u: Annotated[float, typer.Option(min=0.0, max=5.0, help="Its standard uncertainty.")] = 0.0,
+    borate_ratio_u: Annotated[
+        float, typer.Option(min=0.0, max=5.0, help="Standard uncertainty of the borate ratio.")
+    ] = 0.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
     """Find the alkalinity of a titration curve."""

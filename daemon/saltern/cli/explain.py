@@ -15,10 +15,10 @@ KINDS = {
 
 
 def explain(
-    code: Annotated[str | None, typer.Argument(help="As an alert, a result or `status` names it.")] = None,
+    code: Annotated[str | None, typer.Argument(help="Code of an alert, a reason or a refusal.")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Explain a code: what it is, and what you do; without a code, list them all."""
+    """Explain a code: its meaning and what to do. Without a code, list all of them."""
     from saltern.cli.present import console, print_json
 
     found = pages(code)

@@ -27,10 +27,10 @@ from saltern.errors import ConfigError, NotRunningError, RemoteError
 
 AnswerOption = Annotated[
     list[str] | None,
-    typer.Option("--answer", help="KEY=VALUE given beforehand; again for the next time that key is asked."),
+    typer.Option("--answer", help="Answer given in advance, as KEY=VALUE. Repeat it if the key is asked again."),
 ]
-YesOption = Annotated[bool, typer.Option("--yes", help="Assume that each step asked for is done: for scripts.")]
-WhoOption = Annotated[str | None, typer.Option("--who", help="Name for the records; the user's otherwise.")]
+YesOption = Annotated[bool, typer.Option("--yes", help="Assume that every requested step has been done. For scripts.")]
+WhoOption = Annotated[str | None, typer.Option("--who", help="Your name, for the records (default: the user's name).")]
 
 calibrate = typer.Typer(help="Calibrate a pump or a probe, step by step.", no_args_is_help=True)
 
@@ -51,15 +51,20 @@ _INSTEAD: ContextVar[Callable[[Asked], None] | None] = ContextVar("instead", def
 
 @calibrate.command("pump")
 def calibrate_pump(
-    pump: Annotated[str, typer.Argument(help="sample, titrant or waste", show_default=False)],
-    times: Annotated[int, typer.Option(min=1, max=10, help="Runs.")] = 3,
-    by: Annotated[str, typer.Option(help="mass (a scale) or volume (a measuring cylinder)")] = "mass",
-    reading_u: Annotated[float | None, typer.Option(max=10, help="Standard uncertainty of a reading, g or mL.")] = None,
-    volume_ml: Annotated[
-        float | None, typer.Option(min=0.1, max=1000, help="Of one run; a minute's otherwise.")
+    pump: Annotated[str, typer.Argument(help="Pump: sample, titrant or waste.", show_default=False)],
+    times: Annotated[int, typer.Option(min=1, max=10, help="Number of runs.")] = 3,
+    by: Annotated[str, typer.Option(help="How you measure: mass (a scale) or volume (a measuring cylinder).")] = "mass",
+    reading_u: Annotated[
+        float | None, typer.Option(max=10, help="Standard uncertainty of one reading, in g or mL.")
     ] = None,
-    new_tube: Annotated[bool, typer.Option("--new-tube", help="Do not compare with the last calibration.")] = False,
-    small_doses: Annotated[int, typer.Option(min=0, max=100, help="One more run, in so many small doses.")] = 0,
+    volume_ml: Annotated[
+        float | None,
+        typer.Option(min=0.1, max=1000, help="Volume of one run, in mL (default: what the pump gives in a minute)."),
+    ] = None,
+    new_tube: Annotated[
+        bool, typer.Option("--new-tube", help="The tube is new: do not compare with the last calibration.")
+    ] = False,
+    small_doses: Annotated[int, typer.Option(min=0, max=100, help="Make one more run, in this many small doses.")] = 0,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -67,7 +72,7 @@ def calibrate_pump(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Run a pump into a beaker on a scale, or into a cylinder, and take its gain from what came."""
+    """Calibrate a pump by the volume that it delivers onto a scale or into a cylinder."""
     options = {
         "pump": pump, "times": times, "by": by, "reading_u": reading_u, "volume_ml": volume_ml, "new_tube": new_tube,
         "small_doses": small_doses,
@@ -79,7 +84,9 @@ def calibrate_pump(
 def calibrate_ph(
     buffer: Annotated[
         list[str] | None,
-        typer.Option(help="phosphate, phthalate, borax, carbonate, phosphate-7.41, or a label's pH; up to three."),
+        typer.Option(
+            help="Buffer: phosphate, phthalate, borax, carbonate, phosphate-7.41, or the pH on the label. Up to three."
+        ),
     ] = None,
     answer: AnswerOption = None,
     yes: YesOption = False,
@@ -88,7 +95,7 @@ def calibrate_ph(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Put the electrode into one to three buffers, the neutral first; the signal says when it has settled."""
+    """Calibrate the pH electrode in one to three buffers, the neutral one first."""
     buffers = buffer or ["phosphate", "phthalate"]
     begin("calibrate-ph", {"buffers": buffers}, answer, yes, who, bench, socket, as_json)
 
@@ -97,9 +104,14 @@ def calibrate_ph(
 def calibrate_conductivity(
     standard: Annotated[
         list[str] | None,
-        typer.Option(help="Practical salinity (35, 28), kcl-0.1, or a label such as '53.0 mS/cm'; one or two."),
+        typer.Option(
+            help="Standard: practical salinity (35, 28), kcl-0.1, or a label such as '53.0 mS/cm'. One or two."
+        ),
     ] = None,
-    together_min: Annotated[float, typer.Option(min=0, max=120, help="Standard and probe together.")] = 10.0,
+    together_min: Annotated[
+        float,
+        typer.Option(min=0, max=120, help="Minutes that probe and standard wait together before the first reading."),
+    ] = 10.0,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -107,14 +119,16 @@ def calibrate_conductivity(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Put the cell into one or two standards and wait until both have the same temperature."""
+    """Calibrate the conductivity cell in one or two standards."""
     options = {"standards": standard or ["35"], "together_s": 60.0 * together_min}
     begin("calibrate-conductivity", options, answer, yes, who, bench, socket, as_json)
 
 
 @calibrate.command("temperature")
 def calibrate_temperature(
-    thermometer_u_k: Annotated[float, typer.Option(min=0.005, max=2, help="Of the thermometer, k = 1.")] = 0.1,
+    thermometer_u_k: Annotated[
+        float, typer.Option(min=0.005, max=2, help="Standard uncertainty of the thermometer, in K.")
+    ] = 0.1,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -122,18 +136,22 @@ def calibrate_temperature(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Compare the temperature probe with a thermometer, at one point."""
+    """Compare the temperature probe with a thermometer at one temperature."""
     options = {"thermometer_u_k": thermometer_u_k}
     begin("calibrate-temperature", options, answer, yes, who, bench, socket, as_json)
 
 
 def standardise(
-    alkalinity: Annotated[float, typer.Option(min=100, max=8000, help="Of the reference, umol/kg.")],
-    u: Annotated[float, typer.Option("--u", min=0.01, max=200, help="Its standard uncertainty, umol/kg, k = 1.")],
-    medium: Annotated[str, typer.Option(help="seawater, or nacl: carbonate in 0.7 mol/kg NaCl.")] = "seawater",
-    times: Annotated[int, typer.Option(min=1, max=6, help="Replicates.")] = 3,
-    lot: Annotated[str, typer.Option(help="For the records.")] = "",
-    expires: Annotated[str | None, typer.Option(help="ISO date of the reference's end.")] = None,
+    alkalinity: Annotated[float, typer.Option(min=100, max=8000, help="Alkalinity of the reference, in umol/kg.")],
+    u: Annotated[
+        float, typer.Option("--u", min=0.01, max=200, help="Standard uncertainty of the reference, in umol/kg.")
+    ],
+    medium: Annotated[
+        str, typer.Option(help="Medium of the reference: seawater, or nacl (carbonate in 0.7 mol/kg NaCl).")
+    ] = "seawater",
+    times: Annotated[int, typer.Option(min=1, max=6, help="Number of replicates.")] = 3,
+    lot: Annotated[str, typer.Option(help="Lot of the reference, for the records.")] = "",
+    expires: Annotated[str | None, typer.Option(help="Expiry date of the reference, ISO 8601.")] = None,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -141,7 +159,7 @@ def standardise(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Measure a water of known alkalinity and take the titre factor from it."""
+    """Measure water of known alkalinity to find the titre factor."""
     options = {
         "alkalinity_umol_kg": alkalinity, "u_umol_kg": u, "medium": medium, "times": times, "lot": lot,
         "expires": expires,
@@ -150,8 +168,11 @@ def standardise(
 
 
 def prime(
-    pump: Annotated[str, typer.Argument(help="sample or titrant", show_default=False)],
-    volume_ml: Annotated[float | None, typer.Option(min=0.01, max=1000, help="One and a half lines otherwise.")] = None,
+    pump: Annotated[str, typer.Argument(help="Pump: sample or titrant.", show_default=False)],
+    volume_ml: Annotated[
+        float | None,
+        typer.Option(min=0.01, max=1000, help="Volume to pump, in mL (default: one and a half line volumes)."),
+    ] = None,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -159,19 +180,26 @@ def prime(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Fill a line, through into the vessel, after emptying it; the total is shown, and `saltern stop` ends it."""
+    """Empty the vessel, then fill a line through into it. The total is shown, and `saltern stop` ends it."""
     begin("prime", {"pump": pump, "volume_ml": volume_ml}, answer, yes, who, bench, socket, as_json)
 
 
 def change_bottle(
-    lot: Annotated[str, typer.Option(help="Of the new bottle.")] = "",
-    expires: Annotated[str | None, typer.Option(help="ISO date.")] = None,
-    strength: Annotated[float | None, typer.Option(max=0.5, help="mol/L by the label; as before otherwise.")] = None,
-    u_percent: Annotated[float | None, typer.Option(min=0, max=10, help="Of the strength.")] = None,
-    volume_ml: Annotated[
-        float | None, typer.Option(min=10, max=50_000, help="What is in it; titrant.bottle_ml otherwise.")
+    lot: Annotated[str, typer.Option(help="Lot of the new bottle.")] = "",
+    expires: Annotated[str | None, typer.Option(help="Expiry date of the bottle, ISO 8601.")] = None,
+    strength: Annotated[
+        float | None, typer.Option(max=0.5, help="Concentration on the label, in mol/L (default: as before).")
     ] = None,
-    bridge: Annotated[bool, typer.Option("--bridge", help="Measure twice and compare with the old bottle.")] = False,
+    u_percent: Annotated[
+        float | None, typer.Option(min=0, max=10, help="Standard uncertainty of the concentration, in %.")
+    ] = None,
+    volume_ml: Annotated[
+        float | None, typer.Option(min=10, max=50_000, help="Volume in the bottle, in mL (default: titrant.bottle_ml).")
+    ] = None,
+    bridge: Annotated[
+        bool,
+        typer.Option("--bridge", help="Carry the titre factor over: measure twice and compare with the old bottle."),
+    ] = False,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -179,7 +207,7 @@ def change_bottle(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Take up a new bottle of titrant: purge the line, and end the titre factor, or bridge it."""
+    """Change the titrant bottle: purge the line, and end the titre factor or carry it over."""
     options = {
         "lot": lot, "expires": expires, "mol_per_l": strength, "u_percent": u_percent, "volume_ml": volume_ml,
         "bridge": bridge,
@@ -188,8 +216,12 @@ def change_bottle(
 
 
 def spike(
-    added: Annotated[float, typer.Option(min=50, max=3000, help="What is added, umol/kg of the bucket.")],
-    u: Annotated[float, typer.Option("--u", min=0, max=1000, help="Its standard uncertainty.")] = 0.0,
+    added: Annotated[
+        float, typer.Option(min=50, max=3000, help="Alkalinity added, in umol per kg of water in the bucket.")
+    ],
+    u: Annotated[
+        float, typer.Option("--u", min=0, max=1000, help="Standard uncertainty of the amount added, in umol/kg.")
+    ] = 0.0,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -197,14 +229,14 @@ def spike(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Measure a bucket, add a known amount of carbonate, measure again: how much of it is found?"""
+    """Measure a bucket, add a known amount of carbonate, and measure again, to see how much of it is found."""
     begin("spike", {"added_umol_kg": added, "u_umol_kg": u}, answer, yes, who, bench, socket, as_json)
 
 
 def blank(
-    high: Annotated[float, typer.Option(min=300, max=6000, help="Of the stronger standard, umol/kg.")],
-    low: Annotated[float, typer.Option(min=300, max=6000, help="Of the weaker one.")],
-    times: Annotated[int, typer.Option(min=1, max=6, help="Determinations of each.")] = 2,
+    high: Annotated[float, typer.Option(min=300, max=6000, help="Alkalinity of the stronger standard, in umol/kg.")],
+    low: Annotated[float, typer.Option(min=300, max=6000, help="Alkalinity of the weaker standard, in umol/kg.")],
+    times: Annotated[int, typer.Option(min=1, max=6, help="Number of determinations of each standard.")] = 2,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -212,13 +244,13 @@ def blank(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Measure two carbonate standards in NaCl: what titrates where there is no alkalinity?"""
+    """Measure two carbonate standards in NaCl, to find what titrates without any alkalinity."""
     options = {"high_umol_kg": high, "low_umol_kg": low, "times": times}
     begin("blank", options, answer, yes, who, bench, socket, as_json)
 
 
 def check_tris(
-    salinity: Annotated[float, typer.Option(min=20, max=40, help="Of the buffer, as made up.")] = 35.0,
+    salinity: Annotated[float, typer.Option(min=20, max=40, help="Salinity of the buffer, as made up.")] = 35.0,
     answer: AnswerOption = None,
     yes: YesOption = False,
     who: WhoOption = None,
@@ -226,7 +258,7 @@ def check_tris(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Hold the electrode of the last titration against a tris buffer in artificial seawater: the total scale."""
+    """Compare the electrode with a tris buffer in artificial seawater, on the total scale."""
     begin("check-tris", {"salinity": salinity}, answer, yes, who, bench, socket, as_json)
 
 
@@ -238,7 +270,7 @@ def park(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Put the bench to rest for weeks: acid out, lines flushed, probes stored, tubes released; nothing is measured."""
+    """Put the bench to rest for weeks: acid out, lines flushed, probes stored, tubes released. Nothing is measured."""
     begin("park", {}, answer, yes, who, bench, socket, as_json)
 
 
@@ -250,7 +282,7 @@ def resume(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Take a parked bench up again; results are provisional until they have come to rest."""
+    """Take a parked bench into use again. Results are provisional until they have settled."""
     begin("resume", {}, answer, yes, who, bench, socket, as_json)
 
 
@@ -261,7 +293,7 @@ def rejoin(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Take up the guided procedure that is under way: its question, and what it shows."""
+    """Rejoin the guided procedure that is under way, with its question and its display."""
     begin(None, {}, answer, yes, None, bench, socket, as_json)
 
 
@@ -311,9 +343,11 @@ def begin(
 
 
 def guide(
-    procedure: Annotated[str | None, typer.Argument(help="Its name; without one, what there is.")] = None,
+    procedure: Annotated[
+        str | None, typer.Argument(help="Name of the procedure. Without a name, list all of them.")
+    ] = None,
     options: Annotated[
-        list[str] | None, typer.Argument(help="KEY=VALUE, as often as needed; values as in TOML.")
+        list[str] | None, typer.Argument(help="Option of the procedure, as KEY=VALUE in TOML. Repeat it as needed.")
     ] = None,
     answer: AnswerOption = None,
     yes: YesOption = False,
@@ -322,7 +356,7 @@ def guide(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Begin any guided procedure by its name, those that have a command of their own too."""
+    """Begin a guided procedure by its name."""
     if procedure is None:
         _list_procedures(as_json=as_json)
         return
@@ -424,7 +458,9 @@ def _follow(watching: Any, asking: Any, question: dict[str, Any] | None, *, yes:
         found = next(coming, None)
         if found is None:
             raise NotRunningError(
-                "the service went away", where="rejoin", remedy="Check its log; what was in force stands"
+                "the service went away",
+                where="rejoin",
+                remedy="Check its log. The calibrations in force have not changed",
             )
         kind, what = found
         if question is not None and asking.call("status")["question"] != question:

@@ -8,17 +8,18 @@ import typer
 
 
 def init(
-    bench_file: Annotated[
-        Path | None, typer.Argument(help="Where to write it; without one /etc/saltern/bench.toml.")
-    ] = None,
+    bench_file: Annotated[Path | None, typer.Argument(help="File to write (default: /etc/saltern/bench.toml).")] = None,
     wiring: Annotated[
-        str | None, typer.Option("--from", help="The example whose wiring is yours: node, serial, header or simulated.")
+        str | None,
+        typer.Option("--from", help="Example whose wiring matches yours: node, serial, header or simulated."),
     ] = None,
     answer: Annotated[
-        list[str] | None, typer.Option(help="KEY=VALUE: an answer given beforehand, so often as you like.")
+        list[str] | None, typer.Option(help="Answer given in advance, as KEY=VALUE. Repeat it as often as you like.")
     ] = None,
-    usual: Annotated[bool, typer.Option("--usual", help="Take the usual answer where none is given.")] = False,
-    questions: Annotated[bool, typer.Option("--questions", help="List the questions and their keys, and end.")] = False,
+    usual: Annotated[bool, typer.Option("--usual", help="Use the usual answer where none is given.")] = False,
+    questions: Annotated[
+        bool, typer.Option("--questions", help="List the questions and their keys, then exit.")
+    ] = False,
 ) -> None:
     """Ask what only you can know of your bench, and write a commented bench file that `saltern check` accepts."""
     from saltern.config.first_file import WIRINGS, first_file, write_new
@@ -33,7 +34,7 @@ def init(
         return
     path = bench_file if bench_file is not None else bench_file_of(DEFAULT)
     if path.exists():
-        raise ConfigError("is there already, and stays as it is", where=str(path), remedy="Name another file")
+        raise ConfigError("exists already and is left unchanged", where=str(path), remedy="Name another file")
     given = dict(_pair(text) for text in answer or ())
     unknown = sorted(set(given) - {question.key for question in QUESTIONS})
     if unknown:

@@ -10,13 +10,13 @@ from saltern.cli.live import BenchOption, JsonOption, SocketOption, socket_of
 
 
 def condition(
-    name: Annotated[str, typer.Argument(help="As schedule.conditions names it.", show_default=False)],
-    holds: Annotated[bool, typer.Argument(help="yes or no", show_default=False)],
+    name: Annotated[str, typer.Argument(help="Name of the condition, from schedule.conditions.", show_default=False)],
+    holds: Annotated[bool, typer.Argument(help="Whether it is met: yes or no.", show_default=False)],
     bench: BenchOption = None,
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say whether a condition that scheduled determinations wait for is met."""
+    """Set whether a condition that scheduled determinations wait for is met."""
     from saltern.cli.done import say_done
     from saltern.rpc.client import AT_NEXT_REST_S, Client
 
@@ -26,12 +26,12 @@ def condition(
 
 
 def schedule(
-    count: Annotated[int, typer.Option(min=1, max=100, help="How many.")] = 10,
+    count: Annotated[int, typer.Option(min=1, max=100, help="Number of determinations to show.")] = 10,
     bench: BenchOption = None,
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Show the next determinations and why, and whether one is due now."""
+    """Show when the next determinations start and why, and whether one is due now."""
     from saltern.cli.present import print_json, say
     from saltern.cli.present_time import moment
     from saltern.rpc.client import Client
@@ -48,12 +48,12 @@ def schedule(
         say(f"{moment(slot['at_utc'], now, zone)} ({slot['why']})", hanging=2)
 
 
-alert = typer.Typer(help="Alerts: try the ways they go, and say that one was seen.", no_args_is_help=True)
+alert = typer.Typer(help="Test how alerts reach you, and acknowledge one.", no_args_is_help=True)
 
 
 @alert.command("test")
 def alert_test(bench: BenchOption = None, socket: SocketOption = None, as_json: JsonOption = False) -> None:
-    """Send a test alert by every way that is set up."""
+    """Send a test alert by every channel that is set up."""
     from saltern.cli.done import say_done
     from saltern.rpc.client import AT_NEXT_REST_S, Client
 
@@ -78,12 +78,12 @@ def alert_test(bench: BenchOption = None, socket: SocketOption = None, as_json: 
 
 @alert.command()
 def acknowledge(
-    code: Annotated[str, typer.Argument(help="As `saltern status --json` names it.", show_default=False)],
+    code: Annotated[str, typer.Argument(help="The alert's code, from `saltern status --json`.", show_default=False)],
     bench: BenchOption = None,
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say that an alert was seen; it is not repeated while it stands."""
+    """Acknowledge an alert: it is not repeated while it stands."""
     from saltern.cli.done import say_done
     from saltern.rpc.client import AT_NEXT_REST_S, Client
 

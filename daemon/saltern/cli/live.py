@@ -12,7 +12,10 @@ from saltern.chemistry.alkalinity_unit import AlkalinityUnit
 from saltern.errors import ConfigError, NotRunningError
 
 BenchOption = Annotated[Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="The service's bench file.")]
-SocketOption = Annotated[Path | None, typer.Option("--socket", envvar="SALTERN_SOCKET", help="Its socket, instead.")]
+SocketOption = Annotated[
+    Path | None,
+    typer.Option("--socket", envvar="SALTERN_SOCKET", help="The service's socket, instead of a bench file."),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")]
 
 
@@ -45,7 +48,7 @@ def socket_of(bench: Path | None, socket: Path | None) -> Path:
 
 
 def status(bench: BenchOption = None, socket: SocketOption = None, as_json: JsonOption = False) -> None:
-    """Show one screen: last result, trend, next run, what the bench does, what runs out, what is wrong."""
+    """Show one screen: last result, trend, next run, current activity, supplies and problems."""
     from saltern.rpc.client import Client
 
     with Client(socket_of(bench, socket)) as client:
@@ -74,15 +77,20 @@ def _newest_of_the_tank(client: Any, last: dict[str, Any] | None) -> dict[str, A
 
 def measure(
     source: Annotated[
-        str, typer.Option(help="tank, or a bucket kept out of its trend: reference, new-saltwater, other.")
+        str,
+        typer.Option(
+            help="Water to measure: tank, or water kept out of the tank's trend: reference, new-saltwater, other."
+        ),
     ] = "tank",
-    follow: Annotated[bool, typer.Option("--follow", help="Watch the one under way; start none.")] = False,
-    wait: Annotated[bool, typer.Option("--wait", help="Say nothing until it is done.")] = False,
+    follow: Annotated[
+        bool, typer.Option("--follow", help="Watch the determination that is under way, and start none.")
+    ] = False,
+    wait: Annotated[bool, typer.Option("--wait", help="Print nothing until it is done.")] = False,
     bench: BenchOption = None,
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Measure now and watch; Ctrl-C stops the watching, never the measuring."""
+    """Measure now and watch. Ctrl-C stops the watching, never the measuring."""
     from saltern.cli.present import print_json
     from saltern.rpc.client import Client
 
@@ -127,13 +135,13 @@ def _watch(client: Any, running: dict[str, Any], unit: AlkalinityUnit, *, silent
 
 
 def away(
-    days: Annotated[float, typer.Argument(help="For how long; 0: back again.", show_default=False)],
-    look: Annotated[bool, typer.Option("--look", help="Only say what it would come to.")] = False,
+    days: Annotated[float, typer.Argument(help="Number of days; 0 means that you are back.", show_default=False)],
+    look: Annotated[bool, typer.Option("--look", help="Only show the resulting schedule.")] = False,
     bench: BenchOption = None,
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say that nobody is there for so many days: the schedule is stretched so that titrant and waste room last."""
+    """Announce that you are away: the schedule is stretched so that titrant and waste room last."""
     from saltern.rpc.client import AT_NEXT_REST_S, Client
 
     with Client(socket_of(bench, socket)) as client:
@@ -150,7 +158,7 @@ def away(
 
 
 def reload(bench: BenchOption = None, socket: SocketOption = None, as_json: JsonOption = False) -> None:
-    """Let the running service take up its bench file as it is now, as far as that may change."""
+    """Load the changed bench file into the running service. Some changes need a restart."""
     from saltern.cli.done import say_done
     from saltern.rpc.client import Client
 
@@ -160,7 +168,7 @@ def reload(bench: BenchOption = None, socket: SocketOption = None, as_json: Json
 
 
 def stop(bench: BenchOption = None, socket: SocketOption = None, as_json: JsonOption = False) -> None:
-    """Stop what is under way, pumps off; the determination is kept as void, and the service goes on."""
+    """Stop all pumps and what is under way. The determination is kept and marked void; the service goes on."""
     from saltern.cli.done import say_done
     from saltern.rpc.client import Client
 

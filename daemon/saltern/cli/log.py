@@ -11,19 +11,21 @@ import typer
 from saltern.cli.live import BenchOption, JsonOption, SocketOption, socket_of
 from saltern.errors import ConfigError, RemoteError
 
-log = typer.Typer(help="Write down what happened at the tank; list, undo and correct it.", no_args_is_help=True)
+log = typer.Typer(help="Keep a log of the tank: add, list, undo and correct entries.", no_args_is_help=True)
 At = Annotated[
     str | None,
-    typer.Option("--at", help="When: 'yesterday 9:00', '2 h ago', 9:00, ISO 8601; now otherwise. The bench's zone."),
+    typer.Option(
+        "--at", help="Date and time in the bench's zone: 'yesterday 9:00', '2 h ago', 9:00 or ISO 8601 (default: now)."
+    ),
 ]
-Yes = Annotated[bool, typer.Option("--yes", help="What would be asked about is so.")]
-Who = Annotated[str | None, typer.Option("--who", help="Who says so; your user's name otherwise.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Accept entries that would otherwise be questioned.")]
+Who = Annotated[str | None, typer.Option("--who", help="Name of the person (default: your user name).")]
 UnitOption = Annotated[
     str | None,
-    typer.Option("--unit", help="Of alkalinity: dKH, meq/L, 'mg/L CaCO3', umol/kg; the bench file's otherwise."),
+    typer.Option("--unit", help="Unit of alkalinity: dKH, meq/L, 'mg/L CaCO3' or umol/kg (default: the bench file's)."),
 ]
-Supplement = Annotated[str, typer.Argument(help="As tank.supplements names it.", show_default=False)]
-Salinity = Annotated[float | None, typer.Option("--salinity", help="Of the new water.")]
+Supplement = Annotated[str, typer.Argument(help="Name of the supplement, from tank.supplements.", show_default=False)]
+Salinity = Annotated[float | None, typer.Option("--salinity", help="Salinity of the new water.")]
 ASKED = 6
 """The service's code for: somebody must say that it is so."""
 
@@ -31,8 +33,8 @@ ASKED = 6
 @log.command()
 def dose(
     supplement: Supplement,
-    amount: Annotated[float, typer.Argument(help="How much.", show_default=False)],
-    unit: Annotated[str, typer.Option(help="mL or g.")] = "mL",
+    amount: Annotated[float, typer.Argument(help="Amount of the dose.", show_default=False)],
+    unit: Annotated[str, typer.Option(help="Unit of the amount: mL or g.")] = "mL",
     at: At = None,
     who: Who = None,
     yes: Yes = False,
@@ -40,7 +42,7 @@ def dose(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """A dose by hand; no determination starts soon after it."""
+    """Log a dose by hand. No determination starts soon after it."""
     entry = {"kind": "dose", "chemical": supplement, "amount": amount, "unit": unit}
     _write(entry, at, who, bench, socket, yes=yes, as_json=as_json)
 
@@ -48,7 +50,7 @@ def dose(
 @log.command()
 def doser(
     supplement: Supplement,
-    ml_per_day: Annotated[float, typer.Argument(help="mL a day from then on; 0: it stands.", show_default=False)],
+    ml_per_day: Annotated[float, typer.Argument(help="New setting, in mL a day; 0 means stopped.", show_default=False)],
     at: At = None,
     who: Who = None,
     yes: Yes = False,
@@ -56,16 +58,20 @@ def doser(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """A doser was set: so much of a supplement a day from then on."""
+    """Log a new setting of a doser: mL of a supplement a day."""
     entry = {"kind": "doser", "supplement": supplement, "ml_per_day": ml_per_day}
     _write(entry, at, who, bench, socket, yes=yes, as_json=as_json)
 
 
 @log.command("water-change")
 def water_change(
-    litres: Annotated[float, typer.Argument(help="How much was replaced, L.", show_default=False)],
-    alkalinity: Annotated[float | None, typer.Option("--alkalinity", help="Of the new water, in --unit.")] = None,
-    alkalinity_dkh: Annotated[float | None, typer.Option("--alkalinity-dkh", help="The same, in dKH.")] = None,
+    litres: Annotated[float, typer.Argument(help="Volume replaced, in L.", show_default=False)],
+    alkalinity: Annotated[
+        float | None, typer.Option("--alkalinity", help="Alkalinity of the new water, in --unit.")
+    ] = None,
+    alkalinity_dkh: Annotated[
+        float | None, typer.Option("--alkalinity-dkh", help="Alkalinity of the new water, in dKH.")
+    ] = None,
     salinity: Salinity = None,
     unit: UnitOption = None,
     at: At = None,
@@ -75,7 +81,7 @@ def water_change(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """A water change, and what went in."""
+    """Log a water change and the new water's values."""
     if alkalinity is not None and alkalinity_dkh is not None:
         raise ConfigError(
             "both are the same", where="--alkalinity", remedy="Give one of --alkalinity, --alkalinity-dkh"
@@ -91,12 +97,13 @@ def other_test(
     quantity: Annotated[
         str,
         typer.Argument(
-            help="alkalinity, calcium, magnesium, phosphate, nitrate (mg/L), salinity, ph, other.", show_default=False
+            help="Quantity: alkalinity, calcium, magnesium, phosphate, nitrate (mg/L), salinity, ph, other.",
+            show_default=False,
         ),
     ],
     value: Annotated[float, typer.Argument(show_default=False)],
     method: Annotated[str, typer.Argument(help="How it was measured.")] = "kit",
-    u: Annotated[float | None, typer.Option(help="Its standard uncertainty: half of what the kit's ± says.")] = None,
+    u: Annotated[float | None, typer.Option(help="Standard uncertainty: half of the kit's ± value.")] = None,
     unit: UnitOption = None,
     at: At = None,
     who: Who = None,
@@ -105,7 +112,7 @@ def other_test(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """A value measured by other means, with its own uncertainty."""
+    """Log a value that you measured by other means, with its uncertainty."""
     from saltern.cli.log_file import QUANTITIES
 
     if quantity == "alkalinity":
@@ -122,17 +129,18 @@ def event(
     what: Annotated[
         str,
         typer.Argument(
-            help="coral-added, coral-removed, pump-stopped, pump-started, light-changed, other.", show_default=False
+            help="Event: coral-added, coral-removed, pump-stopped, pump-started, light-changed, other.",
+            show_default=False,
         ),
     ],
-    text: Annotated[str, typer.Argument(help="More of it.")] = "",
+    text: Annotated[str, typer.Argument(help="Details of the event.")] = "",
     at: At = None,
     who: Who = None,
     bench: BenchOption = None,
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Something that may explain a change in the tank."""
+    """Log an event that may explain a change in the tank."""
     _write({"kind": "event", "what": what, "text": text}, at, who, bench, socket, yes=True, as_json=as_json)
 
 
@@ -145,18 +153,18 @@ def remark(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Anything worth remembering."""
+    """Log a remark."""
     _write({"kind": "remark", "text": text}, at, who, bench, socket, yes=True, as_json=as_json)
 
 
 @log.command("list")
 def list_(
-    limit: Annotated[int, typer.Option(min=1, max=200, help="How many, newest.")] = 20,
+    limit: Annotated[int, typer.Option(min=1, max=200, help="Number of entries, the newest ones.")] = 20,
     bench: BenchOption = None,
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """List what was written down, oldest first; what was undone is shown with its mark."""
+    """List the entries, oldest first. Undone entries are marked."""
     from saltern.cli.present import console, print_json, say_lines
     from saltern.cli.present_log import log_lines
     from saltern.rpc.client import Client
@@ -173,13 +181,15 @@ def list_(
 
 @log.command()
 def undo(
-    number: Annotated[int, typer.Argument(min=1, help="As `saltern log list` shows it.", show_default=False)],
+    number: Annotated[
+        int, typer.Argument(min=1, help="Number of the entry, from `saltern log list`.", show_default=False)
+    ],
     who: Who = None,
     bench: BenchOption = None,
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Let an entry count no more; it stays with its mark. Of an import, all entries."""
+    """Undo an entry, or all entries of an import. They stay in the list, marked."""
     from saltern.cli.present import print_json
     from saltern.rpc.client import AT_NEXT_REST_S, Client
 
@@ -194,9 +204,11 @@ def undo(
 
 @log.command()
 def correct(
-    number: Annotated[int, typer.Argument(min=1, help="As `saltern log list` shows it.", show_default=False)],
+    number: Annotated[
+        int, typer.Argument(min=1, help="Number of the entry, from `saltern log list`.", show_default=False)
+    ],
     changes: Annotated[
-        list[str] | None, typer.Argument(help="What is otherwise: amount=4, value=7.6, text='...'", show_default=False)
+        list[str] | None, typer.Argument(help="Values to change: amount=4, value=7.6, text='...'.", show_default=False)
     ] = None,
     at: At = None,
     who: Who = None,
@@ -205,7 +217,7 @@ def correct(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Put a corrected entry in the place of one; the old one stays with its mark."""
+    """Replace an entry by a corrected one. The old one stays in the list, marked."""
     from saltern.rpc.client import Client
 
     with Client(socket_of(bench, socket)) as client:
@@ -223,7 +235,7 @@ def correct(
 
 @log.command("import")
 def import_(
-    file: Annotated[Path, typer.Argument(help="CSV with a header: at, kind, and the words of each kind.")],
+    file: Annotated[Path, typer.Argument(help="CSV file with a header: at, kind, and the columns of each kind.")],
     who: Who = None,
     yes: Yes = False,
     bench: BenchOption = None,

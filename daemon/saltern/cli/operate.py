@@ -18,12 +18,12 @@ Words = Annotated[list[str], typer.Argument(show_default=False)]
 
 
 def reset(bench_file: BenchFile = None, bench: BenchOption = None, as_json: JsonOption = False) -> None:
-    """Clear latched interlocks, if their causes have gone."""
+    """Clear latched interlocks whose causes have gone."""
     _operate(_bench(bench_file, bench), ["reset"], as_json=as_json)
 
 
 def empty(bench_file: BenchFile = None, bench: BenchOption = None, as_json: JsonOption = False) -> None:
-    """Drain the vessel, and say whether it is proved empty."""
+    """Drain the vessel, and report whether it is proved empty."""
     _operate(_bench(bench_file, bench), ["empty"], as_json=as_json)
 
 
@@ -50,7 +50,7 @@ def hold(
     bench: BenchOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Start nothing by schedule for some hours, while you work at the bench; it ends by itself. 0: let it go on."""
+    """Start nothing by schedule for some hours, while you work at the bench. It ends by itself; 0 ends it now."""
     named, (hours,) = _own(words, 1, bench, "hold HOURS")
     _operate(named, ["hold", f"{_hours(hours, least=0.0):g}"], as_json=as_json)
 

@@ -22,13 +22,15 @@ PACE = 10.0
 
 def practice(
     bench: Annotated[
-        Path | None, typer.Argument(help="A simulated bench file; without one, the default simulated bench.")
+        Path | None, typer.Argument(help="Bench file of a simulated bench (default: the shipped one).")
     ] = None,
-    pace: Annotated[float, typer.Option(min=0.1, max=10_000.0, help="Times faster than real time.")] = PACE,
-    hands: Annotated[str, typer.Option(help="What the hands do wrong, by name: to see it refused.")] = "practice",
-    alone: Annotated[bool, typer.Option("--alone", help="The hands answer too: look on.")] = False,
+    pace: Annotated[
+        float, typer.Option(min=0.1, max=10_000.0, help="Factor by which time runs faster than real time.")
+    ] = PACE,
+    hands: Annotated[str, typer.Option(help="Name of a mistake that the hands make, to see it refused.")] = "practice",
+    alone: Annotated[bool, typer.Option("--alone", help="Let the hands answer as well, and watch.")] = False,
     new: Annotated[
-        bool, typer.Option("--new", help="The bench is one that nobody has tried: saltern bring-up.")
+        bool, typer.Option("--new", help="Begin with a bench that nobody has tried: for saltern bring-up.")
     ] = False,
 ) -> None:
     """Rehearse on the simulated bench: begin guided procedures at another terminal, and hands here do what is asked."""

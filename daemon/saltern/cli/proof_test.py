@@ -16,8 +16,8 @@ DONE_WITHIN_S = 60.0
 
 
 def proof_test(
-    within: Annotated[float, typer.Option("--within", min=1.0, help="Seconds to wait for each.")] = 120.0,
-    who: Annotated[str | None, typer.Option(help="Name for the records; the user's otherwise.")] = None,
+    within: Annotated[float, typer.Option("--within", min=1.0, help="Seconds to wait for each interlock.")] = 120.0,
+    who: Annotated[str | None, typer.Option(help="Your name, for the records (default: the user's name).")] = None,
     bench: BenchOption = None,
     socket: SocketOption = None,
     as_json: JsonOption = False,

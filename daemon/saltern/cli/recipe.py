@@ -16,23 +16,32 @@ FINE_TAKES_G, COARSE_TAKES_G = 200.0, 5000.0
 
 
 def recipe(
-    what: Annotated[str, typer.Argument(help="carbonate: a standard of known alkalinity. titrant: dilute acid.")] = (
-        "carbonate"
-    ),
+    what: Annotated[
+        str, typer.Argument(help="carbonate (a standard of known alkalinity) or titrant (dilute acid).")
+    ] = ("carbonate"),
     bench: BenchOption = None,
-    alkalinity: Annotated[float, typer.Option(min=500, max=6000, help="Wanted of the standard, umol/kg.")] = 2400.0,
-    scale_g: Annotated[float, typer.Option(min=0.0001, max=1.0, help="Step of the fine scale, g.")] = 0.01,
-    coarse_g: Annotated[float, typer.Option(min=0.01, max=10.0, help="Step of the coarse scale, g.")] = 1.0,
-    oven_c: Annotated[float, typer.Option(min=50, max=400, help="What your oven reaches, degC.")] = 250.0,
+    alkalinity: Annotated[
+        float, typer.Option(min=500, max=6000, help="Alkalinity of the standard, in umol/kg.")
+    ] = 2400.0,
+    scale_g: Annotated[float, typer.Option(min=0.0001, max=1.0, help="Resolution of the fine scale, in g.")] = 0.01,
+    coarse_g: Annotated[float, typer.Option(min=0.01, max=10.0, help="Resolution of the coarse scale, in g.")] = 1.0,
+    oven_c: Annotated[float, typer.Option(min=50, max=400, help="Highest temperature of your oven, in degC.")] = 250.0,
     nacl_blank: Annotated[
-        float | None, typer.Option(min=-50, max=500, help="Alkalinity of the salt water alone, if measured, umol/kg.")
+        float | None,
+        typer.Option(min=-50, max=500, help="Alkalinity of the salt water alone, if you measured it, in umol/kg."),
     ] = None,
-    mass_g: Annotated[float | None, typer.Option(min=100, max=5000, help="Of the standard; enough otherwise.")] = None,
+    mass_g: Annotated[
+        float | None,
+        typer.Option(min=100, max=5000, help="Mass of the standard, in g (default: enough for a standardisation)."),
+    ] = None,
     mol_per_l: Annotated[
-        float | None, typer.Option(min=0.006, max=0.5, help="Of the titrant; what the bench file says otherwise.")
+        float | None,
+        typer.Option(min=0.006, max=0.5, help="Concentration of the titrant, in mol/L (default: the bench file's)."),
     ] = None,
-    litres: Annotated[float, typer.Option(min=0.1, max=10, help="Of titrant.")] = 1.0,
-    stock_mol_per_l: Annotated[float, typer.Option("--from", min=0.05, max=12, help="Acid you have, mol/L.")] = 1.0,
+    litres: Annotated[float, typer.Option(min=0.1, max=10, help="Volume of titrant, in L.")] = 1.0,
+    stock_mol_per_l: Annotated[
+        float, typer.Option("--from", min=0.05, max=12, help="Concentration of the acid that you have, in mol/L.")
+    ] = 1.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
     """Show how to make a standard of sodium carbonate in salt water, or a bottle of titrant, with two scales."""

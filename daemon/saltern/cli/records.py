@@ -16,9 +16,9 @@ from saltern.errors import ConfigError, StorageError
 if TYPE_CHECKING:
     from saltern.records.store import Store
 
-DbOption = Annotated[Path | None, typer.Option("--db", help="The records.")]
+DbOption = Annotated[Path | None, typer.Option("--db", help="Records to read.")]
 BenchOption = Annotated[
-    Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file; its records are used.")
+    Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file whose records are read.")
 ]
 MOST_ROWS = 1_000_000
 
@@ -29,14 +29,17 @@ class What(StrEnum):
 
 
 def export(
-    what: Annotated[What, typer.Argument(help="results, or the keeper's log.")] = What.RESULTS,
+    what: Annotated[What, typer.Argument(help="Content to export: results, or the keeper's log.")] = What.RESULTS,
     to: Annotated[
-        Path | None, typer.Option("--to", help="File: CSV, or Parquet if it ends in .parquet; else CSV to the screen.")
+        Path | None,
+        typer.Option(
+            "--to", help="File to write: CSV, or Parquet if its name ends in .parquet (default: CSV to the screen)."
+        ),
     ] = None,
-    since: Annotated[str | None, typer.Option(help="ISO 8601; everything otherwise.")] = None,
+    since: Annotated[str | None, typer.Option(help="Earliest time to export, ISO 8601 (default: everything).")] = None,
     db: DbOption = None,
     bench: BenchOption = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Say what was written as JSON; needs --to.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Report the written file as JSON. Needs --to.")] = False,
 ) -> None:
     """Write CSV with units in its headers, or Parquet with units in its metadata; times in UTC."""
     from saltern.cli.done import say_done
@@ -92,7 +95,7 @@ def _opened(to: Path | None) -> AbstractContextManager[TextIO]:
 
 
 def backup(
-    to: Annotated[Path, typer.Argument(help="File to write; best on another disk.", show_default=False)],
+    to: Annotated[Path, typer.Argument(help="File to write, best on another disk.", show_default=False)],
     db: DbOption = None,
     bench: BenchOption = None,
     as_json: JsonOption = False,
@@ -107,11 +110,13 @@ def backup(
 
 
 def restore(
-    backup: Annotated[Path, typer.Argument(help="A backup.", show_default=False)],
-    bench: Annotated[Path, typer.Argument(help="Bench file to write; its records beside it.", show_default=False)],
+    backup: Annotated[Path, typer.Argument(help="Backup to restore.", show_default=False)],
+    bench: Annotated[
+        Path, typer.Argument(help="Bench file to write. Its records are written beside it.", show_default=False)
+    ],
     as_json: JsonOption = False,
 ) -> None:
-    """Put a backup's bench file and records in place, on this machine or another; nothing is overwritten."""
+    """Restore bench file and records from a backup, on this machine or another. Nothing is overwritten."""
     from saltern.cli.done import say_done
     from saltern.records.backup import restore as put_back
 

@@ -18,12 +18,12 @@ if TYPE_CHECKING:  # a command that is not asked for loads nothing
 
 def report(
     bench: BenchOption = None,
-    days: Annotated[int, typer.Option(min=1, max=3660, help="How many days back.")] = 30,
-    to: Annotated[Path, typer.Option("--to", help="The page to write.")] = Path("report.html"),
-    png: Annotated[Path | None, typer.Option(help="Also the chart alone, as a picture.")] = None,
+    days: Annotated[int, typer.Option(min=1, max=3660, help="Number of days to cover.")] = 30,
+    to: Annotated[Path, typer.Option("--to", help="Page to write.")] = Path("report.html"),
+    png: Annotated[Path | None, typer.Option(help="Picture to write: the chart alone.")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write one page that needs no network: values with their uncertainty, what was written down, what was wrong."""
+    """Write a page that needs no network: values with their uncertainty, the log, and problems."""
     from zoneinfo import ZoneInfo
 
     from saltern.cli.done import say_done

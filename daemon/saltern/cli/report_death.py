@@ -30,9 +30,9 @@ CAUSES = {
 
 
 def report_death(
-    instance: Annotated[str, typer.Option(help="The installed bench whose service has ended.", show_default=False)],
+    instance: Annotated[str, typer.Option(help="Installed bench whose service has ended.", show_default=False)],
 ) -> None:
-    """Count and report a death of a service, from what systemd says of it; its unit calls this, after safe-off."""
+    """Count and report the death of a service. Its systemd unit calls this after safe-off."""
     from saltern.config.paths import bench_file_of, runtime_of
     from saltern.errors import ConfigError
     from saltern.running.deaths import deaths, died, forget, keep, outputs_are_low

@@ -16,11 +16,11 @@ UNKNOWN_ZONE = "UTC"
 
 
 def results(
-    db: Annotated[Path | None, typer.Option(help="The records.")] = None,
+    db: Annotated[Path | None, typer.Option(help="Records to read.")] = None,
     bench: Annotated[
-        Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file; its records are used.")
+        Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file whose records are read.")
     ] = None,
-    limit: Annotated[int, typer.Option(min=1, max=10_000, help="How many, newest.")] = 20,
+    limit: Annotated[int, typer.Option(min=1, max=10_000, help="Number of results, the newest ones.")] = 20,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
     """List results, oldest first."""

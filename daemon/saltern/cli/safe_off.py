@@ -15,12 +15,12 @@ from saltern.cli.live import JsonOption
 
 def safe_off(
     outputs: Annotated[
-        Path | None, typer.Argument(help="A list that a service wrote; every list of this computer otherwise.")
+        Path | None, typer.Argument(help="List of outputs that a service wrote (default: every list on this computer).")
     ] = None,
     instance: Annotated[
-        str | None, typer.Option(help="That of one installed bench alone, as its unit does.", show_default=False)
+        str | None, typer.Option(help="Only the outputs of this installed bench.", show_default=False)
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Kill a service even if it is alive and scans.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Kill the service even if it is alive and scanning.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Drive every output low, without service, records or bench file; a hung service is killed first."""

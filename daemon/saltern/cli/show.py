@@ -12,14 +12,14 @@ from saltern.cli.results import Reader, reader_of, records_path
 
 def show(
     number: Annotated[int, typer.Argument(min=1, help="Number of the determination.")],
-    db: Annotated[Path | None, typer.Option(help="The records.")] = None,
+    db: Annotated[Path | None, typer.Option(help="Records to read.")] = None,
     bench: Annotated[
-        Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file; its records are used.")
+        Path | None, typer.Option("--bench", envvar="SALTERN_BENCH", help="Bench file whose records are read.")
     ] = None,
-    budget: Annotated[bool, typer.Option("--budget", help="Only where its uncertainty comes from.")] = False,
+    budget: Annotated[bool, typer.Option("--budget", help="Show only the sources of its uncertainty.")] = False,
     method: Annotated[str | None, method_option(help="Evaluate its curve again by this method.")] = None,
     under: Annotated[
-        list[int] | None, typer.Option(help="Evaluate it again under this calibration; may be given again.")
+        list[int] | None, typer.Option(help="Evaluate it again under this calibration. Can be repeated.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
@@ -76,7 +76,7 @@ IMPROVE = {
     "sample weighed, difference of two": "shield the balance from draught and tubes",
     "salinity": "calibrate the conductivity cell with two standards",
     "temperature": "calibrate the temperature probe",
-    "expansion of the titrant": "keep the bottle at the vessel's temperature, and say so (titrant.temperature_u_k)",
+    "expansion of the titrant": "keep the bottle at the vessel's temperature, and set titrant.temperature_u_k",
     "sample metered at another temperature": "a balance under the vessel, or a shorter line",
     "scatter beyond what is stated": "look for air in the lines; a balance under the vessel",
     "residue": "a waste tip nearer the floor, or a larger sample",

@@ -10,7 +10,7 @@ def simulate(
     scenario: Annotated[Path | None, typer.Argument(help="Scenario file (TOML).", show_default=False)] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
     schema: Annotated[
-        bool, typer.Option("--schema", help="Print what a scenario may say, as JSON Schema, and run nothing.")
+        bool, typer.Option("--schema", help="Print the JSON Schema of scenarios and run nothing.")
     ] = False,
 ) -> None:
     """Run the whole service against the simulated bench, for as many days as the scenario says."""

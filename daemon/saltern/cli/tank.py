@@ -16,10 +16,10 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, and only J
 
 def tank(
     bench: BenchOption = None,
-    at: Annotated[str | None, typer.Option(help="As it stood then, ISO 8601; otherwise at the newest result.")] = None,
+    at: Annotated[str | None, typer.Option(help="Time to judge at, ISO 8601 (default: the newest result).")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Show what the tank consumes, where it is going, what has changed, and what to dose."""
+    """Show the tank's consumption, its forecast, what has changed, and what to dose."""
     from saltern.cli.present import console, print_json
     from saltern.clock import RealClock
     from saltern.config.loading import load_bench

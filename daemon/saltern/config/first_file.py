@@ -191,7 +191,7 @@ def write_new(path: Path, text: str) -> None:
             file.write(text)
     except FileExistsError as error:
         raise ConfigError(
-            "is there already, and stays as it is", where=str(path), remedy="Move it away, or name another file"
+            "exists already and is left unchanged", where=str(path), remedy="Move it away, or name another file"
         ) from error
     except OSError as error:
         raise ConfigError(

@@ -93,10 +93,10 @@ QUESTIONS = (
     _word(
         "name", "What is the bench called?", "Small letters, digits and hyphens: it names files and topics.", "bench"
     ),
-    _word("time_zone", "In which time zone does it stand?", "As in the time-zone database: Europe/Lisbon.", "UTC"),
+    _word("time_zone", "In which time zone is it?", "As in the time-zone database: Europe/Lisbon.", "UTC"),
     _number(
         "height_of_100_ml_mm",
-        "How high does 100 mL of water stand in the vessel?",
+        "How high do 100 mL of water fill the vessel?",
         "Put in stirrer bar and probes, wet and tip out the vessel, weigh in 100 g of water; from the inner floor.",
         "mm",
         5.0,
@@ -152,7 +152,7 @@ QUESTIONS = (
     _number(
         "tank_surface_mm",
         "How high is the tank's surface above the vessel's inner floor?",
-        "Negative where the tank stands lower: the safe way, for then no sea water can run in by itself.",
+        "Negative if the tank is lower. That is the safe way: sea water cannot run in by itself.",
         "mm",
         -3000.0,
         3000.0,

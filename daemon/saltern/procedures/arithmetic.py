@@ -104,7 +104,7 @@ def warnings(config: BenchConfig) -> list[str]:
     back_ml = siphoned_into_the_bottle_ml(config)
     if back_ml > SIPHONED_SHARE * config.titrant.bottle_ml:
         found.append(
-            "the titrant tip dips into the liquid in which the probes wait, and the bottle stands lower: through a "
+            "the titrant tip dips into the liquid in which the probes wait, and the bottle is lower: through a "
             f"worn head up to {back_ml:.0f} mL of it would siphon into the acid between two runs. Set "
             "sample.keep_wet_ml so that the tip hangs in air, or fit a normally closed valve in the line: "
             "[pumps.titrant.valve]"
@@ -119,7 +119,7 @@ def warnings(config: BenchConfig) -> list[str]:
             )
     if config.vessel.waste_tip_mm > 2.0:
         found.append(
-            "the waste tip stands more than 2 mm above the floor: put it lower, or the residue dilutes each sample"
+            "the waste tip is more than 2 mm above the floor: put it lower, or the residue dilutes each sample"
         )
     if config.vessel.titrant_tip_mm >= _height_mm(config, config.sample.volume_ml):
         found.append("the titrant tip does not dip into the sample: put it lower or fill more")

@@ -159,8 +159,8 @@ def _read_buffer(
             f"in {buffer} the signal still moves by {found.slope_per_min:+.2f} mV a minute after "
             f"{found.took_s / 60.0:.0f} minutes",
             kind=Kind.PH,
-            remedy="Clean the probe and refill or soak it as its sheet says; a new one may need a day in storage "
-            "solution. Then begin again",
+            remedy="Clean the probe, then refill or soak it as its data sheet says. A new one may need a day in "
+            "storage solution. Then begin again",
         )
     signals_mv, times_s = np.array(seen).T
     return found.value, found.noise, time_constant_s(times_s, signals_mv), notebook.temperature_c()

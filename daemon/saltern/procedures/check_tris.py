@@ -96,7 +96,8 @@ def check_tris(bench: Bench, prompts: Prompts, options: TrisOptions, past: Seque
             Cause.OFFSET,
             f"reported pH is off by {off - probe.tris_off_ph:+.3f}, {beyond:.1f} standard uncertainties",
             kind=Kind.PH,
-            remedy="Make a fresh buffer and let the probe stand in seawater for half an hour; then clean or replace it",
+            remedy="Make a fresh buffer and leave the probe in seawater for half an hour. If that does not help, clean "
+            "or replace it",
             readings=({"emf_mv": found.value, "temperature_c": temperature_c, "ph_total": reads, "tris": is_ph},),
         )
     words = f"pH reads {off:+.3f} too high in tris at {temperature_c:.1f} degC, u {u:.3f}: it is taken off"

@@ -307,7 +307,7 @@ def until_stable(bench: Bench, read: Callable[[], float], tolerance: Callable[[f
             return now
         before = now
     raise ReadingError(
-        f"no two readings in a row agree in {MOST_TRIES} tries; the last is {before:.4g}",
+        f"no two consecutive readings agreed in {MOST_TRIES} tries; the last is {before:.4g}",
         where=f"{bench.config.name}, measure",
         remedy="Look for a bubble at the conductivity cell, a loose plug, or a probe out of the liquid",
     )

@@ -174,7 +174,7 @@ def repeatability(d: Determination, sources: Set[str] = OWN) -> float:
 
 
 def stated_u_percent(config: BenchConfig) -> float:
-    """Return by how much the bench file lets a first factor lie from 1: what labels and calibrations state."""
+    """Return how far from 1 a first factor may be, by the stated uncertainties of labels and calibrations."""
     pumps, balance = config.pumps, config.probes.balance
     of_the_sample = pumps.sample.gain_u_percent
     if config.sample.draw_down is not None:

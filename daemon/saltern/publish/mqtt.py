@@ -46,7 +46,7 @@ TOPICS = {
     "result": Topic(True, "the newest determination, of whatever water"),
     "alert": Topic(False, "each alert, once"),
     "status": Topic(True, "how the bench is, each minute; its `newest` is the tank's newest reportable result"),
-    "tank": Topic(True, "what the tank consumes, where it goes, what changed; as reckoned after each result"),
+    "tank": Topic(True, "what the tank consumes, where it goes, what changed; as calculated after each result"),
     "advice": Topic(True, "what to dose, where `[outlets.mqtt.advice]` asks for it; empty once the service has ended"),
     "state": Topic(
         True, "`online` while the control loop runs, else `offline`: by the last will if the network is gone"

@@ -37,7 +37,7 @@ GAUGES = {
     "saltern_titrant_litres": "Titrant left, at least",
     "saltern_waste_room_litres": "Room in the waste container, at least",
     "saltern_vessel_litres": "Liquid in the vessel, at most",
-    "saltern_alerts": "Alerts that stand",
+    "saltern_alerts": "Alerts that are active",
     "saltern_tank_consumption_moles_per_kilogram_per_second": (
         "Alkalinity that the tank takes up, over the shortest window of its picture"
     ),

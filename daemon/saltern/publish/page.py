@@ -72,7 +72,7 @@ class Page(Table):
     @model_validator(mode="after")
     def _somewhere(self) -> "Page":
         if self.folder is None and self.address is None:
-            msg = "give folder, address, or both: otherwise nobody sees the page"
+            msg = "give folder, address, or both: without one the page is not visible"
             raise ValueError(msg)
         return self
 

@@ -192,7 +192,7 @@ def unseen_acid_against(history: History, acid: Estimate | None, absolute_u: flo
     Parameters
     ----------
     history
-        What it usually is: constants, borate and a bent electrode repeat in that. The fewer results, the wider the limit.
+        What it usually is: constants, borate and a bent electrode repeat in that. Of few results the limit is wider.
     acid
         As this run found it, with the uncertainty of its fit.
     absolute_u

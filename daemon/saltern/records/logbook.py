@@ -95,7 +95,7 @@ def _counting(store: Store, number: int) -> Logged:
         raise StorageError(
             f"entry {number} no longer counts: {one.undone_by or 'somebody'} undid it",
             where="log",
-            remedy="Write it down anew, if it was so after all",
+            remedy="Log it again, if it was right after all",
         )
     return one
 

@@ -47,7 +47,7 @@ class Client:
             raise NotRunningError(
                 "you may not ask this service",
                 where=str(path),
-                remedy="Let root add you to the group saltern (to act) or saltern-read (to read), then log in anew",
+                remedy="Let root add you to the group saltern (to act) or saltern-read (to read), then log in again",
             ) from error
         except OSError as error:
             self._socket.close()

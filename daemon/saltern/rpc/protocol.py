@@ -67,7 +67,7 @@ class MeasureParams(Params):
 SaidTime = Annotated[
     str, Field(max_length=40, description="ISO 8601, or as it is said: 'yesterday 9:00', '2 h ago'; the bench's zone")
 ]
-Who = Annotated[str, Field(max_length=60, description="who says so")]
+Who = Annotated[str, Field(max_length=60, description="name of the person")]
 Sure = Annotated[bool, Field(description="true: what would be asked about is so")]
 
 

@@ -369,7 +369,7 @@ def _reads_only(method: str) -> protocol.ReaderError:
     return protocol.ReaderError(
         "you may read, and not act",
         where=method,
-        remedy="Let root add you to the group saltern, then log in anew",
+        remedy="Let root add you to the group saltern, then log in again",
     )
 
 
@@ -386,7 +386,7 @@ def _send_off(connection: socket.socket) -> None:
     error = protocol.ReaderError(
         "you may not ask this service",
         where="socket",
-        remedy="Let root add you to the group saltern (to act) or saltern-read (to read), then log in anew",
+        remedy="Let root add you to the group saltern (to act) or saltern-read (to read), then log in again",
     )
     with suppress(OSError):
         connection.send(messages.lines(protocol.failure_of(None, error, protocol.FAILED)))

@@ -151,7 +151,7 @@ def go_on_from(service: Workplace, prompts: Prompts, who: str) -> None:
         prompts.say(f"Next on the checklist: {coming.name}, {coming.title}: {coming.command}")
         return
     commission(store, who, PASSED_ALL, service.clock.now())
-    prompts.say("All of the checklist is on record: the bench is commissioned, and the schedule runs from now on")
+    prompts.say("The checklist is complete. The bench is commissioned, and the schedule runs from now on")
 
 
 def _wanted(store: Store, name: str | None) -> BringUpStep:

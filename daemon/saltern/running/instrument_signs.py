@@ -62,7 +62,7 @@ def signs(results: Sequence[Determination], newest: Sequence[Determination]) -> 
         found.append(Sign(Cause.ELECTRODE_DEAD, min(MOST_RATIO, 30.0**mute), words))
     restless = sum(Reason.UNSETTLED in d.alkalinity.reasons for d in last)
     if last and restless:
-        words = f"the electrode did not come to rest in {restless} of the last {len(last)} determinations"
+        words = f"the electrode did not settle in {restless} of the last {len(last)} determinations"
         found.append(Sign(Cause.STIRRER, min(MOST_RATIO, 6.0**restless), words))
     return found
 

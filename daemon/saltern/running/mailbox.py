@@ -41,7 +41,7 @@ class Mailbox:
         _put(self._for_records, act)
 
     def take_for_records(self) -> Iterator[Posted]:
-        """Yield what was left for the records."""
+        """Yield the acts that wait for the records."""
         while not self._for_records.empty():
             yield self._for_records.get_nowait()
 

@@ -52,7 +52,7 @@ class Probes:
         yield Watched(
             self._dry_by_s is not None and now_s > self._dry_by_s,
             "probes-dry",
-            "the probes have stood without fresh sample for too long: put them into storage solution or sample now",
+            "the probes have been without fresh sample for too long: put them into storage solution or sample now",
         )
 
     def heard(self, outcome: Determination) -> Watched:
@@ -64,7 +64,7 @@ class Probes:
             self._stand_dry(self._clock.monotonic())
         config = self._bench.config
         by = written_time(self._clock.now() + timedelta(hours=config.sample.dry_out_h), config.schedule.time_zone)
-        text = f"{not_clean}. The probes must stand in liquid by {by}"
+        text = f"{not_clean}. The probes must be in liquid by {by}"
         return Watched(not_clean is not None, Notice.NOT_LEFT_CLEAN.value, text)
 
     def _stand_dry(self, now_s: float) -> None:

@@ -22,13 +22,13 @@ def relieve(bench: Bench, alerting: Alerting) -> None:
     if drained is not None and drained.proved:
         alerting.alert(
             DRAINED,
-            "liquid stood at the float or in the tray with everything at rest. The vessel was drained, and is drained "
-            "again whenever its level rises. Find where the liquid comes from, then reset",
+            "there was liquid at the float or in the tray with all pumps at rest. The vessel was drained, and is "
+            "drained again whenever its level rises. Find where the liquid comes from, then reset",
         )
     elif drained is not None:
         alerting.alert(
             ENDED,
-            "liquid stood at the float or in the tray with everything at rest. A drain was not proved to empty the "
+            "there was liquid at the float or in the tray with all pumps at rest. A drain was not proved to empty the "
             "vessel, and there is not another: the vessel may run over. Come and look now, then reset",
         )
     elif not any(row.name in LEVEL_ROWS for row in bench.guard.acting):

@@ -306,7 +306,7 @@ class Service:
             bool(found.aside),
             "calibration-set-aside",
             f"set aside, because the bench cannot run with it: {found.why}. The bench file counts instead: calibrate "
-            "anew, or put an earlier one in force: saltern calibrations roll-back",
+            "again, or put an earlier one in force: saltern calibrations roll-back",
         )
 
     # What it does ---------------------------------------------------------------------

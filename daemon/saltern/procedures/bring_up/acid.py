@@ -24,7 +24,9 @@ def acid(site: Site) -> Found:
     empty(bench, notebook)
     keep_wet(bench, notebook)  # several lines' content: what stood in this one is gone then
     empty(bench, notebook)
-    prompts.confirm("acid-in", "Put the titrant inlet into the full bottle of titrant, standing lower than its tip")
+    prompts.confirm(
+        "acid-in", "Put the titrant inlet into the full bottle of titrant, which must be lower than the tip"
+    )
     full = bookkeeping.bottle_replaced(bench.ledger, bench.config.titrant.bottle_ml)
     bench.note(full, "bring-up: a full bottle of titrant")
     wet_the_probes(bench, notebook)

@@ -117,7 +117,7 @@ def inputs(site: Site) -> Found:
                 Kind.BRING_UP_INPUTS,
                 Cause.LOOSE,
                 f"{what} opened {bounces:.0f} times while its plug was wiggled",
-                "Crimp or solder that plug anew: a loose one stops the bench at night",
+                "Crimp or solder that plug again: a loose one stops the bench at night",
             )
         bench.guard.reset("bring-up")
     return Found(f"{len(statistics)} inputs answered alone, and none bounced", statistics=statistics)
@@ -202,14 +202,14 @@ def turning(site: Site) -> Found:
             raise StepRefusedError(
                 Kind.BRING_UP_TURNING,
                 Cause.REVERSED,
-                f"the {role} pump turns the wrong way: it would pump away from where it should",
+                f"the {role} pump turns the wrong way: it would pump in the wrong direction",
                 "Swap its two motor wires, or those of one coil of a stepper; or thread the hose the other way round",
             )
         if seen == 3:
             raise StepRefusedError(
                 Kind.BRING_UP_TURNING,
                 Cause.STANDS,
-                f"the {role} pump stands still with its permit and its drive on",
+                f"the {role} pump does not turn with its permit and its drive on",
                 "Check the motor supply, its fuse, the driver's enable and the second float's relay",
             )
     return Found("each pump turned the right way, hoses off")

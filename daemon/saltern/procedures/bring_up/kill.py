@@ -43,7 +43,7 @@ def _until_killed(site: Site) -> NoReturn:
     raise StepRefusedError(
         Kind.BRING_UP_KILL,
         Cause.NOT_KILLED,
-        f"the sample pump gave its {volume_ml:.0f} mL to the end: nobody killed the service",
+        f"the sample pump gave its {volume_ml:.0f} mL to the end: the service was not killed",
         "Have the second terminal ready before you press Enter",
     )
 

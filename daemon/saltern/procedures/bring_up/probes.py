@@ -49,7 +49,7 @@ def probes(site: Site) -> Found:
         statistics["pump_mv"] = _shift_mv(pumped_mv, before_mv, between_mv)
         _demand_still(statistics["pump_mv"], "the waste pump's motor is on")
 
-    prompts.confirm("unplug conductivity", "Pull the conductivity board's cable: the electrode is to stand alone")
+    prompts.confirm("unplug conductivity", "Pull the conductivity board's cable: the electrode must be connected alone")
     alone_mv = bench.readings.steady_emf_mv()
     prompts.confirm("plug conductivity", "Put the conductivity board's cable back")
     bench.look_at_ports()
