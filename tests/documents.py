@@ -173,7 +173,7 @@ def _codes() -> Iterator[str]:
 
 def _database() -> Iterator[str]:
     from saltern.clock import RealClock
-    from saltern.records.store import open_store
+    from saltern.records.opening import open_store
 
     yield from ("# The database", "", WRITTEN, "")
     yield from (

@@ -14,7 +14,7 @@ from saltern.model.determination import Determination, Source
 from saltern.model.ledger import Interval, Ledger
 from saltern.model.logbook import Dose, OtherTest, Remark, WaterChange
 from saltern.model.verdict import Quantity, Reason, Verdict
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from saltern.running.schedule import Decision
 from saltern.running.shown import Shown
 from saltern.running.status import picture

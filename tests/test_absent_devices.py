@@ -16,7 +16,8 @@ from saltern.errors import SalternError, StartupError
 from saltern.model.determination import Source
 from saltern.ports import DeviceUnavailableError
 from saltern.procedures.determination import Expectation, determine
-from saltern.records.store import IN_MEMORY, open_store
+from saltern.records.opening import open_store
+from saltern.records.store import IN_MEMORY
 from saltern.running.remote import Remote
 from saltern.running.service import open_service
 from saltern_drivers.gpio_lines import open_serial

@@ -9,7 +9,7 @@ from saltern.cli.simulated_computer import ProcessDeath
 from saltern.cli.simulation import Stage, bench_of
 from saltern.errors import InterlockError, SalternError
 from saltern.model.determination import Source
-from saltern.records.store import open_for_reading
+from saltern.records.opening import open_for_reading
 from saltern.rpc import protocol
 from saltern.rpc.protocol import BusyError
 from saltern.running.remote import Remote

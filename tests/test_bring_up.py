@@ -20,7 +20,7 @@ from saltern.errors import InterlockError
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError
 from saltern.procedures.bring_up.steps import AFTERWARDS, STEPS
 from saltern.records import calibrations
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from saltern.records.upkeep import proved, state
 from saltern.rpc.replies import Status
 from saltern.running.bring_up_computer import amiss_with_computer

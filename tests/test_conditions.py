@@ -3,7 +3,8 @@
 import pytest
 
 from saltern.config.loading import bench_from
-from saltern.records.store import IN_MEMORY, open_store
+from saltern.records.opening import open_store
+from saltern.records.store import IN_MEMORY
 from saltern.running.service import open_service
 from tests.twin_bench import TwinBench, bench_table
 

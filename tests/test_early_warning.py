@@ -10,7 +10,7 @@ from saltern.config.loading import bench_from
 from saltern.errors import StorageError
 from saltern.model.alert import Severity
 from saltern.model.logbook import Dose
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from saltern.running.alerting import Alerting
 from saltern.running.leaving import CODE
 from saltern.running.tank_keeping import keeping, look_at_tank, tank_keeping

@@ -7,7 +7,8 @@ from saltern.bench.proof import trials
 from saltern.config.loading import bench_from
 from saltern.errors import InterlockError, SalternError
 from saltern.model.determination import Source
-from saltern.records.store import IN_MEMORY, open_store
+from saltern.records.opening import open_store
+from saltern.records.store import IN_MEMORY
 from saltern.records.upkeep import keep_proof, keep_state, state
 from saltern.running.commissioning import commissioned, keep_what_was_in_use
 from tests.keeper import keeper

@@ -21,7 +21,7 @@ from saltern.publish.discovery import announcement
 from saltern.publish.mqtt import status_json
 from saltern.publish.page import Page, drawn
 from saltern.publish.tank_now import tank_now
-from saltern.records.store import open_for_reading
+from saltern.records.opening import open_for_reading
 from saltern.report.morning import morning
 from tests.cli.command import run
 from tests.nine_days import NOW, nine_days, shown

@@ -6,7 +6,8 @@ import pytest
 
 from saltern.bench.proof import GRACE, trials
 from saltern.errors import ConfigError, InterlockError, StorageError
-from saltern.records.store import IN_MEMORY, open_store
+from saltern.records.opening import open_store
+from saltern.records.store import IN_MEMORY
 from saltern.records.upkeep import keep_bench_file
 from saltern.running.service import open_service
 from tests.twin_bench import TwinBench

@@ -9,7 +9,7 @@ from saltern.bench.gate import Purpose
 from saltern.errors import InterlockError
 from saltern.model.commands import COMMANDS
 from saltern.model.determination import Source
-from saltern.records.store import open_for_reading
+from saltern.records.opening import open_for_reading
 from saltern.rpc import protocol
 from saltern.running.commands import HANDLERS
 from saltern.running.remote import Remote

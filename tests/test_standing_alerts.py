@@ -14,7 +14,7 @@ from saltern.model.alert import Severity
 from saltern.model.determination import Determination, Source
 from saltern.model.logbook import Dose
 from saltern.model.verdict import Quantity, Reason, Verdict
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from saltern.running.service import open_service
 from saltern.running.standing_again import keep_acknowledged
 from saltern_drivers.twin.scenario import Play, Scenario

@@ -9,7 +9,7 @@ import pytest
 from saltern.clock import VirtualClock
 from saltern.config.loading import bench_from
 from saltern.model.logbook import Event
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from saltern.running.alerting import Alerting
 from saltern.running.tank_keeping import keeping, look_at_tank, tank_keeping
 from saltern.running.tank_picture import as_json, picture

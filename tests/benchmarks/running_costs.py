@@ -27,7 +27,7 @@ from saltern.bench.waiting import MOVING_SCAN_S
 from saltern.cli.logs import quiet_logs
 from saltern.cli.simulation import WARM_UP_S, Stage, bench_of
 from saltern.clock import RealClock, VirtualClock
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from saltern_drivers.twin.scenario import Scenario
 from tests.benchmarks.status_start import LEAST_COMMAND, processor_s
 from tests.records.test_upkeep import LEDGER, fill

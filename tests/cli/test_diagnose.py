@@ -13,7 +13,7 @@ from saltern.config.loading import load_bench
 from saltern.model.calibration import Calibration, Kind
 from saltern.model.verdict import Quantity, Reason, Verdict
 from saltern.records.calibrations import keep as keep_calibration
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from saltern.running.instrument_signs import signs
 from saltern.tank.findings import Ask, Cause, Whose
 from tests.cli.command import run

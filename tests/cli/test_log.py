@@ -12,7 +12,7 @@ import pytest
 
 from saltern.clock import VirtualClock
 from saltern.config.loading import bench_from
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from saltern.records.tank_history import known
 from saltern.rpc.replies import REPLIES
 from saltern.rpc.server import Server

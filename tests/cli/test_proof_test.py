@@ -11,7 +11,7 @@ from saltern.cli.logs import quiet_logs
 from saltern.clock import PacedClock
 from saltern.config.loading import bench_from
 from saltern.errors import RemoteError
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from saltern.records.upkeep import began, keep_bench_file, keep_proof, proved
 from saltern.rpc.server import Server
 from saltern.running.remote import Remote

@@ -12,7 +12,7 @@ from saltern.errors import StartupError
 from saltern.model.determination import Determination, Source
 from saltern.model.logbook import Dose, OtherTest
 from saltern.model.verdict import Quantity, Verdict
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from tests.cli.command import run
 from tests.tank.reef import DKH_PER_UMOL_KG, GOOD_OWN_UMOL_KG, Reef, play
 

@@ -14,7 +14,7 @@ from saltern.cli.present_live import print_away, status_lines
 from saltern.cli.present_time import by_the_clock, moment, relative, short
 from saltern.model.determination import Source
 from saltern.model.verdict import Reason, Verdict
-from saltern.records.store import open_for_reading
+from saltern.records.opening import open_for_reading
 from saltern.rpc import protocol
 from saltern.running.remote import Remote
 from tests.cli.command import run

@@ -18,7 +18,7 @@ from saltern.procedures.titre import factor_of, state_of, titre_at, values_of, v
 from saltern.quality.scatter import Scatter
 from saltern.quality.titre_filter import RATE_PRIOR, TitreState, aged
 from saltern.records import calibrations
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from tests.twin_bench import bench_table
 
 FOUND = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)

@@ -17,7 +17,7 @@ from saltern.clock import RealClock
 from saltern.model.alert import Severity
 from saltern.publish.discovery import announcement
 from saltern.publish.mqtt import Mqtt, MqttOutlet
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from tests.nine_days import alert, nine_days, shown
 from tests.processes import SALTERN, Service, begin, run, until
 from tests.publish.test_discovery import RECORDED

@@ -17,7 +17,7 @@ from saltern.clock import RealClock
 from saltern.publish import mqtt
 from saltern.publish.mqtt import Mqtt, MqttOutlet
 from saltern.publish.openmetrics import Metrics, MetricsOutlet
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from tests.nine_days import NOW, nine_days, shown
 from tests.processes import until
 from tests.publish.test_mqtt import broker

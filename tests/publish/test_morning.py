@@ -12,7 +12,7 @@ from saltern.model.alert import Alert, Severity
 from saltern.publish import notify
 from saltern.publish.outlet import Surroundings
 from saltern.publish.tank_now import tank_now
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from saltern.report import morning as morning_module
 from saltern.report.morning import due, morning
 from saltern.report.standing import Reason, Standing

@@ -12,7 +12,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from saltern.clock import RealClock
-from saltern.records.store import open_for_reading
+from saltern.records.opening import open_for_reading
 from tests.processes import Service, begin, free_port, rows, until
 from tests.sizes import sizes
 from tests.toml import to_toml

@@ -17,7 +17,7 @@ from saltern.publish import notify
 from saltern.publish.credentials import secret
 from saltern.publish.notify import NotifyOutlet
 from saltern.publish.openmetrics import Metrics, MetricsOutlet
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from tests.processes import free_port, until
 
 

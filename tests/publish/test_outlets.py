@@ -14,7 +14,7 @@ from saltern.errors import ConfigError, StartupError, StorageError
 from saltern.publish import outlets as opening
 from saltern.publish.outlet import Outlet, OutletKind, Rounds
 from saltern.publish.outlets import outlets, reaches, wanted
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from tests.cli.command import run
 from tests.processes import until
 from tests.toml import to_toml

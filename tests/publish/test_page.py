@@ -27,7 +27,7 @@ from saltern.publish.outlet import Surroundings
 from saltern.publish.page import Page, PageOutlet, drawn
 from saltern.publish.page_server import MOST_CLIENTS, PageServer
 from saltern.records.as_json import determination_json
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from saltern.report.standing import Standing, reasons, standing
 from saltern.report.today import Today, html, sitter_html
 from tests.nine_days import NOW, alert, nine_days, shown

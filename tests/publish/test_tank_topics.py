@@ -16,7 +16,7 @@ from saltern.clock import RealClock
 from saltern.publish import mqtt
 from saltern.publish.mqtt import Mqtt, MqttOutlet
 from saltern.publish.tank_topics import BEYOND_BOUND, AdviceTable, advice_json, tank_json
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from tests.nine_days import nine_days, shown
 from tests.processes import until
 from tests.publish.test_many_benches import Ear

@@ -4,7 +4,7 @@ import pytest
 
 from saltern.bench.gate import COMMISSIONED
 from saltern.clock import RealClock
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from saltern.records.upkeep import keep_state
 from saltern.rpc.client import Client
 from tests.real.examples import header_bench, serial_bench

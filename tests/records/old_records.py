@@ -29,7 +29,10 @@ except ImportError:
     from saltern.cli.simulate import run
 from pathlib import Path
 from saltern.clock import VirtualClock
-from saltern.records.store import open_for_reading
+try:
+    from saltern.records.opening import open_for_reading
+except ImportError:
+    from saltern.records.store import open_for_reading
 from saltern_drivers.twin.scenario import Scenario
 
 simulation.IN_MEMORY = sys.argv[1]

@@ -17,7 +17,7 @@ from saltern.config.loading import load_bench
 from saltern.config.redacted import REMOVED, redacted, secrets_of, without
 from saltern.model.alert import Alert, Severity
 from saltern.model.logbook import Remark
-from saltern.records.store import open_store
+from saltern.records.opening import open_store
 from tests.cli.command import run
 from tests.toml import to_toml
 from tests.twin_bench import TwinBench, bench_table

@@ -14,7 +14,7 @@ from saltern.config.loading import bench_from, load_bench
 from saltern.errors import StartupError, StorageError
 from saltern.records import copies
 from saltern.records.copies import Copied, copied, copy_records, keep_copied
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from saltern.records.upkeep import keep_bench_file
 from saltern.running.copying import OLD, Copying, is_due
 from tests.cli.command import run

@@ -23,7 +23,7 @@ from saltern.model.ledger import Interval, Ledger
 from saltern.model.usage import Usage
 from saltern.records import calibrations
 from saltern.records.beside import LATCHES, LEDGER
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from saltern.records.upkeep import install, keep_state, keep_usage, state, usage
 from saltern.running.remote import Remote
 from saltern_drivers.twin.scenario import Scenario
@@ -331,7 +331,7 @@ def test_a_service_with_a_damaged_row_starts_reports_and_measures_again(living, 
 
 
 def worst(living):
-    """Whether all that the bench cannot know is taken for the worst."""
+    """Whether all that the bench cannot know is The worst is assumed."""
     config, ledger = living.service.config, living.service.bench.ledger
     assert ledger.vessel_ml == Interval(0.0, config.vessel.capacity_ml)
     assert ledger.titrant_left_ml == Interval(0.0, config.titrant.bottle_ml)
@@ -385,7 +385,7 @@ def test_lost_records_mean_the_worst_until_an_operator_has_looked(living, damage
 
     assert LOST in told
     assert worst(living)
-    assert "taken for the worst" in told["records-lost"]
+    assert "The worst is assumed" in told["records-lost"]
     assert "leak" in {row.name for row in living.service.bench.guard.acting}
     assert living.service.held_until() is not None
     before = living.service.store.next_id()

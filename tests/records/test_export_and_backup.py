@@ -19,7 +19,7 @@ from saltern.model.logbook import Dose, Remark, WaterChange
 from saltern.model.verdict import Reason, Verdict
 from saltern.records.backup import back_up
 from saltern.records.export import LOG, RESULTS, write_log, write_results
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from tests.cli.command import run
 from tests.twin_bench import TwinBench
 

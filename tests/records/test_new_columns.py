@@ -9,8 +9,8 @@ from saltern.clock import VirtualClock
 from saltern.model.determination import PhAt
 from saltern.records import row_sums
 from saltern.records.determination_row import row_of
+from saltern.records.opening import open_store
 from saltern.records.schema import MIGRATIONS
-from saltern.records.store import open_store
 from tests.twin_bench import TwinBench
 
 BEFORE_PARTS = 8

@@ -6,8 +6,9 @@ import pytest
 
 from saltern.clock import VirtualClock
 from saltern.errors import StorageError
+from saltern.records.opening import open_store
 from saltern.records.remembered import LOOK_AGAIN_S, Remembered
-from saltern.records.store import IN_MEMORY, open_store
+from saltern.records.store import IN_MEMORY
 from saltern.records.upkeep import keep_bench_file, keep_state, state
 from saltern.running.service import IDLE_S, open_service
 from tests.twin_bench import TwinBench

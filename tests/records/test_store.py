@@ -13,8 +13,8 @@ from saltern.model.alert import Alert, Severity
 from saltern.model.determination import Source
 from saltern.model.ledger import Interval, Ledger
 from saltern.model.verdict import Quantity, Reason, Verdict
+from saltern.records.opening import open_for_reading, open_store
 from saltern.records.schema import MIGRATIONS, VERSION
-from saltern.records.store import open_for_reading, open_store
 from tests.twin_bench import TwinBench
 
 LEDGER = Ledger(Interval(0.0, 12.0), Interval(900.0, 950.0), Interval(1.0, 400.0), 3.5, 1.25, "fill")

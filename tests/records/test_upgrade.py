@@ -13,8 +13,8 @@ from saltern.clock import VirtualClock
 from saltern.config.loading import load_bench
 from saltern.errors import StartupError, StorageError
 from saltern.procedures.again import evaluated_again
+from saltern.records.opening import open_for_reading, open_store
 from saltern.records.schema import VERSION
-from saltern.records.store import open_for_reading, open_store
 from saltern.running.service import open_service
 from saltern_drivers.twin.scenario import Play, Scenario
 from tests.cli.command import run

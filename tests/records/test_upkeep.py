@@ -17,7 +17,7 @@ from saltern.model.determination import Source
 from saltern.model.ledger import Interval, Ledger
 from saltern.model.verdict import Verdict
 from saltern.records.backup import back_up, restore
-from saltern.records.store import open_for_reading, open_store
+from saltern.records.opening import open_for_reading, open_store
 from saltern.records.upkeep import away_now, go_away, install, installed, keep_bench_file, newest_bench_file, thin
 from tests.toml import to_toml
 from tests.twin_bench import TwinBench, bench_table

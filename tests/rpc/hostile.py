@@ -8,7 +8,7 @@ import random
 import socket
 from contextlib import ExitStack
 
-from saltern.records.store import open_for_reading
+from saltern.records.opening import open_for_reading
 from saltern.rpc import protocol
 from saltern.rpc.server import Server
 from saltern.running.remote import Remote

@@ -6,7 +6,7 @@ import pytest
 from pydantic import ValidationError
 
 from saltern.model.determination import Source
-from saltern.records.store import open_for_reading
+from saltern.records.opening import open_for_reading
 from saltern.rpc import protocol
 from saltern.rpc.replies import REPLIES
 from saltern.running.remote import Remote

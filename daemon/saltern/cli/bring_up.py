@@ -75,7 +75,7 @@ def _write(bench: Path | None) -> None:
     from saltern.config.paths import meant, records_path
     from saltern.errors import ConfigError
     from saltern.records.calibrations import taken_up
-    from saltern.records.store import open_for_reading
+    from saltern.records.opening import open_for_reading
 
     file = meant(bench)
     if file is None:

@@ -29,7 +29,7 @@ def bundle(
     from saltern.config.loading import load_bench
     from saltern.config.paths import meant, records_path
     from saltern.records.bundle import bundle as written
-    from saltern.records.store import open_for_reading
+    from saltern.records.opening import open_for_reading
 
     bench = meant(bench)
     if bench is None:

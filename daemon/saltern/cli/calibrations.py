@@ -149,7 +149,7 @@ def _read(db: Path | None, bench: Path | None, kind: str | None) -> list[dict[st
     from saltern.cli.results import records_path
     from saltern.clock import RealClock
     from saltern.records.calibrations import listed
-    from saltern.records.store import open_for_reading
+    from saltern.records.opening import open_for_reading
 
     store = open_for_reading(records_path(db, bench), RealClock())
     try:

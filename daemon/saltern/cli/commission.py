@@ -56,7 +56,7 @@ def _into_the_records(file: Path, who: str, why: str) -> None:
     from saltern.config.loading import load_bench
     from saltern.config.paths import records_path
     from saltern.model.commands import command_of
-    from saltern.records.store import open_store
+    from saltern.records.opening import open_store
     from saltern.running.commissioning import commission as keep
 
     command_of(["commission", who, why])

@@ -57,7 +57,7 @@ def serve(
     from saltern.config.paths import runtime_folder
     from saltern.publish.last_word import keep_listeners
     from saltern.publish.outlets import Outlets, outlets
-    from saltern.records.store import open_for_reading
+    from saltern.records.opening import open_for_reading
     from saltern.rpc.server import Server
     from saltern.running import deaths
     from saltern.running.copying import Copying

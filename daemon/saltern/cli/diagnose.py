@@ -27,7 +27,7 @@ def diagnose(
     from saltern.config.paths import meant
     from saltern.config.paths import records_path as records_of
     from saltern.model.determination import Source
-    from saltern.records.store import open_for_reading
+    from saltern.records.opening import open_for_reading
     from saltern.running.diagnosis import as_json as diagnosis_json
     from saltern.running.diagnosis import diagnosis
 

@@ -20,7 +20,8 @@ from saltern.config.tables import BenchConfig
 from saltern.errors import ConfigError, SalternError, StorageError
 from saltern.model.alert import Alert, Severity
 from saltern.ports import Wires
-from saltern.records.store import Store, open_store
+from saltern.records.opening import open_store
+from saltern.records.store import Store
 from saltern.records.upkeep import keep_bench_file
 from saltern.running.safe_off import Outputs, lists_for, write_everywhere
 from saltern.running.service import Service, open_service

@@ -45,7 +45,7 @@ def export(
     from saltern.cli.done import say_done
     from saltern.clock import RealClock
     from saltern.ports import install_extra
-    from saltern.records.store import open_for_reading
+    from saltern.records.opening import open_for_reading
 
     if as_json and to is None:
         raise ConfigError("the screen takes the rows", where="export --json", remedy="Give a file: --to FILE")

@@ -31,7 +31,7 @@ def report(
     from saltern.config.loading import load_bench
     from saltern.config.paths import meant
     from saltern.ports import install_extra
-    from saltern.records.store import open_for_reading
+    from saltern.records.opening import open_for_reading
     from saltern.records.upkeep import installed
     from saltern.running.watch.calibrations import calibrations
     from saltern.running.watch.parts import part_rows

@@ -71,7 +71,7 @@ def _of_the_service(bench: Path | None, limit: int) -> tuple[Reader, list[dict[s
 def _of_the_records(db: Path | None, bench: Path | None, limit: int) -> tuple[Reader, list[dict[str, Any]]]:
     from saltern.clock import RealClock
     from saltern.records.as_json import determination_json
-    from saltern.records.store import open_for_reading
+    from saltern.records.opening import open_for_reading
 
     store = open_for_reading(records_path(db, bench), RealClock())
     rows = store.results(limit)[::-1]

@@ -27,7 +27,7 @@ def show(
     from saltern.cli.present import print_json
     from saltern.clock import RealClock
     from saltern.records.as_json import determination_json
-    from saltern.records.store import open_for_reading
+    from saltern.records.opening import open_for_reading
 
     store = open_for_reading(records_path(db, bench), RealClock())
     d = store.determination(number)

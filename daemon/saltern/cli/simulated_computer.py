@@ -16,7 +16,8 @@ from saltern.cli.twin import of_the_twin
 from saltern.clock import VirtualClock
 from saltern.config.tables import BenchConfig
 from saltern.errors import SalternError
-from saltern.records.store import Store, open_store
+from saltern.records.opening import open_store
+from saltern.records.store import Store
 from saltern.running.commissioning import say_whether_commissioned
 from saltern.running.service import Service, open_service
 from saltern.running.waking import ClockWaker

@@ -27,7 +27,7 @@ def tank(
     from saltern.config.paths import records_path as records_of
     from saltern.errors import ConfigError
     from saltern.model.determination import Source
-    from saltern.records.store import open_for_reading
+    from saltern.records.opening import open_for_reading
     from saltern.running.tank_picture import as_json as picture_json
     from saltern.running.tank_picture import picture
 

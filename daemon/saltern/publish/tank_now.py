@@ -12,7 +12,8 @@ from saltern.model.determination import Determination, Source
 from saltern.model.verdict import REPORTABLE
 from saltern.ports import Clock
 from saltern.records.as_json import determination_json
-from saltern.records.store import IN_MEMORY, Store, open_for_reading
+from saltern.records.opening import open_for_reading
+from saltern.records.store import IN_MEMORY, Store
 
 if TYPE_CHECKING:  # an outlet that draws nothing needs no library for it
     from matplotlib.figure import Figure

@@ -12,7 +12,7 @@ from saltern.config.paths import records_path
 from saltern.errors import ConfigError, StorageError
 from saltern.records.bench_state import worst_beside
 from saltern.records.beside import LEDGER
-from saltern.records.store import storage_error
+from saltern.records.storage_errors import storage_error
 
 
 def back_up(records: Path, to: Path) -> int:

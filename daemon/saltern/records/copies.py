@@ -12,7 +12,8 @@ from pathlib import Path
 
 from saltern.errors import StorageError
 from saltern.records.backup import back_up
-from saltern.records.store import Store, storage_error
+from saltern.records.storage_errors import storage_error
+from saltern.records.store import Store
 from saltern.records.upkeep import keep_state, state
 
 STATE = "copied"

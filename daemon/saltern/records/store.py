@@ -1,17 +1,12 @@
 """The store: one writer, short transactions, each durable when it returns (WAL, synchronous FULL)."""
 
-import fcntl
 import json
-import os
-import re
 import sqlite3
 import threading
 import zlib
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
-from functools import cache
-from itertools import chain, count
 from pathlib import Path
 from typing import TextIO, TypeVar
 
@@ -23,10 +18,11 @@ from saltern.model.logbook import ENTRY, AnyEntry, Logged
 from saltern.model.verdict import Reason
 from saltern.ports import Clock
 from saltern.records import reserve, row_sums
+from saltern.records.aside import put_aside
 from saltern.records.bench_state import BenchState
 from saltern.records.determination_row import determination_of, row_of
 from saltern.records.outbox import Outbox
-from saltern.records.schema import MIGRATIONS, VERSION
+from saltern.records.storage_errors import storage_error
 
 Said = TypeVar("Said")
 
@@ -37,15 +33,6 @@ DECODING = (StorageError, ArithmeticError, AttributeError, LookupError, TypeErro
 
 TRIED_BYTES = 65_536
 """More than a determination with its curve and readings takes (some 4 kB), and than what pages are free by chance."""
-
-MAGIC = b"SQLite format 3\0"
-OF_THE_DISK = ("full", "readonly", "read-only", "locked", "unable to open", "disk I/O")
-NO_ROOM = ("full", "disk I/O", "No space")
-OF_A_ROW = re.compile(r"(NULL|TEXT|NUMERIC|BLOB|INT|REAL)\w* value in \w+\.\w+$")
-OF_AN_INDEX = re.compile(
-    r"row \d+ missing from|wrong # of entries in|non-unique entry in|row \d+ values differ from|rowid not at"
-)
-"""What SQLite's check says of one row, whose place is sound, and of an index, which can be made anew."""
 
 
 class Store:
@@ -184,7 +171,7 @@ class Store:
 
     def aside(self, path: Path) -> str:
         """Move a damaged file aside; return the name under which it is kept."""
-        return _aside(path, self._clock).name
+        return put_aside(path, self._clock).name
 
     def now_text(self) -> str:
         return self._clock.now().isoformat(timespec="milliseconds")
@@ -487,243 +474,9 @@ class Store:
                 raise storage_error(error, self.where, "the records could not be read") from error
 
 
-def open_store(path: str | Path, clock: Clock) -> Store:
-    """Open the store for writing, creating or migrating it.
-
-    A file that fails its check is moved aside, never deleted, and a fresh one is begun; `Store.found` says so.
-
-    Raises
-    ------
-    StorageError
-        The file cannot be opened or written, another process has it, or a newer Saltern wrote it.
-    """
-    where, found = str(path), ""
-    owned = None if where == IN_MEMORY else _own(Path(path))
-    try:
-        return _open_even_if_full(path, clock, where, found, owned)
-    except StorageError:
-        if owned is not None:
-            owned.close()
-        raise
-
-
-def _open_even_if_full(path: str | Path, clock: Clock, where: str, found: str, owned: TextIO | None) -> Store:
-    try:
-        store = _open(path, clock, where, found, owned)
-    except StorageError as error:
-        full = any(sign in error.what for sign in NO_ROOM)
-        if where == IN_MEMORY or not full or not reserve.give_back(Path(path)):
-            raise
-        store = _open(path, clock, where, found, owned)
-    store.holds_reserve()
-    return store
-
-
-def _own(path: Path) -> TextIO:
-    """Lock the records for this process: two services on one bench would each count half of what it holds."""
-    try:
-        owned = path.with_name(f"{path.name}.lock").open("w")
-    except OSError as error:
-        raise StorageError(
-            f"the records cannot be locked ({error.strerror})",
-            where=str(path),
-            remedy="Check the path and that its folder exists and is writable",
-        ) from error
-    try:
-        fcntl.flock(owned, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        owned.close()
-        raise StorageError(
-            "another Saltern is running with these records",
-            where=str(path),
-            remedy="Stop that one first, or give this bench records of its own",
-        ) from error
-    return owned
-
-
-def _open(path: str | Path, clock: Clock, where: str, found: str, owned: TextIO | None) -> Store:
-    there = where != IN_MEMORY and Path(path).exists()
-    wrong = _wrong_with(Path(path)) if there else []
-    indexes = any(OF_AN_INDEX.match(line) for line in wrong)
-    if not all(OF_A_ROW.match(line) or OF_AN_INDEX.match(line) for line in wrong):
-        found, there = _begin_anew(Path(path), clock), False
-    try:
-        connection, version = _connected(where, anew=indexes and there)
-    except (sqlite3.Error, UnicodeDecodeError) as error:  # SQLite quotes damaged names as they are
-        if isinstance(error, sqlite3.Error) and (not there or _is_of_the_disk(error)):
-            raise storage_error(error, where, "the records cannot be opened") from error
-        found, there = _begin_anew(Path(path), clock), False
-        connection, version = _connected(where)
-    store = Store(connection, clock, where, _boot_id(), found, owned)
-    store.look_through()
-    beside = None if where == IN_MEMORY else Path(path)
-    store.state = BenchState(store, beside, begun=not there, upgraded=there and version < WITH_STATE_FILES)
-    return store
-
-
-WITH_STATE_FILES = 8
-"""The version from which on there are small files beside the records."""
-
-
-def _connected(where: str, *, anew: bool = False) -> tuple[sqlite3.Connection, int]:
-    """Return a connection to records of this version, and the version that they were of; indexes may be made anew."""
-    connection = sqlite3.connect(where, check_same_thread=False)
-    try:
-        row_sums.prepare(connection)
-        connection.row_factory = sqlite3.Row
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA busy_timeout = 2000")
-        version = _migrate(connection, where)
-        _compare(connection)
-        if anew:
-            connection.execute("REINDEX")
-        row_sums.sum_what_is_written(connection)
-    except (sqlite3.Error, UnicodeDecodeError, StorageError):
-        connection.close()
-        raise
-    return connection, version
-
-
-def _compare(connection: sqlite3.Connection) -> None:
-    """Check whether tables, indexes, views and columns are those of this version: a damaged name is in no row."""
-    if _names(connection) != _names_expected():
-        raise sqlite3.DatabaseError("tables, indexes and views are not as they should be")
-
-
-def _names(connection: sqlite3.Connection) -> dict[tuple[str, str], list[str]]:
-    """Return the columns of each table and view, by kind and name; of an index its own table."""
-    found = {}
-    for kind, name, table in connection.execute("SELECT type, name, tbl_name FROM main.sqlite_master").fetchall():
-        if kind == "index":
-            columns = [table, *(str(row[2]) for row in connection.execute(f"PRAGMA main.index_info({name})"))]
-        else:
-            columns = [str(row[1]) for row in connection.execute(f"PRAGMA main.table_info({name})")]
-        found[kind, name] = columns
-    return {place: columns for place, columns in found.items() if not place[1].startswith("sqlite_stat")}
-
-
-@cache
-def _names_expected() -> dict[tuple[str, str], list[str]]:
-    with closing(sqlite3.connect(IN_MEMORY)) as model:
-        for step in MIGRATIONS:
-            model.executescript(step)
-        return _names(model)
-
-
-def _begin_anew(path: Path, clock: Clock) -> str:
-    """Move damaged records aside, with what SQLite keeps beside them; return what was done, in words."""
-    return f"the records were damaged and are kept as {_aside(path, clock).name}; new ones are begun"
-
-
-def _aside(path: Path, clock: Clock) -> Path:
-    """Give a file, and what SQLite keeps beside it, a name that nothing has."""
-    first = path.with_name(f"{path.name}.damaged-{clock.now():%Y%m%dT%H%M%S}")
-    names = chain([first], (first.with_name(f"{first.name}-{number}") for number in count(2)))
-    aside = next(name for name in names if not os.path.lexists(name))
-    path.rename(aside)
-    for tail in ("-wal", "-shm"):
-        with suppress(FileNotFoundError):
-            path.with_name(path.name + tail).rename(aside.with_name(aside.name + tail))
-    return aside
-
-
-def open_for_reading(path: str | Path, clock: Clock) -> Store:
-    """Open existing records without writing to them.
-
-    Raises
-    ------
-    StorageError
-        There are none at this path, or they cannot be read.
-    """
-    if not os.path.isfile(path):  # false also where its folder may not be entered
-        raise StorageError(
-            "there are no records here that you may read",
-            where=str(path),
-            remedy="Give the path with --db, or run a determination first",
-        )
-    try:
-        connection = sqlite3.connect(f"{Path(path).absolute().as_uri()}?mode=ro", uri=True, check_same_thread=False)
-        row_sums.prepare(connection)
-        connection.row_factory = sqlite3.Row
-        (version,) = connection.execute("PRAGMA user_version").fetchone()
-    except sqlite3.Error as error:
-        raise storage_error(error, str(path), "the records cannot be read") from error
-    if version != VERSION:
-        connection.close()
-        raise StorageError(
-            f"the records are of version {version}, and this is {VERSION}",
-            where=str(path),
-            remedy="Start the service once, which brings older records up to date; or use a newer Saltern",
-        )
-    return Store(connection, clock, str(path), "", "")
-
-
-def storage_error(error: sqlite3.Error, where: str, what: str) -> StorageError:
-    """Say what SQLite meant, and what to do about it."""
-    text = str(error)
-    remedies = {
-        "full": "Make room on the disk; nothing that was kept is lost",
-        "readonly": "Make the file and its folder writable for the service's user",
-        "read-only": "Make the file and its folder writable for the service's user",
-        "locked": "Another process writes to it; stop that one",
-        "malformed": "Stop the service; the next start moves the file aside. Restore from a backup",
-        "not a database": "Give the path of Saltern's records",
-        "unable to open": "Check the path and that its folder exists and is writable",
-    }
-    remedy = next((advice for sign, advice in remedies.items() if sign in text), "Check the disk and its messages")
-    return StorageError(f"{what} ({text})", where=where, remedy=remedy)
-
-
-def _wrong_with(path: Path) -> list[str]:
-    """Return what is wrong with the file, in SQLite's words.
-
-    Nothing is written: closing a connection that may write would fold the `-wal` file into what is damaged.
-    """
-    try:
-        with path.open("rb") as file:
-            if file.read(len(MAGIC)) != MAGIC:
-                return ["file is not a database"]
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
-            said = [str(row[0]) for row in connection.execute("PRAGMA integrity_check(1000)")]
-            return [] if said == ["ok"] else said
-    except UnicodeDecodeError:
-        return ["a name is not a text"]  # SQLite quotes it as it is
-    except OSError as error:
-        raise StorageError(
-            f"the records cannot be opened ({error.strerror})",
-            where=str(path),
-            remedy="Make the file and its folder readable and writable for the service's user",
-        ) from error
-    except sqlite3.Error as error:
-        if _is_of_the_disk(error):
-            raise storage_error(error, str(path), "the records cannot be opened") from error
-        return [str(error)]
-
-
-def _is_of_the_disk(error: sqlite3.Error) -> bool:
-    return any(sign in str(error) for sign in OF_THE_DISK)
-
-
 def _utc(at: datetime) -> str:
     """Return a time as all records hold it: UTC, ISO 8601, so that text sorts as time."""
     return at.astimezone(UTC).isoformat(timespec="milliseconds")
-
-
-def _migrate(connection: sqlite3.Connection, where: str) -> int:
-    """Bring the records to this version; return the one that they were of."""
-    (version,) = connection.execute("PRAGMA user_version").fetchone()
-    if version > VERSION:
-        raise StorageError(
-            f"a newer Saltern wrote these records (version {version}; this one knows {VERSION})",
-            where=where,
-            remedy="Install that version again; records are never taken back",
-        )
-    for number in range(version, VERSION):
-        before, after = row_sums.carried_over(connection, MIGRATIONS[number])
-        version_now = f"PRAGMA user_version = {number + 1};"
-        connection.executescript(f"BEGIN; {before} {MIGRATIONS[number]} {after} {version_now} COMMIT;")
-    return int(version)
 
 
 def _state(row: sqlite3.Row) -> object:
@@ -762,11 +515,6 @@ def alert_of(row: sqlite3.Row) -> tuple[int, Alert]:
     at = datetime.fromisoformat(row["at_utc"])
     severity = Severity(row["severity"])
     return int(row["id"]), Alert(at, float(row["at_monotonic_s"]), severity, str(row["code"]), str(row["text"]))
-
-
-def _boot_id() -> str:
-    path = Path("/proc/sys/kernel/random/boot_id")
-    return path.read_text().strip() if path.exists() else "unknown"
 
 
 def _insert(table: str, row: dict[str, object]) -> str:
