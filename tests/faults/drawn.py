@@ -89,6 +89,10 @@ SAID = (
 )
 
 
+STANDARDISES, STANDARDISE = 0.15, ["standardise", "--alkalinity", "2200", "--u", "2"]
+"""So often a keeper measures a reference meanwhile: a factor that a fault has spoilt is in force for months."""
+
+
 @dataclass(frozen=True)
 class Drawn:
     """A scenario as a table, and how it is played."""
@@ -152,7 +156,11 @@ def drawn(seed: int, number: int) -> Drawn:
         count = int(random.integers(1, 5))
         at_h = sorted(round(float(random.uniform(0.05, DETERMINATIONS * EVERY_H - 0.2)), 3) for _ in range(count))
         table["operator"] = [{"at_h": at, "command": SAID[int(random.integers(len(SAID)))]} for at in at_h]
-    return Drawn(table, persist=bool(random.random() < 0.5))
+    persist = bool(random.random() < 0.5)
+    if random.random() < STANDARDISES:
+        at_h = round(float(random.uniform(0.3, 2.2)), 3)
+        table["operator"] = [*table.get("operator", []), {"at_h": at_h, "command": STANDARDISE}]
+    return Drawn(table, persist=persist)
 
 
 def _fault(kind: str, phase: str, random: np.random.Generator) -> dict[str, Any]:

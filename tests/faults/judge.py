@@ -46,7 +46,7 @@ TITRATED_ML = 2.0
 
 CELL_CLEAR_ML = 0.2
 NOT_OF_A_FAULT = {"proof-due", "heartbeat", "test"}
-HOLDS_STARTS = {"hold", "stop", "park", "away"}
+HOLDS_STARTS = {"hold", "stop", "park", "away", "standardise"}
 
 INVARIANTS = (
     "nothing spilled",
@@ -368,8 +368,8 @@ class Judge:
                 )
             for name, resolution in RESOLUTION.items():
                 value, u, verdict = (result.row[column] for column in COLUMNS[name])
-                if verdict != "accepted":
-                    continue
+                if verdict != "accepted" or (name == "alkalinity" and result.row["source"] == "reference"):
+                    continue  # what counts of a reference is its factor: the tank's results after it are judged
                 off = abs(value - result.truth[name])
                 self.found.worst[name] = max(self.found.worst.get(name, 0.0), off / u)
                 if any(is_blind(fault, name) for fault in self._while(result)):
@@ -410,6 +410,8 @@ class Judge:
             demand("told in time", told or until_s > now_s, f"{role} since {at_s / 3600.0:.4f} h, and not told")
         sound_s = 0.0
         for result in results:
+            if result.row["source"] == "reference":
+                continue  # who standardises is there, and is shown it
             if result.verdict in ("void", "suspect"):
                 until_s = result.ended_s + patience_s + self._dead_s
                 told = bool(outlet.between(sound_s, until_s) - NOT_OF_A_FAULT)

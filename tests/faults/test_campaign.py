@@ -3,6 +3,7 @@
 import pytest
 
 from tests.faults.campaign import Case, cases_of_one, cases_of_two, fault, play
+from tests.faults.drawn import STANDARDISE, drawn
 from tests.faults.mutants import score
 
 EVERY_SINGLE, EVERY_PAIR = 37, 127
@@ -44,6 +45,14 @@ def test_one_fault_violates_nothing(case):
 @pytest.mark.parametrize("case", list(cases_of_two())[::EVERY_PAIR], ids=str)
 def test_two_faults_violate_nothing(case):
     assert set(play(case).violated) <= open_still(case)
+
+
+@pytest.mark.parametrize("number", [83, 97])
+def test_faults_while_a_reference_is_measured_violate_nothing(number):
+    """A waste line that is blocked in the first replicate, and a temperature plug that comes off."""
+    case = drawn(1, number)
+    assert STANDARDISE in [act["command"] for act in case.table["operator"]]
+    assert case.play().violated == {}
 
 
 def test_every_mutant_of_every_row_is_killed():
