@@ -242,7 +242,7 @@ def import_(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Take in past notes from a file: shown first, asked, kept as one, undone as one.
+    """Import past notes from a file. They are shown and confirmed first, and can be undone as one.
 
     Columns: at; kind (dose, doser, water-change, test, event, remark); chemical, supplement, amount, unit, ml_per_day,
     litres, alkalinity (the keeper's unit) or alkalinity_dkh, salinity, quantity, value, u, method, what, text. What a
