@@ -94,7 +94,7 @@ def open_i2c(bus: int) -> I2cBus:
         raise DeviceUnavailableError(
             f"cannot be opened ({error})",
             where=f"/dev/i2c-{bus}",
-            remedy="Switch I2C on (raspi-config, or dtparam=i2c_arm=on) and add the user to the group i2c",
+            remedy="Enable I2C (raspi-config, or dtparam=i2c_arm=on) and add the user to the i2c group",
         ) from error
     return opened
 

@@ -302,7 +302,7 @@ class NodePump:
             raise DriverError(
                 "a motor of the pump node turned at its start, or its step counter does not answer",
                 where=self._where(),
-                remedy="Check motors and wiring; then take the node's supply away and give it again",
+                remedy="Check the motors and the wiring, then switch the node's power off and on again",
             )
         if self._pump in ADDS and (report.float_up or report.latches & FLOAT_LATCH):
             self._end(0, 0)

@@ -116,7 +116,7 @@ def test_a_reference_is_never_the_last_and_what_is_wrong_is_said_once(seen):
     assert f"{tank['alkalinity']['dkh']:.2f}" in last
     assert any(line.startswith("reference") for line in lines)
     said = " ".join(" ".join(lines).split())
-    assert said.count("dry the tray, then reset") == 1
+    assert said.count("dry the tray, then run `saltern reset`") == 1
     assert "Nothing acts" not in said
     assert "nothing measured yet" in " ".join(line for line, _ in status_lines({**status, "last": None}, None, 80))
 

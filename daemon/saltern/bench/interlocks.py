@@ -228,7 +228,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         EDGE_S,
         Severity.CRITICAL,
-        "Check the waste line and pump; run `saltern empty`; then reset",
+        "Check the waste line and the pump. Run `saltern empty`, then run `saltern reset`",
     ),
     Row(
         "leak",
@@ -238,7 +238,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         EDGE_S,
         Severity.ALERT,
-        "Find where the water comes from, dry the tray, then reset",
+        "Find where the water comes from, dry the tray, then run `saltern reset`",
     ),
     Row(
         "waste-reversed",
@@ -248,8 +248,8 @@ TABLE: tuple[Row, ...] = (
         "trip",
         EDGE_S,
         Severity.ALERT,
-        "The vessel fills while the waste pump turns: check the pump's polarity or direction wire and its lines, "
-        "then reset",
+        "The vessel fills while the waste pump turns. Check the pump's tubing and its polarity (or its direction "
+        "wire), then run `saltern reset`",
     ),
     Row(
         "drain-leaks",
@@ -259,7 +259,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         EDGE_S,
         Severity.ALERT,
-        "Check the waste line and the container: a drain wetted the tray; dry it, then reset",
+        "Check the waste line and the container: a drain wetted the tray; dry it, then run `saltern reset`",
     ),
     Row(
         "stop",
@@ -269,7 +269,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         EDGE_S,
         Severity.WARNING,
-        "Release the button, then reset",
+        "Release the button, then run `saltern reset`",
     ),
     Row(
         "overtime",
@@ -279,7 +279,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         EDGE_S,
         Severity.CRITICAL,
-        "A pump did not end its motion; check its driver and wiring, then reset",
+        "A pump did not end its motion; check its driver and wiring, then run `saltern reset`",
     ),
     Row(
         "waste-full",
@@ -361,7 +361,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         EDGE_S,
         Severity.CRITICAL,
-        "A fault of the program: report it with the log, then reset",
+        "A fault of the program: report it with the log, then run `saltern reset`",
     ),
     Row(
         "unasked",
@@ -371,7 +371,8 @@ TABLE: tuple[Row, ...] = (
         "trip",
         NEXT_ADDITION,
         Severity.ALERT,
-        "A pump's drive is shorted, or water comes from elsewhere: take the bench off its supply, repair, then reset",
+        "A pump's drive is shorted, or water comes from elsewhere: take the bench off its supply, repair, then run "
+        "`saltern reset`",
     ),
     Row(
         "permit-stuck",
@@ -381,7 +382,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         NEXT_ADDITION,
         Severity.ALERT,
-        "A run-permit does not cut its pump: repair its one-shot or switch, then reset",
+        "A run-permit does not cut its pump: repair its one-shot or switch, then run `saltern reset`",
     ),
     Row(
         "permit-slow",
@@ -392,7 +393,7 @@ TABLE: tuple[Row, ...] = (
         NEXT_ADDITION,
         Severity.ALERT,
         "The sample pump's permit holds longer than is known of it: repair its one-shot, or measure it with "
-        "`saltern bring-up permits`, then reset",
+        "`saltern bring-up permits`, then run `saltern reset`",
     ),
     Row(
         "direction",
@@ -402,7 +403,7 @@ TABLE: tuple[Row, ...] = (
         "trip",
         NEXT_ADDITION,
         Severity.ALERT,
-        "The sample pump turns forward when it should turn back: check its direction wire, then reset",
+        "The sample pump turns forward when it should turn back: check its direction wire, then run `saltern reset`",
     ),
     Row(
         "records-lost",

@@ -97,7 +97,7 @@ class Lapse:
             f"the sample pump's run-permit held for {self.measured_s:.1f} s after its last kick, "
             f"and {stated_s:g} s are stated",
             where=f"{self._machine.config.name}, pumps.sample.permit",
-            remedy="Repair its one-shot, or measure what it has: saltern bring-up permits; then reset",
+            remedy="Repair its one-shot, or measure what it has: saltern bring-up permits; then run `saltern reset`",
         )
 
     def _too_long(self, missing: float) -> bool:

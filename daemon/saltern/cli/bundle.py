@@ -23,7 +23,7 @@ def bundle(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Collect bench file, log, last curves and versions in one file, without secrets, for the person who helps."""
+    """Collect bench file, log, latest curves and versions in one file, without secrets, for whoever helps you."""
     from saltern.cli.done import say_done
     from saltern.clock import RealClock
     from saltern.config.loading import load_bench

@@ -16,7 +16,7 @@ SCENARIO = {
 def demo(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, and only JSON.")] = False,
 ) -> None:
-    """Run a day of a reef tank on the simulated bench: six determinations, their truth beside them, and one curve."""
+    """Simulate one day of a reef tank: six determinations with the true values beside them, and one curve."""
     from saltern.chemistry.alkalinity_unit import AlkalinityUnit
     from saltern.cli.logs import quiet_logs
     from saltern.cli.present import console, print_json, print_simulation

@@ -270,7 +270,7 @@ def park(
     socket: SocketOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Put the bench to rest for weeks: acid out, lines flushed, probes stored, tubes released. Nothing is measured."""
+    """Prepare the bench for weeks out of use: remove the acid, flush the lines, store the probes, release the tubes."""
     begin("park", {}, answer, yes, who, bench, socket, as_json)
 
 

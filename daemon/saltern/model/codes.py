@@ -60,7 +60,7 @@ ALERTS: dict[str, Code] = {
         "The service ended during a determination",
         "No action is needed: the determination is kept and marked void",
     ),
-    "no-result": Code(_ERROR, "There has been no accepted result for too long", "Check `saltern status` and the log"),
+    "no-result": Code(_ERROR, "The last accepted result is too old", "Check `saltern status` and the log"),
     "alkalinity-low": Code(_WARNING, "The tank's alkalinity is below the keeper's band", "Check the dosing"),
     "alkalinity-high": Code(_WARNING, "The tank's alkalinity is above the keeper's band", "Check the dosing"),
     "alkalinity-far-low": Code(
@@ -128,7 +128,7 @@ ALERTS: dict[str, Code] = {
         "Calibrate again, or put an earlier one in force",
     ),
     "calibration-damaged": Code(
-        _ERROR, "The record of a calibration is damaged", "Calibrate again, or put one in force by its number"
+        _ERROR, "A calibration record is damaged", "Calibrate again, or put one in force by its number"
     ),
     "not-commissioned": Code(
         _WARNING,

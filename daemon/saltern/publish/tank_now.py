@@ -24,7 +24,7 @@ MOST_RESULTS = 200
 
 @dataclass(frozen=True)
 class TankNow:
-    """Results of the tank, oldest first, and the newest of them that was accepted, as JSON with its change."""
+    """The tank's results as JSON, oldest first, and the newest accepted one with its change."""
 
     results: list[Determination]
     newest: dict[str, Any] | None

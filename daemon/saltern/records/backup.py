@@ -50,7 +50,7 @@ def back_up(records: Path, to: Path) -> int:
     if verdict != "ok":
         partial.unlink(missing_ok=True)
         raise StorageError(
-            f"the copy does not pass its check: {verdict}", where=str(to), remedy="Keep older backups; check the disk"
+            f"the copy failed its check: {verdict}", where=str(to), remedy="Keep older backups; check the disk"
         )
     partial.replace(to)
     return int(count)

@@ -87,7 +87,9 @@ class BenchState:
         """
         if self.lost:
             raise StorageError(
-                self.lost, where=self._store.where, remedy="Check vessel, bottle and waste container, then reset"
+                self.lost,
+                where=self._store.where,
+                remedy="Check vessel, bottle and waste container, then run `saltern reset`",
             )
         newest = self._newest()
         rows = self._store.each("ledger", _ledger, "WHERE id = ?", (newest,))

@@ -31,7 +31,7 @@ class AtWork:
         """What is under way, or None: replaced, never changed, for other threads read it."""
 
     def claim(self, what: str, *, guided: bool = False) -> None:
-        """Say that something is about to run, so that nobody else begins."""
+        """Announce that something is about to run, so that nothing else begins."""
         self.running = {"what": what, "phase": "waiting", "points": [], "guided": guided}
 
     def begin(self, source: Source, number: int, begun_s: float, usual_s: float | None) -> None:

@@ -59,6 +59,6 @@ class Mailbox:
 def _put(acts: "queue.SimpleQueue[Posted]", act: Posted) -> None:
     if acts.qsize() >= MOST:
         raise BusyError(
-            f"{MOST} commands wait for the bench already", where="mailbox", remedy="Wait a little, and ask again"
+            f"{MOST} commands are already waiting for the bench", where="mailbox", remedy="Wait a little, and ask again"
         )
     acts.put(act)

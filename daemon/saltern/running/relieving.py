@@ -23,13 +23,13 @@ def relieve(bench: Bench, alerting: Alerting) -> None:
         alerting.alert(
             DRAINED,
             "there was liquid at the float or in the tray with all pumps at rest. The vessel was drained, and is "
-            "drained again whenever its level rises. Find where the liquid comes from, then reset",
+            "drained again whenever its level rises. Find where the liquid comes from, then run `saltern reset`",
         )
     elif drained is not None:
         alerting.alert(
             ENDED,
             "there was liquid at the float or in the tray with all pumps at rest. A drain was not proved to empty the "
-            "vessel, and there is not another: the vessel may run over. Come and look now, then reset",
+            "vessel, and there is not another: the vessel may run over. Come and look now, then run `saltern reset`",
         )
     elif not any(row.name in LEVEL_ROWS for row in bench.guard.acting):
         alerting.clear(DRAINED)

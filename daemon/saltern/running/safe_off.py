@@ -208,7 +208,7 @@ def safe_off(outputs: Outputs, force_low: Callable[[Sequence[int]], None], *, fo
         except LinesBusyError:
             if not lives:
                 raise SafeOffError(
-                    "the lines are held by another process", where="safe-off", remedy=f"Stop that one. {_BY_HAND}"
+                    "another process holds the GPIO lines", where="safe-off", remedy=f"Stop that one. {_BY_HAND}"
                 ) from None
             if not killed:
                 killed = True

@@ -43,7 +43,7 @@ class Cable:
     booted_s: float = 0.0  # when its board hears again
 
     def pull(self) -> None:
-        """End every handle that is open now; the name leads to the board again as soon as it is not `absent`."""
+        """Invalidate every open handle. The name opens the board again as soon as the cable is not `absent`."""
         self.pulls += 1
 
 
