@@ -107,7 +107,7 @@ def test_a_mailbox_takes_so_much_and_says_so():
     mailbox, done = Mailbox(), []
     for number in range(MOST):
         mailbox.put(lambda number=number: done.append(number))
-    with pytest.raises(protocol.BusyError, match="wait for the bench already"):
+    with pytest.raises(protocol.BusyError, match="already waiting for the bench"):
         mailbox.put(lambda: None)
     while (act := mailbox.take()) is not None:
         act()
