@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from saltern.bench.waiting import IDLE_SCAN_S, POLL_S, RESTING_SCAN_S, StopRequested, Waiting
 from saltern.clock import VirtualClock
+from tests.twin_bench import TwinBench
 
 WAITS = st.lists(
     st.tuples(st.floats(0.0, 30.0), st.sampled_from((RESTING_SCAN_S, IDLE_SCAN_S))), min_size=1, max_size=20
@@ -15,10 +16,11 @@ WAITS = st.lists(
 
 
 class Scans:
-    """A guard as far as a wait knows it: when it was scanned."""
+    """A guard as far as a wait knows it: when it was scanned, and whether a switch has acted since."""
 
     def __init__(self, clock):
         self._clock = clock
+        self.due = False
         self.scanned_s, self.at_s = clock.monotonic(), []
 
     def scan(self):
@@ -79,3 +81,15 @@ def test_a_stop_that_is_asked_for_during_a_wait_ends_it_at_the_next_scan(clock):
     with pytest.raises(StopRequested):
         waiting.wait(60.0)
     assert clock.monotonic() <= 2.5 + RESTING_SCAN_S
+
+
+@pytest.mark.parametrize("seconds", [0.5, 60.0])
+def test_a_switch_that_acts_at_rest_is_latched_by_the_wait_in_which_it_does(seconds):
+    """Its callback cuts the pumps at once; the scan that latches it must not wait for its turn."""
+    twin = TwinBench()
+    twin.bench.guard.scan()
+    twin.clock.call_later(0.1, lambda: twin.happens("leak_wet"))
+    twin.bench.idle(seconds)
+    twin.bench.idle(0.0)
+
+    assert "leak" in [row.name for row in twin.bench.guard.acting]

@@ -174,6 +174,11 @@ class Guard:
     # Latches ----------------------------------------------------------------------
 
     @property
+    def due(self) -> bool:
+        """Whether a switch has acted since the last scan: the next one latches it, and need not wait for its turn."""
+        return bool(self._edges)
+
+    @property
     def acting(self) -> tuple[Row, ...]:
         """Return the rows that block or have tripped, in the table's order."""
         return tuple(row for row in self._table if row.name in self._acting)

@@ -38,7 +38,7 @@ class Waiting:
         self._stop = threading.Event()
 
     def wait(self, seconds: float, scan_s: float = RESTING_SCAN_S) -> None:
-        """Let time pass, pumps at rest, with no two scans further apart than `scan_s`.
+        """Let time pass, pumps at rest, with no two scans further apart than `scan_s`, and one when a switch has acted.
 
         Raises
         ------
@@ -49,7 +49,7 @@ class Waiting:
         end_s = now_s + seconds
         while True:
             scan_in_s = self._guard.scanned_s + scan_s - now_s
-            if scan_in_s <= SAME_INSTANT_S:
+            if self._guard.due or scan_in_s <= SAME_INSTANT_S:
                 self._guard.scan()
                 scan_in_s = scan_s
             self.heed()

@@ -135,6 +135,7 @@ class Service:
     def run(self, until_s: float | None = None) -> None:
         """Run until `end` is called, or until a monotonic time; leave the bench safe whatever happens."""
         try:
+            self.bench.guard.scan()  # what acts already is raised at once, and not at the first scan of a wait
             while not self._ending.is_set() and (until_s is None or self.clock.monotonic() < until_s):
                 try:
                     self.round()
