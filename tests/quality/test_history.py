@@ -38,6 +38,7 @@ class Result:
     temperature_c: float | None = 25.0
     salinity: Quantity = SALINITY
     calibrated: dict = field(default_factory=dict)
+    calibrations: dict = field(default_factory=dict)
 
 
 def electrode(e0_mv=394.0, slope=1.0, loss=0.05):
@@ -207,6 +208,15 @@ def test_one_result_is_past_enough_to_see_a_bubble_at_the_cell():
     assert found.flagged
     assert not usual.flagged
     assert salinity_against(NO_HISTORY, Estimate(23.4, 0.2)) == ()
+
+
+def test_what_another_calibration_of_the_cell_has_found_that_morning_is_no_past():
+    """The cell is calibrated at noon, and shows 35 where it showed 31: the bench must not doubt that."""
+    morning = [replace(each, calibrations={"conductivity": 1}) for each in past(3, np.random.default_rng(1))]
+    noon = (START + timedelta(hours=12)).date()
+
+    assert salinity_against(history_of(morning, noon, cell=2), Estimate(39.0, 0.2)) == ()
+    assert salinity_against(history_of(morning, noon, cell=1), Estimate(39.0, 0.2))[0].flagged
 
 
 @given(now=st.floats(5.0, 45.0), results=st.integers(0, 8))

@@ -57,6 +57,8 @@ class Result(Protocol):
     def temperature_c(self) -> float | None: ...
     @property
     def calibrated(self) -> Mapping[str, float | None]: ...
+    @property
+    def calibrations(self) -> Mapping[str, int]: ...
 
 
 LOSS_FLOOR_PER_MIN = 0.03
@@ -90,14 +92,23 @@ NO_HISTORY = History((), (), (), (), ())
 
 
 def history_of(
-    results: Sequence[Result], cell_calibrated_on: date | None = None, factor: float | None = None
+    results: Sequence[Result],
+    cell_calibrated_on: date | None = None,
+    factor: float | None = None,
+    cell: int | None = None,
 ) -> History:
     """Return the history in results, oldest first; of each kind only what was reportable counts.
 
     Alkalinities are given under one titre factor, today's, so that a standardisation between them is no surprise.
-    Salinities count only since the cell's calibration: a new one may find another value for the same water.
+    Salinities count only under the cell's calibration that is in force, by its number in the records, or by its date
+    where the bench file gives it: another may find another value for the same water.
     """
-    since = [d for d in results if cell_calibrated_on is None or d.started_at.date() >= cell_calibrated_on]
+    since = [
+        d
+        for d in results
+        if d.calibrations.get("conductivity") == cell
+        and (cell_calibrated_on is None or d.started_at.date() >= cell_calibrated_on)
+    ]
     reportable = [d for d in results if _reportable(d.alkalinity) is not None]
     electrodes = [(d.end_point, d.temperature_c) for d in reportable if d.end_point is not None]
     pivots = [pivot_mv(e, t) for e, t in electrodes if t is not None]

@@ -195,7 +195,8 @@ class Measuring:
         past = self._store.reportable(source, MOST_RESULTS)
         titre = titre_at(config.titre, self._clock.now())
         cell_on = config.probes.conductivity.calibrated_on
-        history = history_of(past, cell_on, None if titre is None else titre.factor)
+        cell = self._bench.calibrations.get(Kind.CONDUCTIVITY.value)
+        history = history_of(past, cell_on, None if titre is None else titre.factor, cell)
         history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(past)))
         if source is not Source.TANK and len(history.salinity) < LEAST_RESULTS:
             history = replace(history, salinity=())  # another bottle of a reference may have another salinity
