@@ -217,7 +217,7 @@ def test_an_outlet_is_one_file_and_one_line(tree):
         "from saltern.clock import RealClock\n"
         "from saltern.config.loading import load_bench\n"
         "from saltern.publish.outlets import outlets, reaches\n"
-        "from saltern.records.store import IN_MEMORY, open_store\n"
+        "from saltern.records.opening import open_store\nfrom saltern.records.store import IN_MEMORY\n"
         "config, store = load_bench(Path('bench.toml')), open_store(IN_MEMORY, RealClock())\n"
         "with outlets(lambda: config, Path('.'), store, RealClock(), lambda: True) as found:\n"
         "    found.update({'alerts': ['one'], 'last': None})\n"
