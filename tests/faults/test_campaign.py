@@ -32,8 +32,8 @@ def test_what_was_mended_stays_mended(case):
 
 
 def open_still(case):
-    """Return what is found and not mended yet (tests/faults/found): a worn head loses sample unseen."""
-    found = any(f["kind"] == "head-leak" and f.get("pump") in ("waste", "titrant") for f in case.faults)
+    """Return what is found and not mended yet (tests/faults/found): a worn waste head loses sample unseen."""
+    found = any(f["kind"] == "head-leak" and f.get("pump") == "waste" for f in case.faults)
     return {"no accepted lie"} if found else set()
 
 
