@@ -18,7 +18,7 @@ Words = Annotated[list[str], typer.Argument(show_default=False)]
 
 
 def reset(bench_file: BenchFile = None, bench: BenchOption = None, as_json: JsonOption = False) -> None:
-    """Clear latched interlocks whose causes have gone."""
+    """Clear all latched interlocks. This is refused while the cause of one of them lasts."""
     _operate(_bench(bench_file, bench), ["reset"], as_json=as_json)
 
 

@@ -34,7 +34,9 @@ ALERTS: dict[str, Code] = {
         _ERROR, "A run could not empty the vessel and leave the probes in fresh sample", "Run `saltern rinse`"
     ),
     "unclean-stop": Code(
-        _WARNING, "The last process ended while liquid was being moved", "Wait: the service empties the vessel"
+        _WARNING,
+        "The last process ended in the middle of a run, and the vessel may hold liquid",
+        "Wait: the service empties the vessel",
     ),
     "not-recovered": Code(
         _ERROR, "The vessel could not be emptied after an unclean stop", "Check the vessel; run `saltern empty`"
@@ -60,7 +62,9 @@ ALERTS: dict[str, Code] = {
         "The service ended during a determination",
         "No action is needed: the determination is kept and marked void",
     ),
-    "no-result": Code(_ERROR, "The last accepted result is too old", "Check `saltern status` and the log"),
+    "no-result": Code(
+        _ERROR, "The last accepted result is too old, or there is none yet", "Check `saltern status` and the log"
+    ),
     "alkalinity-low": Code(_WARNING, "The tank's alkalinity is below the keeper's band", "Check the dosing"),
     "alkalinity-high": Code(_WARNING, "The tank's alkalinity is above the keeper's band", "Check the dosing"),
     "alkalinity-far-low": Code(
@@ -208,7 +212,7 @@ REASONS: dict[Reason, Code] = {
         None, "The value is impossible in seawater", "Check the titrant, the electrode and the sample"
     ),
     Reason.NOT_STANDARDISED: Code(
-        None, "The bench has not been standardised, or too long ago", "Run `saltern standardise`"
+        None, "The bench is not standardised, or its last standardisation is too old", "Run `saltern standardise`"
     ),
     Reason.SETTLING: Code(None, "A new part is still settling", "Wait; the remark shows how long"),
     Reason.CALIBRATION_DAMAGED: Code(None, "A calibration's record is damaged", "Calibrate again, or roll back"),
@@ -234,7 +238,7 @@ REFUSALS: dict[Cause, Code] = {
     Cause.AIR_IN_LINE: Code(None, "The first amounts are small: there is air in the line", "Prime it, and begin again"),
     Cause.SCATTER: Code(None, "Replicates scatter more than the method allows", "Check the tube and the scale"),
     Cause.DIFFERS: Code(
-        None, "The outcome is far from the previous one", "Repeat it; use --new-tube if the tube is new"
+        None, "The outcome is far from the previous one", "Repeat it. If a part is new, follow its message"
     ),
     Cause.WRONG_BUFFER: Code(None, "The electrode shows a different buffer", "Check the bottle"),
     Cause.BUFFERS_SWAPPED: Code(None, "The buffers were presented in the wrong order", "Begin again"),

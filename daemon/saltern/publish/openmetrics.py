@@ -42,7 +42,7 @@ GAUGES = {
         "Alkalinity that the tank takes up, over the shortest window of its picture"
     ),
     "saltern_tank_consumption_uncertainty_moles_per_kilogram_per_second": "Its standard uncertainty",
-    "saltern_tank_leaves_band_timestamp_seconds": "When the tank is forecast to leave its band, if all goes on",
+    "saltern_tank_leaves_band_timestamp_seconds": "When the tank is forecast to leave its band, if nothing changes",
 }
 """Of a bench, by name; what is not known has no series."""
 

@@ -17,7 +17,7 @@ def take_up_what_was_left(
         alerting.alert("records-damaged", store.found)
     upkeep.report_what_is_set_aside()
     if bench.state_lost:  # draining, too, waits for somebody who looks: the container may be full
-        text = f"{bench.found}. The worst is assumed of vessel, titrant and waste until somebody has looked"
+        text = f"{bench.found}. The worst is assumed for vessel, titrant and waste until somebody has checked them"
         alerting.once("records-lost", text)  # its interlock stands
     elif bench.found_unclean:
         text = f"{bench.found}; nothing is measured before it is proved empty"

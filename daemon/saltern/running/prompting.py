@@ -65,7 +65,7 @@ class Prompting:
             raise ConfigError(
                 f"nothing is asked about {key!r}",
                 where="answer",
-                remedy="There is not a question to answer"
+                remedy="No question is waiting for an answer"
                 if question is None
                 else f"Answer {question.key!r}: {question.text}",
             )
