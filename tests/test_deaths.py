@@ -160,7 +160,7 @@ def test_an_address_that_takes_nothing_leaves_it_to_the_next_life(unit, telephon
     assert done.returncode == 0
     assert "could not be alerted" in done.stderr
     known = deaths.deaths(unit.runtime)
-    assert (known.count, known.told) == (1, False)
+    assert (known.count, known.reported) == (1, False)
 
 
 def test_a_report_that_hangs_ends_by_itself():
@@ -192,7 +192,7 @@ def test_a_bench_file_with_a_mistake_elsewhere_still_says_whom_to_tell(unit, tel
 def test_the_addresses_of_the_last_life_count_and_are_for_its_user_alone(unit, telephone):
     """systemd hands a credential to the service, and not to what it runs after the service's end."""
     unit.start()
-    kept = unit.runtime / "whom-to-tell.json"
+    kept = unit.runtime / "whom-to-alert.json"
     assert kept.stat().st_mode & 0o077 == 0
     (unit.bench.parent / "urls").unlink()
     unit.bench.write_text("broken since")

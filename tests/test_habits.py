@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings, strategies
 
+from saltern import __version__
 from tests.processes import run
 
 ROOT = Path(__file__).parents[1]
@@ -162,3 +163,21 @@ def test_a_property_that_waits_for_a_busy_machine_holds(number):
     """Its second call takes as long as its first, and both longer than hypothesis would wait by itself."""
     time.sleep(0.25)
     assert 0 <= number <= 3
+
+
+def test_each_change_since_the_last_release_is_one_that_the_changelog_takes():
+    """A fragment with a kind of its own would be left out of the changelog without a word."""
+    fragments = [path for path in (ROOT / "changes").iterdir() if path.name != "README.md"]
+    done = run(sys.executable, "-m", "towncrier", "build", "--draft", "--version", "9.9.9", cwd=ROOT)
+
+    assert done.returncode == 0, done.stderr
+    first_words = [" ".join(path.read_text().split()[:6]) for path in fragments]
+    said = " ".join(done.stdout.split())
+    assert [words for words in first_words if words not in said] == []
+
+
+def test_the_newest_version_of_the_changelog_is_the_one_that_runs():
+    newest = re.search(r"^## \[(.+?)\]", (ROOT / "CHANGELOG.md").read_text(), re.MULTILINE)
+
+    assert newest is not None
+    assert newest[1] == __version__

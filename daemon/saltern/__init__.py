@@ -1,3 +1,3 @@
 """Saltern: a service that runs a home-built seawater alkalinity titrator."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"

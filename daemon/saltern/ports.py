@@ -138,12 +138,12 @@ class Probe(Protocol):
 
 @runtime_checkable
 class Compensated(Protocol):
-    """A probe whose board may want to be told the liquid's temperature, and compensates by that."""
+    """A probe whose board may want the liquid's temperature, and compensates by that."""
 
     wants_temperature: bool
 
     def compensate(self, celsius: float) -> None:
-        """Tell the board; what is read after it is compensated by that temperature."""
+        """Send it to the board; what is read after it is compensated by that temperature."""
         ...
 
 

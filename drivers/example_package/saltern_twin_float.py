@@ -8,7 +8,7 @@ Wiring: each float normally closed, between its own pin and ground. Example::
     driver = "twin-float"
     pins = [16, 26]
 
-Limits: it cannot tell that one of the two has failed closed; the proof test, one float at a time, can.
+Limits: it cannot see that one of the two has failed closed; the proof test, one float at a time, can.
 """
 
 from collections.abc import Callable

@@ -69,7 +69,7 @@ class Chip:
     """One converter: it makes one conversion at a time, of the input that asked last."""
 
     converts_for: "Converter | None" = None
-    asked: int = 0  # the word that it was last told
+    asked: int = 0  # the word that it was last sent
 
 
 class Converter:

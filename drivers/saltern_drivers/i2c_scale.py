@@ -102,7 +102,7 @@ class Scale:
             It is at the end of its range.
         """
         (status,) = self._bus.read(PU_CTRL, 1)
-        if status & CONVERTING != CONVERTING:  # it has lost its supply, and what it was told
+        if status & CONVERTING != CONVERTING:  # it has lost its supply, and its settings
             self._set_up(anew=True)
             return None
         if not status & READY:

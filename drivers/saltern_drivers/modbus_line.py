@@ -98,7 +98,7 @@ class ModbusLine:
     def stop_now(self, unit: int, register: int, values: list[int]) -> None:
         """Write what makes safe, at once and from any thread.
 
-        It never raises: a board behind a lost port ends by itself or by its permit, and is told as soon as the port
+        It never raises: a board behind a lost port ends by itself or by its permit, and is halted as soon as the port
         is back.
         """
         stop = _writing(unit, register, values)
@@ -294,7 +294,7 @@ def shared_line(wires: Wires, port: str, baud: int, parity: str) -> ModbusLine:
     line = wires.shared.get(f"modbus:{port}")
     if line is None:
         try:
-            import pymodbus  # noqa: F401 - asked for here, where its absence can be told
+            import pymodbus  # noqa: F401 - asked for here, where its absence can be reported
         except ImportError as error:
             raise DriverError(
                 "the pymodbus library is not installed", where=port, remedy=install_extra("modbus")

@@ -1,6 +1,6 @@
 """A pump board on Modbus RTU, by a register map in the bench file: counted motions that the board itself ends.
 
-The board is told how many steps to turn, then to start; it counts them, stops by itself and says both. A start whose
+The board is sent how many steps to turn, then a start; it counts them, stops by itself and says both. A start whose
 answer was lost is not given again before the board's own count has shown that nothing began. Wiring: wires A and B, a
 ground, 120 ohm at both ends; the motor's supply through a run permit of its own, pull-downs on the board's outputs.
 Example::
@@ -25,7 +25,7 @@ that has lost its supply does not turn at a rate of its own. A "step" is whateve
 Limits: only boards that count and end a motion by themselves; registers are written by function 16. A board's own
 communications time-out is no run permit, for the driver's questions feed it: `saltern check` wants a permit in the
 supply. Beside probes on one line a halt may be garbled; the permit stops the pump then. A count that begins anew with
-each motion cannot tell an unanswered start from none: prefer one that never does.
+each motion cannot distinguish an unanswered start from none: prefer one that never does.
 """
 
 from collections import deque

@@ -234,7 +234,7 @@ class NodePump:
                 try:
                     self._next(transaction)
                 except DriverError:
-                    with suppress(DriverError):  # what has happened already is the one to be told
+                    with suppress(DriverError):  # what has happened already is the one to report
                         self.halt()
                     raise
         running = self._phase != "over"

@@ -21,7 +21,7 @@ from saltern.ports import Clock, Connection, DeviceUnavailableError, DriverError
 
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 30.0
 AT_START_S = 2.0
-"""So long a start waits for a port, that a mistake in the bench file is told at once; nothing moves meanwhile."""
+"""So long a start waits for a port, that a mistake in the bench file is reported at once; nothing moves meanwhile."""
 
 CLOSING_S = 1.0
 BY_ITSELF = "it is opened again by itself"

@@ -4,7 +4,7 @@ Query boards are sent `query` and answer with a line; continuous ones (`query = 
 the line counts that comes after the question. A reading
 exists only when a whole line, up to its terminator, matches `pattern` and lies between `lowest` and `highest`. Input
 is drained before each query, so an answer that came too late is not taken for the next one; one still on its way
-when the query is sent cannot be told apart, which is why `timeout_s` should exceed the board's slowest answer.
+when the query is sent cannot be distinguished, which is why `timeout_s` should exceed the board's slowest answer.
 A port that is lost, or not there yet, is opened again by its name (`serial_port`); what came before is forgotten, and
 the board is asked again what it is. Example::
 
@@ -185,7 +185,7 @@ class LineBoard:
             self._received += self._port.read(waiting)
 
     def compensate(self, celsius: float) -> None:
-        """Tell the board the liquid's temperature, where the bench file says how.
+        """Send the board the liquid's temperature, if the bench file says how.
 
         Raises
         ------

@@ -38,7 +38,7 @@ class Bench:
 
 
 def read(path: Path) -> Bench:
-    """Return a bench file; its name tells the example, "bench-serial.toml" is "serial"."""
+    """Return a bench file; its name names the example, "bench-serial.toml" is "serial"."""
     return Bench(path.stem.removeprefix("bench-"), tomllib.loads(path.read_text(encoding="utf-8")))
 
 

@@ -39,9 +39,15 @@ def benches_in(path):
     return found
 
 
+def of_the_tank(entries):
+    """Return the determinations of the tank: a triplicate of a reference came before them."""
+    return [d for d in entries if d["source"] == "tank"]
+
+
 def counted(bench):
-    """Return the runs that came to an end point, but the first."""
-    return [d for d in bench["determinations"][1:] if d["end_point"] is not None and d.get("after") is not None]
+    """Return the tank's runs that came to an end point, but the first."""
+    tank = of_the_tank(bench["determinations"])
+    return [d for d in tank[1:] if d["end_point"] is not None and d.get("after") is not None]
 
 
 def spoilt(d):
@@ -143,9 +149,10 @@ def _u_of(of_all, *, bad):
 
 def _of_void(benches):
     """Return how many runs of a bench did not come to an end point, and why."""
-    void = [[d for d in bench["determinations"] if d["alkalinity"]["verdict"] == "void"] for bench in benches]
+    tank = [of_the_tank(bench["determinations"]) for bench in benches]
+    void = [[d for d in runs if d["alkalinity"]["verdict"] == "void"] for runs in tank]
     why = Counter(reason for runs in void for d in runs for reason in d["alkalinity"]["reasons"])
-    shares = [len(runs) / len(bench["determinations"]) for runs, bench in zip(void, benches, strict=True)]
+    shares = [len(lost) / len(runs) for lost, runs in zip(void, tank, strict=True)]
     return {"void": shares, "void_by": dict(why.most_common())}
 
 
@@ -243,6 +250,7 @@ def course_of(entries):
 
     Alkalinity is relative, in percent; drift is its slope in a day, `follows` its correlation with the one before.
     """
+    entries = of_the_tank(entries)
     verdicts = Counter(d["alkalinity"]["verdict"] for d in entries)
     counted = [d for d in entries[1:] if d["alkalinity"]["verdict"] == "accepted"]
     found = {name: verdicts[name] / len(entries) for name in ("accepted", "suspect", "void")}

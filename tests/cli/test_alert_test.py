@@ -33,7 +33,7 @@ def test_the_shipped_bench_has_none():
 
 @pytest.mark.parametrize("ways", [[], ["the broker on broker.example", "notification addresses in alerts.urls_file"]])
 def test_the_command_names_each_way_and_fails_without_one(tmp_path, ways):
-    reply = {"told": True, "ways": ways}
+    reply = {"sent": True, "ways": ways}
     REPLIES["alert-test"].model_validate(reply)
     server = Server(tmp_path / "saltern.sock", {"alert-test": lambda _: reply})
     try:

@@ -238,7 +238,7 @@ def test_an_absence_and_calibrations_fit(capsys, monkeypatch, width):
         "by_waste": 60,
         "lasts": True,
         "parts_due": [{"name": "sample_pump_tube", "due_utc": until}],
-        "told": ["notification addresses in alerts.urls_file", "a heartbeat at 08:00", "the broker on reef.example"],
+        "alerts_go_to": ["notification addresses in alerts.urls_file", "a heartbeat at 08:00", "the broker"],
     }
     print_away(found, NOW, BERLIN)
     out = capsys.readouterr().out

@@ -121,7 +121,7 @@ class AtRest:
 
     def _look_at_the_cell(self) -> None:
         """See a dry cell wetted, which may mean liquid that nobody asked for, or a wet one fallen dry: dry probes."""
-        if self._connections.is_down("conductivity"):  # told of by its own name; looked at again when it is back
+        if self._connections.is_down("conductivity"):  # reported by its own name; looked at again when it is back
             return
         try:
             wet = self._readings.cell_is_wet(RESTING_POLL_S)

@@ -110,7 +110,7 @@ def open_devices(config: BenchConfig, wires: Wires) -> Devices:
                 ConfigError(f"cannot be opened ({error})", where=slot.where, remedy="Check wiring and configuration")
             )
     if mistakes:
-        with suppress(SalternError, OSError):  # what is wrong is told below
+        with suppress(SalternError, OSError):  # what is wrong is reported below
             close_all(opened.values())
         raise StartupError(config.name, mistakes)
 

@@ -19,7 +19,7 @@ REVERSED_S = 2.0
 
 NEXT_ADDITION = 0.0
 DEVICE_ABSENT = "device-absent"
-"""The row of which each device tells by itself, with its own name and remedy."""
+"""The row that each device reports by itself, with its own name and remedy."""
 
 
 @dataclass(slots=True)

@@ -142,7 +142,7 @@ class Lapse:
             self._adding.draw_back("sample", self._air_ml)
 
     def _drained(self) -> bool:
-        """Cover the cell, so that its falling dry can be told from a cell that fails, and drain; return if proved."""
+        """Cover the cell, so that falling dry and failing can be distinguished, and drain; return if proved."""
         covers_ml = self._machine.cell_ml + self._air_ml
         with self._adding.stage("cover the cell", sample_ml=covers_ml + self._air_ml):
             self._adding.add("sample", covers_ml)

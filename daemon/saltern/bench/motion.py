@@ -29,7 +29,7 @@ timed drive's clock and scans leave open (`tests/drivers/test_pumps.py`)."""
 
 @dataclass(frozen=True)
 class Doubted:
-    """What a pump was told to move, and may not have moved."""
+    """What a pump was asked to move, and may not have moved."""
 
     most_ml: float
     why: str

@@ -159,11 +159,11 @@ class Readings:
         )
 
     def compensate(self) -> None:
-        """Tell boards that want to know it how warm the liquid is; the others cost nothing."""
+        """Send the temperature to boards that want it; the others cost nothing."""
         probes = [probe for probe in self._machine.devices.probes.values() if isinstance(probe, Compensated)]
-        told = [probe for probe in probes if probe.wants_temperature]
-        celsius = self.temperature_c() if told else 0.0
-        for probe in told:
+        compensating = [probe for probe in probes if probe.wants_temperature]
+        celsius = self.temperature_c() if compensating else 0.0
+        for probe in compensating:
             try:
                 probe.compensate(celsius)
             except MisuseError:

@@ -46,7 +46,7 @@ class MotionRecord:
 
 @dataclass
 class Witness:
-    """Watches one motion: it is told whenever the permit was kicked, and what the drive had counted then."""
+    """Watches one motion: it hears of each kick of the permit, and what the drive had counted then."""
 
     lapse_s: float
     rate: float
@@ -55,7 +55,7 @@ class Witness:
     longest_gap_s: float = 0.0
     unwitnessed: float = 0.0
     _kicked_s: float = field(init=False)
-    counted: float = 0.0  # when it was told last
+    counted: float = 0.0  # when it last heard
 
     def __post_init__(self) -> None:
         self._kicked_s = self.begun_s

@@ -94,7 +94,7 @@ def serve(
         signal.signal(signal.SIGHUP, lambda *_: service.mailbox.put(here.reload))
         folder = here.records.parent if bench is None else bench.parent
         if runtime is not None:
-            with suppress(OSError):  # what comes of it is told with the socket
+            with suppress(OSError):  # what comes of it is reported with the socket
                 here.socket.parent.mkdir(exist_ok=True)
         server = Server(here.socket, remote.handlers())
         beside.callback(server.close)
@@ -162,7 +162,7 @@ def note_a_death(runtime: Path, service: "Service") -> None:
     known = deaths.deaths(runtime)
     if known.noted or not known.worth_reporting:
         return
-    severity = Severity.NOTICE if known.told else Severity.ERROR
+    severity = Severity.NOTICE if known.reported else Severity.ERROR
     text = f"the service runs again. Before that: {known.text}"
     service.alerting.once("service-died", text, severity)  # it is over: nothing to repeat
     deaths.keep(runtime, replace(known, noted=True))

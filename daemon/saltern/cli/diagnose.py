@@ -1,4 +1,4 @@
-"""`saltern diagnose [N]`: tank or instrument, and which measurement would tell best. From the records alone."""
+"""`saltern diagnose [N]`: tank or instrument, and which measurement would decide best. From the records alone."""
 
 from datetime import timedelta
 from typing import Annotated, Any
@@ -9,7 +9,7 @@ from saltern.cli.records import BenchOption
 from saltern.errors import ConfigError
 
 COUNTS_AFTER = timedelta(days=2)
-"""A reference or a note so long after the newest result still tells of it; later nothing is known of the tank."""
+"""A reference or a note so long after the newest result still counts for it; later nothing is known of the tank."""
 
 
 def diagnose(

@@ -180,8 +180,8 @@ def print_away(found: dict[str, Any], now: datetime, zone: ZoneInfo) -> None:
     for part in found["parts_due"]:
         due = datetime.fromisoformat(part["due_utc"])
         say(f"Due meanwhile: {part['name']}, {_day(due, zone)}, {relative(due, now)}.")
-    if found["told"]:
-        say(f"Alerts go to: {'; '.join(found['told'])}.")
+    if found["alerts_go_to"]:
+        say(f"Alerts go to: {'; '.join(found['alerts_go_to'])}.")
     else:
         say("Nobody receives alerts: set alerts.urls_file or mqtt in the bench file.", style="bold")
 

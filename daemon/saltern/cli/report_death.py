@@ -50,7 +50,7 @@ def report_death(
         forget(folder)
         return
     before = deaths(folder)
-    known = replace(before, told=False, noted=False) if result == "success" else died(folder)
+    known = replace(before, reported=False, noted=False) if result == "success" else died(folder)
     text = sentence(instance, os.environ, known.count, known.pause_s, low=low)
     known = replace(known, text=text, low=low)
     keep(folder, known)
@@ -103,7 +103,7 @@ def _report(bench_file: Path, folder: Path, known: "Deaths", *, urgent: bool) ->
     if len(addresses) == 0:
         sys.stderr.write("The bench file names nobody to alert: set [alerts] urls_file.\n")
     elif sent(addresses, who.bench, alert):
-        keep(folder, replace(known, told=True))
+        keep(folder, replace(known, reported=True))
         sys.stderr.write("The keeper was alerted.\n")
     else:
         sys.stderr.write("The keeper could not be alerted: not every address took it.\n")

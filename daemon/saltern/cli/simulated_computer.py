@@ -70,9 +70,9 @@ class Computer:
     records
         Path of the records, or in memory.
     log
-        Told of each service that starts.
+        Called with each service that starts.
     outputs_persist
-        Whether a dead process leaves its outputs driven, as kernels of the Raspberry Pi do unless told otherwise.
+        Whether a dead process leaves its outputs driven, as kernels of the Raspberry Pi do unless set otherwise.
     """
 
     def __init__(

@@ -1,6 +1,6 @@
 """A scenario played by the instrument's results: the service that runs is the real one, and no pump of it turns.
 
-A determination is drawn by the twin's model of the instrument, and judged, kept, followed and told of as ever: by the
+A determination is drawn by the twin's model of the instrument, and judged, kept, followed and reported as ever: by the
 judges, the factor's filter and the records of the service. Between two slots time is let pass at once, and the bench
 is not scanned meanwhile.
 """
@@ -239,7 +239,7 @@ def _judged(blank: Determination, found: Found, bench: Bench, expectation: Expec
         against=against,
         u_of_age_umol_kg=budget.get(AGE, 0.0),
     )
-    told = (*against, *against_ph[:1], *against_salinity)
+    remarkable = (*against, *against_ph[:1], *against_salinity)
     return replace(
         blank,
         alkalinity=replace(judged, parts=parts),
@@ -252,7 +252,7 @@ def _judged(blank: Determination, found: Found, bench: Bench, expectation: Expec
         budget_umol_kg=budget,
         budget_ph={"curve": found.ph_u, **ph_model},
         ph_at_tank=_ph_at_tank(config, ph_total, alkalinity, salinity.value, found.temperature_c),
-        remarks=tuple(f"{each.code}: {each.about}" for each in told if each.flagged),
+        remarks=tuple(f"{each.code}: {each.about}" for each in remarkable if each.flagged),
     )
 
 

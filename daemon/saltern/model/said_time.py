@@ -1,6 +1,6 @@
 """A time as a keeper says it: "yesterday 9:00", "2 h ago", "Tue 18:30", ISO 8601; by the clock where the tank is.
 
-And as a keeper is told it, in words that are read today or next week.
+Times are also written for a keeper here, in words that read rightly today or next week.
 """
 
 import re

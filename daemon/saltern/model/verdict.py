@@ -64,7 +64,7 @@ ASKED_AGAIN = frozenset(
         Reason.STEPS_DOUBTED,
     }
 )
-"""What may have been chance or a passing fault, or a true change: another determination tells."""
+"""What may have been chance or a passing fault, or a true change: another determination shows which."""
 
 
 @dataclass(frozen=True)

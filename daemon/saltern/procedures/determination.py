@@ -146,7 +146,7 @@ def determine(
 
     Always returns: a run that could not be finished is void, with its reason and all that was measured, and
     the bench is left safe. Only a fault of the program is raised. `keep_draft` is given what there is so far, in case
-    nobody lives to tell the rest. `medium` is what was drawn: seawater, or a carbonate standard in NaCl.
+    nobody is left to report the rest. `medium` is what was drawn: seawater, or a carbonate standard in NaCl.
     """
     notebook = Notebook(bench, watcher)
     run = _Run(source, bench.clock.now(), bench.clock.monotonic(), medium)
@@ -275,7 +275,7 @@ def measure_as_drawn(
     temperature_c = until_stable(bench, notebook.temperature_c, lambda _: STABLE_TEMPERATURE_K)
     salinity = sample_salinity(config, conductivity, temperature_c)
     density = density_kg_l(salinity.value, temperature_c)
-    if medium is Medium.NACL:  # its conductivity tells no salinity; it has the ionic strength that the recipe gives it
+    if medium is Medium.NACL:  # its conductivity gives no salinity; it has the ionic strength that the recipe gives it
         salinity = Estimate(NACL_IONIC_SALINITY, NACL_IONIC_U)
         density = nacl_density_kg_l(temperature_c)
     sample_ml = sample_at_hand_ml(config)
@@ -461,8 +461,8 @@ def _finished(
     against = (*against, *expectation.drains.against(notebook.drains, run.started_s))
     against_ph = (*ph_against(history, ph_total), *electrode_now)
     against_salinity = salinity_against(history, salinity)
-    told = (*end_point.findings, *against, *against_ph[:1], *against_salinity)
-    notebook.remarks += [f"{f.code}: {f.about}" for f in told if f.flagged]
+    remarkable = (*end_point.findings, *against, *against_ph[:1], *against_salinity)
+    notebook.remarks += [f"{f.code}: {f.about}" for f in remarkable if f.flagged]
     judged = judge_alkalinity(
         config,
         found,
@@ -537,7 +537,7 @@ def _weighed_gains(bench: Bench, notebook: Notebook, run: _Run) -> dict[str, flo
     """Return what the balance says of the pumps in this run, mL a unit.
 
     A fill is a calibration. What came in with the acid is small, and the load cell's creep under the sample counts in
-    it by a percent or so: that tells an empty bottle or a slipping tube, and no gain.
+    it by a percent or so: that shows an empty bottle or a slipping tube, and not a gain.
     """
     if run.weighed is None or run.drawn is None:
         return {}

@@ -27,7 +27,7 @@ class Prompts(Protocol):
         ...
 
     def say(self, text: str) -> None:
-        """Tell how it goes."""
+        """Say how it goes."""
         ...
 
     def see(self, what: str, value: float, unit: str) -> None:

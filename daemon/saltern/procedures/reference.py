@@ -10,7 +10,7 @@ from saltern.procedures.standardise import EXTRA_TRIES, StandardiseOptions
 
 
 class Unattended:
-    """A guide with nobody behind it: what is told goes to the log, and nothing may be asked."""
+    """A guide with nobody behind it: what is said goes to the log, and nothing may be asked."""
 
     def __init__(self) -> None:
         self._log = structlog.get_logger("saltern.reference")

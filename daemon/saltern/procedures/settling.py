@@ -3,7 +3,7 @@
 After a dose the signal runs to its plateau as E + B exp(-t / lag). Once the first lag is over, plateau, remainder and
 lag are fitted together, the lag with what earlier plateaus taught; the fit says how uncertain the plateau is, the lag's
 uncertainty included. That is enough well before the remainder has gone. Where the signal is no such exponential, as
-its residuals tell, the reading waits until it is steady, or gives up and says so.
+its residuals show, the reading waits until it is steady, or gives up and says so.
 """
 
 from collections.abc import Callable
@@ -20,8 +20,8 @@ FIRST_LAGS, FIRST_S = 1.0, 6.0
 LEAST_READINGS = 6
 LEAST_LAGS, MOST_LAGS = 3.0, 12.0
 MOST_S = 24.0
-"""A fast electrode is given so long all the same: twelve lags of 1 s leave six readings, too few to tell noise from a
-slope (3 of 1,500 simulated plateaus were called unsettled for that)."""
+"""A fast electrode is given so long all the same: twelve lags of 1 s leave six readings, too few to distinguish noise
+from a slope (3 of 1,500 simulated plateaus were called unsettled for that)."""
 
 ENOUGH = 0.5
 """The plateau is known well enough at this part of the noise of one reading."""
@@ -76,7 +76,7 @@ class _Fit:
 def steady_slope_mv_s(noise_mv: float, lag_s: float, readings: int) -> float:
     """Return the slope below which a signal counts as steady.
 
-    Either it cannot be told from noise (1.5 standard deviations of a regression slope over `readings`
+    Either it cannot be distinguished from noise (1.5 standard deviations of a regression slope over `readings`
     readings `READ_EVERY_S` apart), or what is still to come, slope times lag, is below 0.15 mV.
     """
     spread = np.sqrt(readings * (readings**2 - 1) / 12.0) * READ_EVERY_S

@@ -32,7 +32,7 @@ def until_steady(
     least_s: float,
     most_s: float,
 ) -> Steady:
-    """Read until the slope over a minute is small, or cannot be told from noise.
+    """Read until the slope over a minute is small, or cannot be distinguished from noise.
 
     Parameters
     ----------

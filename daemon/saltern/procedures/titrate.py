@@ -22,7 +22,7 @@ KNOWN_NOISE_FREEDOM = 10
 """The configured noise counts as much as so many degrees of freedom of what the plateaus show."""
 
 SLOW = 2.0
-"""An electrode this many times slower than configured is told of: 2.8 standard deviations of `settling.LAG_WITHIN`."""
+"""An electrode this many times slower than configured is reported: 2.8 standard deviations of `settling.LAG_WITHIN`."""
 
 SHOWS_UMOL_KG, SHOWS_MV = 350.0, 4.0
 """So much acid lowers the pH of seawater of 7000 umol/kg by 0.1 at least, which is 6 mV; of poorer water by more."""
@@ -42,7 +42,7 @@ class NotMixedError(MotionError):
 
 
 class NoResponseError(MotionError):
-    """Acid was asked for, and the electrode does not tell of any."""
+    """Acid was asked for, and the electrode does not show any."""
 
 
 @dataclass
@@ -265,7 +265,7 @@ def _demand_response(bench: Bench, points: _Points, conditions: Conditions, titr
 
 
 def _demand_mixing(bench: Bench, points: _Points) -> None:
-    """Stop dosing where acid does not mix: what is read beside a streak of it tells nothing.
+    """Stop dosing where acid does not mix: what is read beside a streak of it means nothing.
 
     Raises
     ------
@@ -287,7 +287,7 @@ def _demand_mixing(bench: Bench, points: _Points) -> None:
 
 
 def _remark_on_lag(notebook: Notebook, configured_s: float, learned: Lag) -> None:
-    """Tell of an electrode that has become slow: its readings are extrapolated rightly, but it wants looking after."""
+    """Report an electrode that has become slow: its readings are extrapolated rightly, but it wants looking after."""
     if learned.lag_s > SLOW * configured_s:
         notebook.notice(
             Notice.ELECTRODE_SLOW,

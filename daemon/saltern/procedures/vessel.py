@@ -17,7 +17,7 @@ ROOM_FOR_GAIN, COVERS_THE_TIPS = 1.1, 1.3
 COVERS_THE_CELL = 1.2
 """Of what stands below the cell's tip in an empty vessel: what a worn sample tube gives less, and a slope (assumed)."""
 
-ELECTRODE_WET_LAGS = 8.0  # an electrode that stood in air must come to rest before its signal may tell of acid
+ELECTRODE_WET_LAGS = 8.0  # an electrode that stood in air must come to rest before its signal may show acid
 
 
 class NotEmptyError(MotionError):
@@ -135,7 +135,7 @@ def fill(bench: Bench, notebook: Notebook, volume_ml: float, phase: str = "fill"
 def prove_direction(bench: Bench) -> None:
     """Turn the sample pump backwards in a drained vessel: one whose direction wire is dead wets the dry cell.
 
-    Such a pump adds at every fill what it is told to draw back, and nothing else shows it. What the line has lost is
+    Such a pump adds at every fill what it should draw back, and nothing else shows it. What the line has lost is
     pushed back into it, so that it ends as it was.
 
     Raises

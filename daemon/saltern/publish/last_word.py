@@ -1,4 +1,4 @@
-"""Whom the death of a service is told, kept where it can be read when the service is gone.
+"""Who is alerted when a service dies, kept where it can be read when the service is gone.
 
 A credential that systemd hands to a service is out of reach of the commands that it runs after the service's end, and a
 bench file may have been broken since. So a service leaves its addresses in its runtime folder, in memory, for its own
@@ -18,12 +18,12 @@ from saltern.config.loading import read_toml
 from saltern.config.tables import Alerts, BenchConfig
 from saltern.publish.credentials import secret
 
-FILE = "whom-to-tell.json"
+FILE = "whom-to-alert.json"
 
 
 @dataclass(frozen=True)
 class Listeners:
-    """Whom to tell, and when not."""
+    """Whom to alert, and when not."""
 
     bench: str
     addresses: tuple[str, ...]  # secret

@@ -1,7 +1,7 @@
 """Alerts to the keeper's telephone or mailbox, by whatever service their addresses name (apprise).
 
 What cannot be sent waits in the records until it can. In quiet hours only what asks to act now is sent; the rest
-follows when they end. A watcher outside the house is told at intervals that the bench lives: a dead computer cannot
+follows when they end. A watcher outside the house hears at intervals that the bench lives: a dead computer cannot
 say so.
 """
 
@@ -28,7 +28,7 @@ from saltern.publish.outlet import OutletKind, Rounds, Surroundings
 from saltern.records.store import Store
 from saltern.report.morning import Message
 
-if TYPE_CHECKING:  # a bench that tells nobody needs no library for it
+if TYPE_CHECKING:  # a bench that alerts nobody needs no library for it
     from apprise import Apprise
 
 NOW, LATER = "notify-now", "notify"
@@ -109,7 +109,7 @@ class NotifyOutlet:
     is_quiet
         Whether a local time lies in the keeper's quiet hours.
     alive
-        Whether the bench's own loop is running: the watcher is only told then.
+        Whether the bench's own loop is running: the watcher hears of it only then.
     breakfast
         Composes the morning message of a status, with its chart.
 

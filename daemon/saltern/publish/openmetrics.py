@@ -167,11 +167,11 @@ class MetricsOutlet:
     def _set_tank(self, tank: dict[str, Any] | None) -> None:
         """Take over what is known of the tank (see `saltern.running.tank_picture`); what is not known has no gauge."""
         taken = None if tank is None else tank["consumption"]
-        told = None if taken is None or taken["too_early"] or not taken["windows"] else taken["windows"][0]
+        newest = None if taken is None or taken["too_early"] or not taken["windows"] else taken["windows"][0]
         for name, key in (("consumption", "value"), ("consumption_uncertainty", "u")):
             a_second = None
-            if tank is not None and told is not None:
-                dkh = told["consumption_dkh_per_day"][key] / DAY_S
+            if tank is not None and newest is not None:
+                dkh = newest["consumption_dkh_per_day"][key] / DAY_S
                 a_second = from_dkh(dkh, AlkalinityUnit.UMOL_KG, tank["salinity"])
             self._set(f"saltern_tank_{name}_moles_per_kilogram_per_second", a_second, 1e-6)
         ahead = None if tank is None else tank["forecast"]

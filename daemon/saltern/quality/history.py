@@ -1,7 +1,7 @@
 """What a bench's own past lets one expect of a determination, and whether this one differs.
 
 A wrong sample volume or a bubble before the first reading leaves a curve's shape as it was; only the past can see it,
-and it cannot tell it from a true change of the tank. So a result that differs is not false: it is asked again.
+and it cannot distinguish it from a true change of the tank. So a result that differs is not false: it is asked again.
 """
 
 from collections.abc import Mapping, Sequence
@@ -23,7 +23,7 @@ MAD_TO_SD = 1.4826
 """Of normal values: 1 / 0.6745, the third quartile of the standard normal."""
 
 STUDENT = 1.25
-"""About five results tell a scatter within 30 %; limits are widened so that false alarms stay as rare as stated."""
+"""About five results show a scatter within 30 %; limits are widened so that false alarms stay as rare as stated."""
 
 PIVOT_PH = 4.0
 OFFSET_FLOOR_MV, SLOPE_FLOOR, BEND_FLOOR_MV, PH_FLOOR, SALINITY_FLOOR = 0.3, 0.001, 0.2, 0.03, 0.3

@@ -1,7 +1,7 @@
 """What determinations of one water scatter by: what is stated of it, and what replicates of references have shown.
 
-A pump's scatter on paper may be off by a factor of two either way. Three replicates tell little against that, and those
-of ten weeks tell much. So both are pooled by their degrees of freedom, and the next result is as uncertain as Student's
+A pump's scatter on paper may be off by a factor of two either way. Three replicates say little against that, and those
+of ten weeks say much. So both are pooled by their degrees of freedom, and the next result is as uncertain as Student's
 distribution has it (JCGM 101:2008, 6.4.9).
 """
 
@@ -48,7 +48,7 @@ def learned(before: Scatter | None, stated: float, found: float, count: int) -> 
     found
         Standard deviation of the replicates, relative.
     count
-        How many there were; one tells nothing.
+        How many there were; one shows nothing.
     """
     prior, more = before or Scatter(stated, STATED_FREEDOM), count - 1
     freedom = prior.freedom + more

@@ -206,7 +206,7 @@ class TakenUp:
 def taken_up(file: BenchConfig, store: Store) -> TakenUp:
     """Return the bench file with the calibrations in force, without those that do not go with it.
 
-    A bench that has kept something impossible measures with what is left, and its keeper is told; it does not stay
+    A bench that has kept something impossible measures with what is left, and its keeper is alerted; it does not stay
     dead. Where pumps or titrant are set aside, no titre factor counts: it held their errors.
     """
     kept, lost = in_force(store), ENDS_TITRE & doubted(store)

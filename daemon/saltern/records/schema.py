@@ -166,7 +166,7 @@ MIGRATIONS: tuple[str, ...] = (
                consumption_u_dkh_per_day, net_dkh_per_day, net_u_dkh_per_day, dose_dkh_per_day, correction_dkh,
                withheld_because
         FROM tank_daily;
-    CREATE TABLE finding (                    -- what was told of tank and instrument, as it was told
+    CREATE TABLE finding (                    -- what was reported of tank and instrument, as it was worded
         id INTEGER PRIMARY KEY, at_utc TEXT NOT NULL, since_utc TEXT NOT NULL,
         whose TEXT NOT NULL,                  -- tank, instrument, cannot-tell
         cause TEXT NOT NULL, probability REAL NOT NULL, size REAL NOT NULL, u REAL NOT NULL, unit TEXT NOT NULL,

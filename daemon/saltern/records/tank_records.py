@@ -1,4 +1,4 @@
-"""What was known and told of the tank, as it stood: a row a day, and each finding. Views show them to others."""
+"""What was known of the tank and reported: a row a day, and each finding. Views show them to others."""
 
 import sqlite3
 from collections.abc import Sequence
@@ -29,7 +29,7 @@ class Day:
     withheld_because: str | None
 
 
-def keep_tank(store: Store, day: Day | None, told: Sequence[Finding], found: Known) -> None:
+def keep_tank(store: Store, day: Day | None, reported: Sequence[Finding], found: Known) -> None:
     """Keep a day in the place of what its earlier results said of it, and findings that are new."""
     with store.writing("the tank's day") as connection:
         if day is not None:
@@ -44,7 +44,7 @@ def keep_tank(store: Store, day: Day | None, told: Sequence[Finding], found: Kno
                     day.net_u_dkh_per_day, day.dose_dkh_per_day, day.correction_dkh, day.withheld_because,
                 ),
             )  # fmt: skip
-        for one in told:
+        for one in reported:
             connection.execute(
                 "INSERT INTO finding (id, at_utc, since_utc, whose, cause, probability, size, u, unit, supersedes, "
                 "ask, cost_ml, shape) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -58,7 +58,7 @@ def keep_tank(store: Store, day: Day | None, told: Sequence[Finding], found: Kno
 
 
 def findings(store: Store, found: Known, until: datetime) -> list[Finding]:
-    """Return what was told until a moment, in the order in which it was."""
+    """Return the findings that were reported until a moment, in their order."""
     return store.each("finding", lambda row: _finding(row, found), "WHERE at_utc <= ? ORDER BY id", (_utc(until),))
 
 

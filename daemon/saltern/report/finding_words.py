@@ -1,4 +1,4 @@
-"""A finding in plain words: what it is, since when, how sure, and what would tell best."""
+"""A finding in plain words: what it is, since when, how sure, and what would decide best."""
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -90,27 +90,27 @@ def written_near(logged: Sequence[Logged], since: datetime) -> list[str]:
 def in_words(
     finding: Finding,
     since: datetime,
-    told: Sequence[Finding],
+    reported: Sequence[Finding],
     logged: Sequence[Logged],
     zone: ZoneInfo,
     unit: AlkalinityUnit,
     salinity: float,
 ) -> str:
-    """Return a finding as its keeper is told of it.
+    """Return a finding in words for its keeper.
 
     Parameters
     ----------
     finding, since
         What was found, and the wall clock at its onset.
-    told
-        What was told before: it may replace one of that.
+    reported
+        What was reported before: the finding may replace one of these.
     logged
         What the keeper wrote down.
     zone, unit, salinity
         The keeper's clock and unit, and the salinity for it.
     """
     when = f"since about {since.astimezone(zone):%a %d %b %H:%M}"
-    replaced = next((one for one in told if one.id == finding.supersedes), None)
+    replaced = next((one for one in reported if one.id == finding.supersedes), None)
     if finding.shape is None:
         was = "an earlier finding" if replaced is None else f"finding {replaced.id} ({CAUSES[replaced.cause]})"
         return f"a false alarm: {was} does not hold any more ({100 * finding.probability:.0f} % sure)"

@@ -42,7 +42,7 @@ td:not(:last-child), th { white-space: nowrap; }
 
 @dataclass(frozen=True)
 class Contents:
-    """What a report tells of."""
+    """What a report covers."""
 
     bench: str
     begin: datetime

@@ -66,9 +66,9 @@ def standing(found: list[Reason]) -> Standing:
 
 
 def _acting(status: dict[str, Any]) -> Iterator[Reason]:
-    told = {alert["code"] for alert in status["alerts"]}
+    alerted = {alert["code"] for alert in status["alerts"]}
     for row in status["interlocks"]:
-        if f"interlock-{row['name']}" not in told:
+        if f"interlock-{row['name']}" not in alerted:
             yield Reason(Standing.LOOK, f"{row['kind']} {row['name']}", row["remedy"])
 
 

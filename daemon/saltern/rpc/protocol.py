@@ -22,10 +22,10 @@ MOST_IMPORTED = 150
 """Entries of one message; a longer import goes on into the first one's batch."""
 
 MOST_PROBLEMS = 6
-"""As many mistakes of one call are told: whoever corrects these is told of the rest."""
+"""An answer lists so many mistakes of one call: whoever corrects these sees the rest next time."""
 
 LONGEST_MESSAGE = 65536
-"""Bytes of one line; a client that sends more is told so and dropped."""
+"""Bytes of one line; a client that sends more gets an error and is dropped."""
 
 PARSE_ERROR, INVALID_REQUEST, NO_SUCH_METHOD, INVALID_PARAMS = -32700, -32600, -32601, -32602
 FAILED, USAGE, REFUSED, BUSY, ASKED = 1, 2, 3, 5, 6
@@ -249,7 +249,7 @@ def shortened_list(mistakes: list[str]) -> str:
 
 
 def _only_follows(place: tuple[int | str, ...], places: list[tuple[int | str, ...]]) -> bool:
-    """Return whether a list is wrong only in that something in it is: what is wrong with that is told already."""
+    """Return whether a list is wrong only in that something in it is: what is wrong with that is reported already."""
     return any(other[: len(place)] == place and len(other) > len(place) for other in places)
 
 

@@ -359,8 +359,8 @@ class Acknowledged(Reply):
     acknowledged: str
 
 
-class Told(Reply):
-    told: bool
+class AlertSent(Reply):
+    sent: bool
     ways: list[str]
 
 
@@ -382,7 +382,7 @@ class Away(Reply):
     by_waste: int | None = None
     lasts: bool | None = None
     parts_due: list[PartDue] | None = None
-    told: list[str] | None = None
+    alerts_go_to: list[str] | None = None
 
 
 class Reloaded(Reply):
@@ -454,7 +454,7 @@ REPLIES: dict[str, type[Reply]] = {
     "schedule": Schedule,
     "results": Results,
     "acknowledge": Acknowledged,
-    "alert-test": Told,
+    "alert-test": AlertSent,
     "away": Away,
     "reload": Reloaded,
     "trials": Trials,

@@ -70,12 +70,12 @@ class Alerting:
         elif condition is not None:
             self._take_back(code, over)
 
-    def take_up(self, alert: Alert, told_at_s: float, steps: float = 0.0, *, acknowledged: bool = False) -> None:
-        """Let stand again what an earlier life of the service has raised, and last told at a monotonic time."""
+    def take_up(self, alert: Alert, sent_at_s: float, steps: float = 0.0, *, acknowledged: bool = False) -> None:
+        """Let stand again what an earlier life of the service has raised, and last sent at a monotonic time."""
         if acknowledged:
             self._acknowledged.add(alert.code)
         self._standing[alert.code] = alert
-        self._raised_s[alert.code] = told_at_s
+        self._raised_s[alert.code] = sent_at_s
         self._raised_steps[alert.code] = steps
 
     def raise_once(self, alert: Alert, steps: float = 0.0) -> None:

@@ -1,6 +1,6 @@
 """What else the records know of bench and tank beside results: bottles, calibrations, wear, weighings, salinity.
 
-It tells causes apart that leave the same signature in results.
+It distinguishes causes that leave the same signature in results.
 """
 
 from datetime import datetime

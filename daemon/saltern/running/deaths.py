@@ -1,4 +1,4 @@
-"""Deaths of a service: counted while it keeps dying, told, and answered with a pause before the next life begins.
+"""Deaths of a service: counted while it keeps dying, reported, and answered with a pause before the next life begins.
 
 All is kept in the runtime folder, in memory: a full disk keeps nothing from being counted, and a stop in order, which
 takes the folder away, forgets. Only the commands that systemd runs after a death write the count.
@@ -26,7 +26,7 @@ class Deaths:
 
     count: int = 0
     text: str = ""
-    told: bool = False
+    reported: bool = False
     noted: bool = False  # by the next life, in the records
     low: bool = True  # the outputs, after it
 
@@ -51,7 +51,7 @@ def deaths(folder: Path) -> Deaths:
 
 def keep(folder: Path, known: Deaths) -> None:
     partial = folder / f"{FILE}.partial"
-    with suppress(OSError):  # it is told all the same, and counted again
+    with suppress(OSError):  # it is reported all the same, and counted again
         partial.write_text(json.dumps(asdict(known)), encoding="utf-8")
         partial.replace(folder / FILE)
 
@@ -72,7 +72,7 @@ def died(folder: Path) -> Deaths:
     with suppress(OSError):
         (folder / OPENED).unlink()  # the next life has yet to open
     known = deaths(folder)
-    return replace(known, count=1 if worked_s >= HEALTHY_S else known.count + 1, told=False, noted=False)
+    return replace(known, count=1 if worked_s >= HEALTHY_S else known.count + 1, reported=False, noted=False)
 
 
 def forget(folder: Path) -> None:

@@ -1,4 +1,4 @@
-"""Tank or instrument: ranked causes with their evidence, the measurement that would tell best, and charts beside."""
+"""Tank or instrument: ranked causes with their evidence, the measurement that would decide best, and charts beside."""
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -40,7 +40,7 @@ from saltern.tank.history import History
 from saltern.tank.shocks import suspicions
 
 GONE_FROM = 0.5
-"""A change that was told is gone when it is likelier that nothing that matters has changed."""
+"""A change that was reported is gone when it is likelier that nothing that matters has changed."""
 
 ALL = (*OF_TANK, *OF_INSTRUMENT)
 
@@ -116,10 +116,10 @@ class Diagnosis:
     suspects
         The causes, likeliest first.
     ask, cost_ml
-        What would tell best, or settle the cause that is named, and the water that it takes.
+        What would decide best, or settle the cause that is named, and the water that it takes.
     since
         When the likeliest change began; None where nothing has changed.
-    told
+    reported
         The findings that stand.
     near
         What was written down about then.
@@ -137,7 +137,7 @@ class Diagnosis:
     ask: Ask | None
     cost_ml: float | None
     since: datetime | None
-    told: tuple[Finding, ...]
+    reported: tuple[Finding, ...]
     near: tuple[str, ...]
     determination: tuple[int, Determination] | None
     charts: tuple[ControlChart, ...]
@@ -164,9 +164,9 @@ def diagnosis(store: Store, config: BenchConfig, now: datetime, number: int | No
         return None
     history, priors = found.history, found.priors
     now_d = found.day_of(until)
-    told = in_force(findings(store, found, until))
-    newest = told[-1] if told and now_d - told[-1].at_d <= REVISED_FOR_D else None
-    others = told[:-1] if newest is not None else told
+    reported = in_force(findings(store, found, until))
+    newest = reported[-1] if reported and now_d - reported[-1].at_d <= REVISED_FOR_D else None
+    others = reported[:-1] if newest is not None else reported
     about = (None, None) if newest is None else (newest.since_d - NEAR_ONSET_D, newest.since_d + NEAR_ONSET_D)
     suspected = suspicions(history, priors, now_d, breaks_of(others), since_d=about[0], until_d=about[1])
     if suspected is None:
@@ -188,7 +188,7 @@ def diagnosis(store: Store, config: BenchConfig, now: datetime, number: int | No
         ask,
         None if ask is None else cost_ml(ask, around),
         None if whose is None else found.time_of(onset),
-        tuple(told),
+        tuple(reported),
         () if whose is None else tuple(written_near(store.logged(found.midnight), found.time_of(onset))),
         asked,
         (*_references(history, found), _innovations(suspected.innovations, found)),
@@ -260,7 +260,7 @@ def as_json(found: Diagnosis) -> dict[str, Any]:
                 "is": one.whose.value,
                 "cause": one.cause.value,
             }
-            for one in found.told
+            for one in found.reported
         ],
         "written_down_near": list(found.near),
         "determination": None

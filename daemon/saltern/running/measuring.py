@@ -146,7 +146,7 @@ class Measuring:
     ) -> Determination:
         """Carry out one determination, keep it, and raise what the keeper should know of it.
 
-        Within a guided procedure it is not alone: whoever guides is told, and what is under way is the procedure.
+        Within a guided procedure it is not alone: whoever guides sees it, and what is under way is the procedure.
         `follows` says of the outcome whether another one follows, to confirm it.
         """
         number = self._store.next_id()

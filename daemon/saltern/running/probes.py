@@ -86,11 +86,11 @@ class Probes:
         """Empty a vessel that a lost process left, for acid may stand in it, and leave the probes wet.
 
         Draining can do no harm. Where the cell is dry a little is added first, if there is room for it whatever the
-        vessel holds: only a cell that falls dry proves anything. A trip forbids it, and the keeper is told.
+        vessel holds: only a cell that falls dry proves anything. A trip forbids it, and the keeper is alerted.
         """
         self._to_recover = False
         if self._bench.gate.closed(Purpose.RECOVERY) is not None:
-            return  # a line may hang over a beaker: the keeper is told, and says when all is back
+            return  # a line may hang over a beaker: the keeper is alerted, and says when all is back
         try:
             with self._at_work.at("recover from an unclean stop"), self._bench.gate.through(Purpose.RECOVERY):
                 self.empty_and_wet("empty after an unclean stop")
@@ -105,7 +105,7 @@ class Probes:
     def refill(self, ending: Callable[[], bool]) -> None:
         """Give probes fresh sample again that a stopped run has left dry; a trip alone forbids it.
 
-        It is tried at half of the time that they may stand so; what fails is told by the alert that stands already.
+        It is tried at half of the time that they may stand so; what fails is named by the alert that stands already.
         """
         half_s = 1800.0 * self._bench.config.sample.dry_out_h
         due = self._dry_by_s is not None and self._clock.monotonic() > self._dry_by_s - half_s

@@ -34,7 +34,7 @@ class Prompting:
     ----------
     bench
         Where time passes while nobody has answered.
-    tell
+    report
         Called with questions, remarks and readings, as a kind and what there is to it.
     given
         Answers given beforehand, by key, in order; where they run out, it is asked.
@@ -43,11 +43,11 @@ class Prompting:
     def __init__(
         self,
         bench: Bench,
-        tell: Callable[[str, dict[str, object]], None],
+        report: Callable[[str, dict[str, object]], None],
         given: Mapping[str, Sequence[str]] | None = None,
     ) -> None:
         self._bench = bench
-        self._report = tell
+        self._report = report
         self._given = {key: list(answers) for key, answers in (given or {}).items()}
         self._answers: queue.SimpleQueue[tuple[str, str]] = queue.SimpleQueue()
         self.question: Question | None = None

@@ -23,7 +23,7 @@ class ReferenceWater:
     def due(self) -> bool:
         """Return whether the reference is to be measured, and alert where it cannot be.
 
-        It is when its time has come, and at once where only a witness tells what a step was.
+        It is when its time has come, and at once if only a witness can show what a step was.
         """
         place = self._place
         config, now, now_s = place.config, place.clock.now(), place.clock.monotonic()

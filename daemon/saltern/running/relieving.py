@@ -1,4 +1,4 @@
-"""Liquid that runs by itself: the vessel is drained at rest as often as that can be proved, and the keeper is told."""
+"""Liquid that runs by itself: the vessel is drained at rest as often as that can be proved, with an alert."""
 
 from saltern.bench.bench import Bench, StopRequested
 from saltern.bench.relief import LEVEL_ROWS

@@ -199,7 +199,7 @@ class Remote:
     def _alert_test(self, _: protocol.Nothing) -> Later:
         def act() -> Answer:
             self.service.alerting.once("test", "this is a test: alerts reach you this way")
-            return {"told": True, "ways": ways_of_alerts(self.service.config)}
+            return {"sent": True, "ways": ways_of_alerts(self.service.config)}
 
         return self._post_for_records(act)
 

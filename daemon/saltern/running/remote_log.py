@@ -89,7 +89,7 @@ class RemoteLog:
         return self._post(act)
 
     def _import(self, params: protocol.LogImportParams) -> Any:
-        """Check rows, all of them or none; keep them if that is wanted. What is wrong is told by its line."""
+        """Check rows, all of them or none; keep them if that is wanted. What is wrong is named by its line."""
         now, config = self._service.clock.now(), self._service.config
         rows, wrong, asked = [], [], []
         for one in params.rows:

@@ -122,7 +122,7 @@ class Reads:
             "by_waste": found.by_waste,
             "lasts": found.lasts,
             "parts_due": due,
-            "told": _whom_it_reaches(config),
+            "alerts_go_to": _whom_it_reaches(config),
         }
 
     def _hello(self, _: protocol.Nothing) -> Answer:

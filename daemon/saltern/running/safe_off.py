@@ -80,7 +80,7 @@ def write_everywhere(paths: Sequence[Path], outputs: Outputs, held: ExitStack) -
     """
     failures = []
     for path in paths:
-        with suppress(OSError):  # what comes of it is told next
+        with suppress(OSError):  # what comes of it is reported next
             path.parent.mkdir(exist_ok=True)
         try:
             held.enter_context(write_outputs(path, outputs))

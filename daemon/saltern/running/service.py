@@ -232,7 +232,7 @@ class Service:
             self._go_on_after(error)
 
     def _go_on_after(self, error: Exception) -> None:
-        """Make the bench safe after a fault of the program, tell of it, and go on with the next command."""
+        """Make the bench safe after a fault of the program, report it, and go on with the next command."""
         self.bench.make_safe()
         self._log.error("command.failed", exc_info=error)
         fault = as_saltern_error(error, "service")
@@ -299,7 +299,7 @@ class Service:
         return changed
 
     def take_up_calibrations(self) -> None:
-        """Let the calibrations in force count, pumps at rest; tell of those that no bench could run with."""
+        """Let the calibrations in force count, pumps at rest; report those that no bench could run with."""
         found = taken_up(self.file, self.store)
         self.bench.config = found.config
         self.bench.calibrations = {kind.value: kept.id for kind, kept in found.counting.items() if kept.values}

@@ -12,7 +12,7 @@ from saltern.model import codes
 from saltern.model.alert import Alert, Severity
 from saltern.model.determination import Determination, Notice, Source
 from saltern.ports import Clock
-from saltern.records.alerts_told import last_told
+from saltern.records.alerts_sent import last_sent
 from saltern.records.store import Store
 from saltern.records.upkeep import keep_state, state
 from saltern.running.alerting import STILL, WORSE, Alerting
@@ -54,13 +54,13 @@ def take_up(store: Store, alerting: Alerting, clock: Clock, found: Watched) -> N
     now, now_s = clock.now(), clock.monotonic()
     if found.stands is False:
         return
-    told = last_told(store, found.code, (STILL, WORSE))
-    if told is not None:
+    sent = last_sent(store, found.code, (STILL, WORSE))
+    if sent is not None:
         severity = codes.of_alert(found.code).severity or Severity.ERROR
-        ago_s = max(0.0, (now - told.told_at).total_seconds())
-        raised = Alert(told.raised_at, now_s, severity, found.code, found.text)
+        ago_s = max(0.0, (now - sent.sent_at).total_seconds())
+        raised = Alert(sent.raised_at, now_s, severity, found.code, found.text)
         seen_at = acknowledged(store).get(found.code)
-        seen = seen_at is not None and seen_at >= told.told_at
+        seen = seen_at is not None and seen_at >= sent.sent_at
         alerting.take_up(raised, now_s - ago_s, found.steps, acknowledged=seen)
     elif found.stands:
         alerting.stands(*found)

@@ -1,4 +1,4 @@
-"""Telling systemd that the service is ready, alive, stopping: the notify protocol of sd_notify(3).
+"""Reporting to systemd that the service is ready, alive, stopping: the notify protocol of sd_notify(3).
 
 Alive means that the control thread scans. Nothing else feeds the watchdog: not storage, not the network, not a probe.
 """

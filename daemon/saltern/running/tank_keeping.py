@@ -66,17 +66,17 @@ def look_at_tank(reader: Store, config: BenchConfig, tank: TankTable, now: datet
     if last is not None and newest <= last:
         return None
     since_d = found.day_of(newest) - LOOK_BACK_D if last is None else found.day_of(last) + JUST_AFTER_D
-    told, before = findings(reader, found, now), circumstances(reader, config, tank, found, now)
+    reported, before = findings(reader, found, now), circumstances(reader, config, tank, found, now)
     new: list[Finding] = []
     for each in found.history.seen:
         if each.at_d >= since_d:
-            one = look(found.history, found.priors, each.at_d + JUST_AFTER_D, [*told, *new], before)
+            one = look(found.history, found.priors, each.at_d + JUST_AFTER_D, [*reported, *new], before)
             new += [] if one is None else [replace(one, id=next_finding(reader) + len(new))]
-    seen = pictured(found, tank, now, [*told, *new])
+    seen = pictured(found, tank, now, [*reported, *new])
     zone, salinity = ZoneInfo(config.schedule.time_zone), found.salinity
     logged = reader.logged(found.midnight)
     words = [
-        in_words(one, found.time_of(one.since_d), [*told, *new], logged, zone, config.alkalinity_unit, salinity)
+        in_words(one, found.time_of(one.since_d), [*reported, *new], logged, zone, config.alkalinity_unit, salinity)
         for one in new
     ]
     return Looked(seen, of_leaving(seen, config), _day(seen, zone), new, words)

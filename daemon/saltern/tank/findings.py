@@ -1,8 +1,8 @@
 """Was it the tank or the instrument: what a suspicion means, which measurement would decide it, and what is taken back.
 
 `shocks` says what shape a change has. The tank and the instrument leave the same shape in results; references, and the
-electrode's offset that each titration fits, tell them apart, and are in the model. What else is known of the bench and
-the keeper's log (`Circumstances`) tells causes apart within a group.
+electrode's offset that each titration fits, distinguish them, and are in the model. What else is known of the bench and
+the keeper's log (`Circumstances`) distinguishes causes within a group.
 """
 
 from collections.abc import Iterator, Sequence
@@ -19,7 +19,7 @@ TOLD_AT = 0.9
 """A change is reported when it is so probable that there was one that matters."""
 
 RATE_TOLD_AT, RATE_TOLD_AT_MOST, LATER_BY_OWN = 0.45, 0.8, 0.1
-"""One of the consumption is told sooner, for each hour counts and a tank that wanders hides it.
+"""One of the consumption is reported sooner, for each hour counts and a tank that wanders hides it.
 
 The coarser the results, the surer: tuned to about one false alarm a year by `tests/benchmarks/tank.py`.
 """
@@ -313,7 +313,7 @@ def doubted(reported: Sequence[Finding], history: History, at_d: float) -> list[
 
 
 def breaks_of(standing: Sequence[Finding]) -> tuple[Break, ...]:
-    """Return how the model allows for what has been reported; what cannot be told apart is allowed for as either."""
+    """Return how the model allows for what has been reported; what cannot be distinguished is allowed for as either."""
     found = []
     for each in standing:
         if each.shape is None:
@@ -381,7 +381,7 @@ def _finding(
 
 
 def _large_enough(best: Suspicion, history: History) -> bool:
-    """Return whether a change is, by one u, as large as results can tell apart from what else moves them."""
+    """Return whether a change is, by one u, as large as results can distinguish from what else moves them."""
     size, power = NAMED_FROM[best.kind]
     own = max(1.0, history.seen[-1].u_own_dkh / USUAL_OWN_DKH)
     least: float = size * own**power

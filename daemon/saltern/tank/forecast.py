@@ -10,9 +10,9 @@ from saltern.tank.model import Break, Part, lay
 from saltern.tank.state_space import kalman_filter
 
 HORIZON_D = 7.0
-TOLD_WHEN_SURE = 0.7
+SURE_ENOUGH = 0.7
 STILL_LIKELY = 0.4
-"""What was told as sure is not taken back while it is so likely: a forecast that wavers would cry wolf (assumed)."""
+"""A forecast that was sure is not taken back while it is so likely: one that wavers would cry wolf (assumed)."""
 
 USUAL_OVER_D = 7.0
 
@@ -79,7 +79,7 @@ def forecast(
         below = float(sum(w * _below(low_dkh, m, s) for w, m, s in zip(likely, means, spreads, strict=True)))
         above = float(sum(w * (1.0 - _below(high_dkh, m, s)) for w, m, s in zip(likely, means, spreads, strict=True)))
         nights.append(Ahead(time, Estimate(mean, sqrt(variance)), below, above))
-    leaves = next((each for each in nights if max(each.below, each.above) >= TOLD_WHEN_SURE), None)
+    leaves = next((each for each in nights if max(each.below, each.above) >= SURE_ENOUGH), None)
     return Forecast(tuple(nights), leaves, leaves is not None and leaves.below >= leaves.above)
 
 

@@ -19,7 +19,7 @@ RUNNING_MA, HELD_MA = 80.0, 260.0
 
 
 class Bus:
-    """The chips on every bus of a bench, whoever has them open; without power they forget what they were told."""
+    """The chips on every bus of a bench, whoever has them open; without power they forget their settings."""
 
     def __init__(self, world: World, clock: Clock) -> None:
         self._world = world
@@ -52,7 +52,7 @@ class Bus:
     def close(self) -> None: ...
 
     def lose_power(self) -> None:
-        """Let the chips forget what they were told."""
+        """Let the chips forget their settings."""
         self._converters.clear()
         self.scale.lose_power()
 

@@ -45,7 +45,7 @@ def _heads(play: "Play", fault: "FaultTable", *without: str) -> "list[PumpHead]"
 
 
 def direction_wire_dead(play: "Play", fault: "FaultTable") -> Back:
-    """A stepper's direction wire comes off: it turns forward whatever it is told. Of the sample pump, unless named."""
+    """A stepper's direction wire comes off: it always turns forward. Of the sample pump, unless named."""
     head = play.world.pumps[fault.pump or "sample"]
     head.direction_dead = True
 

@@ -15,7 +15,7 @@ QUEUED_AT_MOST = 8
 
 
 class TwinPin(MockPWMPin):  # type: ignore[misc]
-    """A pin that tells the world at once; it keeps no history of its own."""
+    """A pin that reports to the world at once; it keeps no history of its own."""
 
     def __init__(self, factory: "TwinPinFactory", info: Any) -> None:
         self._number = int(info.name.removeprefix("GPIO"))

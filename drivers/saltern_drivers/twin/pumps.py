@@ -43,7 +43,7 @@ class PumpHead:
     runaway: bool = False
     permit_stuck: bool = False
     gain_shift: float = 0.0
-    passes: float = 1.0  # share of what it turns, or is told to turn, that moves liquid
+    passes: float = 1.0  # share of what it turns, or should turn, that moves liquid
     direction_dead: bool = False  # its direction wire hangs loose: it turns forward
     last_moved_s: float = -1.0
     nominal_units_s: float = 1.0  # what a shorted drive turns at
@@ -57,8 +57,8 @@ class PumpHead:
 
     def turns(self, at_s: float) -> bool:
         """Return whether its motor has current at this time."""
-        told = self.runaway or self.power > 0.0 or any(train.begins_s <= at_s < train.ends_s for train in self.trains)
-        return told and (self.permit_stuck or at_s < self.permitted_until_s)
+        driven = self.runaway or self.power > 0.0 or any(train.begins_s <= at_s < train.ends_s for train in self.trains)
+        return driven and (self.permit_stuck or at_s < self.permitted_until_s)
 
     def advance(self, to_s: float) -> float:
         """Return the volume moved since the last call, mL; negative where the head turned backwards."""

@@ -21,7 +21,7 @@ from saltern_drivers.twin.world import World
 
 
 class FollowedClock(Clock, Protocol):
-    """A clock that tells when time has moved."""
+    """A clock that reports when time has moved."""
 
     def attach(self, observer: Callable[[float], None]) -> None: ...
 

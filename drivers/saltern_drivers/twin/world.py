@@ -131,7 +131,7 @@ class World:
     motors_on: bool = True  # the motor supply
     hoses_off: bool = False  # out of the pump heads: rollers turn, and nothing moves
     second_float_up: bool = False  # cuts the motors of sample and titrant, and needs no computer
-    reversed_pumps: set[str] = field(default_factory=set)  # wired backwards: told forward, they turn back
+    reversed_pumps: set[str] = field(default_factory=set)  # wired backwards: driven forward, they turn back
     cell_film: float = 0.0  # share of the tank's conductivity that a wet film shows while the cell is in air
     overfill_stuck_wet: bool = False
     tubes_off: set[str] = field(default_factory=set)  # pumps whose line's end hangs beside vessel and tray
@@ -324,7 +324,7 @@ class World:
         self.electrode.advance(to_s)
 
     def _passed_on(self, pump: str) -> float:
-        """Return which way a head turns for what it is told, or nothing where its motor has no current."""
+        """Return which way a head turns for what is asked of it, or nothing where its motor has no current."""
         if not self.motors_on or self.hoses_off or (self.second_float_up and pump != "waste"):
             return 0.0
         return -1.0 if pump in self.reversed_pumps else 1.0

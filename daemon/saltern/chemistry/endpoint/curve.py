@@ -159,7 +159,7 @@ class EndPointMethod:
         The method itself.
     targets_ph_free
         Free pH of the readings that it wants, falling. None where they are planned, after each reading, from what
-        further ones would tell the default method (`titration_plan`).
+        further ones would help the default method (`titration_plan`).
     """
 
     find: Method

@@ -2,8 +2,8 @@
 
 A glass electrode repeats to some hundredths of a millivolt and is straight to some tenths: its noise says how it
 repeats, not how straight it is. A curve that a better board takes therefore fits worse, though its end point is as
-good. Two shapes are told apart from noise here, each as one unknown of the whole curve: a bend, and a part that follows
-slowly. Constants of seawater that are off by what is stated of them look like a bend, and are taken up by it.
+good. Two shapes are distinguished from noise here, each as one unknown of the whole curve: a bend, and a part that
+follows slowly. Constants of seawater that are off by what is stated of them look like a bend, and are taken up by it.
 
 What a reference shows of an electrode is known of it. Of a tank's curve alone it is not: a bubble at the conductivity
 cell, and air in the titrant, look like a bend, too.
@@ -67,7 +67,7 @@ def bend_beyond(solution: Solution, bend_u_mv: float) -> Estimate:
     by_bend = solution.at.dy_de * bend(ph_free(solution.readings, solution.theta))
     white = solution.whitening @ by_bend
     absorbed = solution.white_jacobian.T @ white
-    told = float(white @ white - absorbed @ np.linalg.solve(solution.normal, absorbed))
+    learnt = float(white @ white - absorbed @ np.linalg.solve(solution.normal, absorbed))
     variance = bend_u_mv**2
     found = variance * float(white @ solution.white_residual)
-    return Estimate(found, float(np.sqrt(max(0.0, variance - variance**2 * told))))
+    return Estimate(found, float(np.sqrt(max(0.0, variance - variance**2 * learnt))))

@@ -11,7 +11,7 @@ WINDOW_PH_FREE = (2.7, 6.9)
 """Readings used, by free pH: above, the carbonate buffer hides the end point; below, a millivolt costs too much."""
 
 KNOWN_WITHIN_MV = 60.0
-CARBON_SHARE, CARBON_SD = 0.6, 0.7e-3  # of the alkalinity; mol/kg: a weak hold for curves that cannot tell
+CARBON_SHARE, CARBON_SD = 0.6, 0.7e-3  # of the alkalinity; mol/kg: a weak hold for curves that do not determine it
 ROUGHLY = 0.1  # of the acid given
 NOISE_MV, DOSE_SD = 1.0, 2e-6  # only weights of the scan
 
@@ -57,7 +57,7 @@ def first_guess(
     share = (first + 2.0 * second) / (1.0 + first + second)
     dy_dlnh = bare_slope + 2.0 * CARBON_SD * share * (share - 1.0)
     weight = 1.0 / ((NOISE_MV * dy_dlnh / (slope * nernst)) ** 2 + DOSE_SD**2)
-    # what comes before the window need only be roughly right: it tells a true offset from one that is 100 mV off
+    # what comes before the window need only be roughly right: it sets a true offset apart from 100 mV more
     roughly = (h <= 10.0 ** -WINDOW_PH_FREE[1]) & (h > 1e-11)
     w = np.where(inside, weight, roughly / (ROUGHLY * max(float(acid[-1]), 1e-6)) ** 2)
     hold = 1.0 / CARBON_SD**2

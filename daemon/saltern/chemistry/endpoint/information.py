@@ -1,4 +1,4 @@
-"""Which readings tell most: the standard uncertainty that a set of readings will give, before they are taken.
+"""Which readings inform most: the standard uncertainty that a set of readings will give, before they are taken.
 
 For readings at given pH the information is J' S^-1 J + P with the Jacobian, covariance and priors of the default
 method itself; its inverse is the variance of the alkalinity (the Cramer-Rao bound). Targets are chosen greedily and
@@ -15,7 +15,7 @@ from saltern.chemistry.endpoint.reading_model import PIVOT_H, Medium, Readings, 
 
 LOWEST_PH_FREE, HIGHEST_PH_FREE, GRID_PH = 3.45, 6.7, 0.1
 LEAST_APART_PH = 0.2
-"""Nearer readings tell the model the same thing twice; apart they also tell whether it holds."""
+"""Nearer readings give the model the same information twice; apart they also show whether it holds."""
 
 SWEEPS = 2
 

@@ -206,7 +206,7 @@ def _solve(q: _Question) -> tuple[Solution, Mask]:
 
 
 def _solve_over(q: _Question, used: Mask, start: FloatArray) -> Solution:
-    """Solve; where the noise is not known, let the residuals tell it, so that reduced chi-square is one."""
+    """Solve; where the noise is not known, take it from the residuals, so that reduced chi-square is one."""
     readings = _readings(q, used)
     weighed = _weighed(q, readings, start)
     solution = solve(readings, weighed, start)

@@ -18,7 +18,7 @@ from saltern.running.watch.calibrations import of_calibrations
 from saltern.running.watch.parts import of_parts
 
 ROOM_EVERY_S = 50.0
-"""So that a disk that takes nothing is told of within a minute, the scan at rest that finds it included."""
+"""A disk that takes nothing is reported within a minute, with the scan at rest that finds it."""
 
 
 class Said(NamedTuple):

@@ -9,11 +9,11 @@ class Watched(NamedTuple):
     Attributes
     ----------
     stands
-        None where it cannot be told from what is usual: what stands goes on to stand, and nothing new is raised.
+        None where it may be what is usual: what stands goes on to stand, and nothing new is raised.
     code, text
         As the table of codes has it, and what is so.
     steps
-        How bad it is, in steps that matter: a whole one more is told at once.
+        How bad it is, in steps that matter: a whole one more is reported at once.
     over
         With what words it is taken back if it stood; without any it ends in silence.
     """

@@ -1,4 +1,4 @@
-"""When an alert that stands was raised and last told, from the records: what a new life of the service goes on from."""
+"""When an alert that stands was raised and last sent, from the records: what a new life of the service goes on from."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,14 +10,14 @@ MOST_LOOKED_AT = 400
 
 
 @dataclass(frozen=True)
-class Told:
-    """When an alert was raised, and when it was last told."""
+class Sent:
+    """When an alert was raised, and when it was last sent."""
 
     raised_at: datetime
-    told_at: datetime
+    sent_at: datetime
 
 
-def last_told(store: Store, code: str, again: tuple[str, ...]) -> Told | None:
+def last_sent(store: Store, code: str, again: tuple[str, ...]) -> Sent | None:
     """Return when an alert was last raised; None where it never was, or where it was taken back since.
 
     Parameters
@@ -25,7 +25,7 @@ def last_told(store: Store, code: str, again: tuple[str, ...]) -> Told | None:
     store, code
         The records, and which alert.
     again
-        What the text of one that is told again begins with.
+        What the text of one that is sent again begins with.
     """
     rows = store.each("alert", alert_of, "WHERE code = ? ORDER BY id DESC", (code,), limit=MOST_LOOKED_AT)
     if not rows:
@@ -38,4 +38,4 @@ def last_told(store: Store, code: str, again: tuple[str, ...]) -> Told | None:
         (rows[0][0], f"over: {code}, %"),
         limit=1,
     )
-    return None if over else Told(raised.at, rows[0][1].at)
+    return None if over else Sent(raised.at, rows[0][1].at)
