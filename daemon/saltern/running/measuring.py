@@ -22,9 +22,17 @@ from saltern.procedures.standardise import StandardiseOptions
 from saltern.procedures.titre import titre_at
 from saltern.quality.carbon_balance import unseen_acids
 from saltern.quality.drain_witness import UsualDrains
-from saltern.quality.history import LEAST_RESULTS, MOST_RESULTS, history_of, usual_bend, usual_loss
+from saltern.quality.history import (
+    CONFIRMED_FROM,
+    LEAST_RESULTS,
+    MOST_RESULTS,
+    history_of,
+    usual_bend,
+    usual_loss,
+)
 from saltern.quality.judge import asked_again, confirmed
 from saltern.quality.part_settling import NewPart, Settling
+from saltern.quality.usual_level import MOST_RESULTS as MOST_LEVELS
 from saltern.records.as_json import determination_json
 from saltern.records.calibrations import doubted, in_force
 from saltern.records.store import Store
@@ -104,7 +112,8 @@ class Measuring:
             def follows(d: Determination) -> bool:
                 return asked_again(d.alkalinity) and not in_doubt and not self._ending()
 
-            first = outcome = self._measure_once(source, self._surprising, follows=follows)
+            expected = self._expectation(source, None if in_doubt else CONFIRMED_FROM)
+            first = outcome = self._measure_once(source, self._surprising, expected, follows=follows)
             if follows(first):
                 reasons = [reason.value for reason in first.alkalinity.reasons]
                 self._log.info("determination.asked_again", reasons=reasons)
@@ -178,7 +187,7 @@ class Measuring:
             self._upkeep.keep_hours()
             if alone:
                 self._bench.guard.scan()  # what acts is raised before what follows of it
-                self._raise_what_follows(outcome)
+                self._raise_what_follows(outcome, confirmed_next=follows(outcome))
         return outcome
 
     def _usual_s(self) -> float | None:
@@ -189,14 +198,19 @@ class Measuring:
     def _surprising(self, d: Determination) -> Determination:
         return surprising(self._store, self._bench.config, d)
 
-    def _expectation(self, source: Source) -> Expectation:
-        """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word."""
+    def _expectation(self, source: Source, differs_from: float | None = None) -> Expectation:
+        """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word.
+
+        An alkalinity that lies further from it than `differs_from` standard deviations differs; None: as usual.
+        """
         config = self._bench.config
-        past = self._store.reportable(source, MOST_RESULTS)
+        levels = self._store.reportable(source, MOST_LEVELS)
+        past = levels[-MOST_RESULTS:]
         titre = titre_at(config.titre, self._clock.now())
         cell_on = config.probes.conductivity.calibrated_on
         cell = self._bench.calibrations.get(Kind.CONDUCTIVITY.value)
-        history = history_of(past, cell_on, None if titre is None else titre.factor, cell)
+        history = history_of(levels, cell_on, None if titre is None else titre.factor, cell)
+        history = replace(history, differs_from=differs_from)
         history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(past)))
         if source is not Source.TANK and len(history.salinity) < LEAST_RESULTS:
             history = replace(history, salinity=())  # another bottle of a reference may have another salinity
@@ -286,12 +300,13 @@ class Measuring:
         for found in of_bands(looked_at(self._store, self._bench.config, self._clock.now())):
             self._alerting.stands(*found)
 
-    def _raise_what_follows(self, outcome: Determination) -> None:
+    def _raise_what_follows(self, outcome: Determination, *, confirmed_next: bool = False) -> None:
         config, now, doubt_ends = self._bench.config, self._clock.now(), ""
         if self._no_result.heard(outcome, self._clock.monotonic()):
             looked = looked_at(self._store, config, now)
             for found in (*of_weighed(config, looked.past[-WEIGHED_RESULTS:]), *of_bands(looked)):
                 self._alerting.stands(*found)
             doubt_ends = after_doubt(looked)
-        for found in (*of_outcome(outcome, doubt_ends), self._probes.heard(outcome)):
+        of_run = () if confirmed_next else of_outcome(outcome, doubt_ends)  # the next one says whether it was anything
+        for found in (*of_run, self._probes.heard(outcome)):
             self._alerting.stands(*found)
