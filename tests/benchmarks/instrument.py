@@ -236,7 +236,7 @@ def source_of(found):
     return (
         "How evaluations scatter, for the model of the instrument by its results: see instrument.py for what each is.",
         "Estimated by python -m tests.benchmarks.instrument estimate, and not written by hand, from benches that",
-        "python -m tests.benchmarks.instrument_at_the_wire played at six a day, for two and a half to five days each:",
+        "python -m tests.benchmarks.instrument_at_the_wire played at six a day for five days, after a triplicate each:",
         *counts,
         f"Seeds lie between {seeds[0]} and {seeds[-1]}.",
     )
@@ -248,7 +248,8 @@ def source_of(found):
 def course_of(entries):
     """Return what one bench's results say, from what a simulation prints: of accepted results, errors against truth.
 
-    Alkalinity is relative, in percent; drift is its slope in a day, `follows` its correlation with the one before.
+    Alkalinity is relative, in percent; drift is its slope in a day, `follows` its correlation with the one before. The
+    bare mean is that without the titre factor, which its triplicate found by chance.
     """
     entries = of_the_tank(entries)
     verdicts = Counter(d["alkalinity"]["verdict"] for d in entries)
@@ -257,6 +258,7 @@ def course_of(entries):
     if len(counted) < LEAST_SOUND:
         return found
     off = np.array([100.0 * log(d["alkalinity"]["umol_per_kg"] / d["alkalinity"]["truth"]) for d in counted])
+    bare = off - 100.0 * np.log([d["factor"] for d in counted])
     days = np.array([d["started_h"] / 24.0 for d in counted])
     apart = off - off.mean()
     by_quantity = {
@@ -264,6 +266,7 @@ def course_of(entries):
     }
     return found | {
         "mean": off.mean(),
+        "bare mean": bare.mean(),
         "sd": off.std(ddof=1),
         "follows": float((apart[1:] * apart[:-1]).sum() / (apart**2).sum()),
         "drift": float(np.polyfit(days, off, 1)[0]),
@@ -277,7 +280,10 @@ def course_of(entries):
 
 def by_results(instruments, world, seed, days=DAYS):
     """Return the course of the same bench and the same tank, played by results."""
-    return course_of(run(scenario_of(instruments, world, seed, days, detail="result"), Path())["determinations"])
+    kept = []
+    entries = run(scenario_of(instruments, world, seed, days, detail="result"), Path(), kept=kept)["determinations"]
+    factors = [d.calibrated.get("titre.factor") for d in kept[: len(entries)]]
+    return course_of([{**entry, "factor": factor} for entry, factor in zip(entries, factors, strict=True)])
 
 
 def apart_in_sigmas(wire, results, name):
