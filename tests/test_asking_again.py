@@ -25,7 +25,7 @@ def started(determinations):
 @pytest.mark.slow
 @pytest.mark.parametrize("benches", [1, pytest.param(12, marks=pytest.mark.soak)])
 def test_sound_benches_are_hardly_ever_asked_again_and_the_answer_is_then_accepted(tmp_path, benches):
-    """Some 0.3 % of sound determinations are doubted: two of the 540 of sixty such benches. Here is one of them.
+    """From the sixth result on every seventeenth sound one is further off than is usual, and is confirmed at once.
 
     It is also what every run sees of protection that is not bought with silence (tests/faults/test_availability.py).
     """
@@ -41,7 +41,7 @@ def test_sound_benches_are_hardly_ever_asked_again_and_the_answer_is_then_accept
 
         assert len(determinations) == 9 + len(doubted)
         assert all(verdicts[k] == "suspect" and verdicts[k + 1] == "accepted" for k in doubted)
-    assert asked <= 1 + benches // 12  # about 98 % and more are accepted as they come
+    assert asked <= 1 + benches // 2  # of the four of a bench that have a past, 6 %
 
 
 def test_a_bubble_in_the_first_dose_is_doubted_and_the_next_determination_is_right(tmp_path):
@@ -77,9 +77,10 @@ def test_a_tube_that_suddenly_gives_less_is_not_accepted_though_two_agree(tmp_pa
     assert (second["verdict"], second["reasons"]) == ("provisional", ["step-unexplained"])
 
 
-def test_a_bench_that_stays_in_doubt_is_not_asked_again_and_again(tmp_path):
+def test_a_bench_that_stays_in_doubt_is_asked_twice_and_not_again_and_again(tmp_path):
+    """Slots at 28, 32 and 36 h: two pairs, and one alone."""
     determinations = simulate(tmp_path, fault=[{"kind": "ph-noisy", "at_h": 26.0, "size": 4.0}])
     doubted = [d for d in determinations if d["started_h"] > 26.0]
 
     assert all(d["alkalinity"]["verdict"] != "accepted" for d in doubted)
-    assert len(doubted) <= 4
+    assert len(doubted) <= 5

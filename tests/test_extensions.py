@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from saltern import __version__
 from tests.chemistry.test_methods import ALKALINITY, CONDITIONS, SAMPLE_G, curve_after
 from tests.toml import to_toml
 from tests.twin_bench import bench_table
@@ -53,9 +54,9 @@ class Tree:
     def install(self):
         """Write what pip writes of the copy's entry points."""
         project = tomllib.loads((self.folder / "pyproject.toml").read_text())["project"]
-        info = self.folder / "daemon" / f"saltern-{project['version']}.dist-info"
+        info = self.folder / "daemon" / f"saltern-{__version__}.dist-info"
         info.mkdir()
-        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: saltern\nVersion: {project['version']}\n")
+        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: saltern\nVersion: {__version__}\n")
         groups = {**project["entry-points"], "console_scripts": project["scripts"]}
         lines = [
             line

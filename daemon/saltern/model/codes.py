@@ -208,6 +208,11 @@ REASONS: dict[Reason, Code] = {
     Reason.UNEXPECTED: Code(
         None, "The value is far from what earlier results suggest", "Wait for the second determination"
     ),
+    Reason.UNUSUAL: Code(
+        None,
+        "The value is unusual after the last ten days, as every seventeenth sound one is",
+        "Wait for the second determination",
+    ),
     Reason.OUT_OF_RANGE: Code(
         None, "The value is impossible in seawater", "Check the titrant, the electrode and the sample"
     ),

@@ -42,6 +42,7 @@ class Reason(StrEnum):
     UNSETTLED = "electrode-not-settled"
     ELECTRODE_CHANGED = "electrode-changed"
     UNEXPECTED = "differs-from-expectation"
+    UNUSUAL = "unusual"  # a little unexpected: only another determination shows whether it is anything
     OUT_OF_RANGE = "out-of-range"
     NOT_STANDARDISED = "not-standardised"
     SETTLING = "part-settling"
@@ -61,6 +62,7 @@ ASKED_AGAIN = frozenset(
         Reason.UNSETTLED,
         Reason.ELECTRODE_CHANGED,
         Reason.UNEXPECTED,
+        Reason.UNUSUAL,
         Reason.STEPS_DOUBTED,
     }
 )

@@ -81,7 +81,7 @@ class History:
     salinity: tuple[float, ...] = ()
     bend_mv: tuple[float, ...] = ()  # of the electrode; 0 where the curve did not need one
     unseen_acid_umol_kg: tuple[float, ...] = ()  # counted before the first reading used, and not seen in it
-    differs_from: float | None = None  # standard deviations of an alkalinity; None: as of everything else
+    unusual_from: float | None = None  # standard deviations; None: no alkalinity is asked again for being unusual
 
     def expected_alkalinity(self, at: datetime) -> Estimate | None:
         """Return which alkalinity the tank is likely to have at this time, umol/kg; None before the fifth result."""
@@ -162,8 +162,10 @@ def alkalinity_against(history: History, alkalinity: Estimate, at: datetime) -> 
         return ()
     spread, off = hypot(expected.u, alkalinity.u), alkalinity.value - expected.value
     about = f"{off:+.0f} umol/kg from what the last results let expect, where {spread:.0f} is usual"
-    differs_from = limit() if history.differs_from is None else history.differs_from
-    return (Finding("differs-from-expectation", abs(off) / spread, differs_from, about),)
+    statistic = abs(off) / spread
+    if history.unusual_from is not None and statistic <= limit():
+        return (Finding("unusual", statistic, history.unusual_from, about),)
+    return (Finding("differs-from-expectation", statistic, limit(), about),)
 
 
 def ph_against(history: History, ph_total: Estimate) -> tuple[Finding, ...]:

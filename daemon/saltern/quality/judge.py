@@ -100,7 +100,7 @@ def asked_again(quantity: Quantity) -> bool:
 
 def confirmed(first: Quantity, second: Quantity) -> Quantity:
     """Return the second value's verdict, knowing the first: what two determinations agree on is not unexpected."""
-    surprising = {Reason.UNEXPECTED, Reason.ELECTRODE_CHANGED}
+    surprising = {Reason.UNEXPECTED, Reason.UNUSUAL, Reason.ELECTRODE_CHANGED}
     if second.verdict is not Verdict.SUSPECT or not set(second.reasons) <= surprising:
         return second
     if first.value is None or second.value is None:

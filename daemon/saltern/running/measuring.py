@@ -57,6 +57,9 @@ IN_DOUBT_FOR_S = 86000.0
 """A bench that stays in doubt is asked again once a day: two determinations may then settle what one was spoilt for,
 and one a day more costs little titrant (a day, less the minutes by which a schedule comes early)."""
 
+PAIRS_AT_FIRST = 2
+"""So many pairs are tried before that: of a true change, chance may spoil one of the first two determinations."""
+
 AFTER_BUFFERS = timedelta(minutes=30)
 """After buffers of low ionic strength a junction needs 15 to 30 minutes in seawater (common practice)."""
 
@@ -94,6 +97,7 @@ class Measuring:
         self.carry_out = determine
         """How a determination is carried out: a simulation may have a way without pumps."""
         self._in_doubt_since_s: float | None = None
+        self._pairs_in_vain = 0
         self._drains = UsualDrains()
         self._unkept: list[Determination] = []
         self._log = structlog.get_logger("saltern").bind(bench=bench.config.name)
@@ -102,11 +106,12 @@ class Measuring:
         """Carry out one determination; where it is suspect by what chance may do, ask once more.
 
         What two determinations agree on is not unexpected: the second is then accepted, or provisional, where neither
-        tank nor log explains the step. The first stays suspect. A bench that was in doubt already is not asked again
-        before a day has passed: that would only use up titrant.
+        tank nor log explains the step. The first stays suspect. A bench that is in doubt after two such pairs is not
+        asked again before a day has passed: that would only use up titrant.
         """
         now_s = self._clock.monotonic()
-        in_doubt = self._in_doubt_since_s is not None and now_s - self._in_doubt_since_s < IN_DOUBT_FOR_S
+        lately = self._in_doubt_since_s is not None and now_s - self._in_doubt_since_s < IN_DOUBT_FOR_S
+        in_doubt = lately and self._pairs_in_vain >= PAIRS_AT_FIRST
         with self._bench.gate.through(Purpose.ASKED):
 
             def follows(d: Determination) -> bool:
@@ -121,9 +126,10 @@ class Measuring:
                     source, lambda d: replace(d, alkalinity=confirmed(first.alkalinity, d.alkalinity))
                 )
         if outcome.alkalinity.verdict is not Verdict.SUSPECT:
-            self._in_doubt_since_s = None
+            self._in_doubt_since_s, self._pairs_in_vain = None, 0
         elif not in_doubt:
             self._in_doubt_since_s = now_s
+            self._pairs_in_vain += 1
         return outcome
 
     def measure_reference(self, reference: StandardiseOptions) -> Determination:
@@ -198,10 +204,10 @@ class Measuring:
     def _surprising(self, d: Determination) -> Determination:
         return surprising(self._store, self._bench.config, d)
 
-    def _expectation(self, source: Source, differs_from: float | None = None) -> Expectation:
+    def _expectation(self, source: Source, unusual_from: float | None = None) -> Expectation:
         """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word.
 
-        An alkalinity that lies further from it than `differs_from` standard deviations differs; None: as usual.
+        An alkalinity that lies further from it than `unusual_from` standard deviations is unusual; None: none is.
         """
         config = self._bench.config
         levels = self._store.reportable(source, MOST_LEVELS)
@@ -210,7 +216,7 @@ class Measuring:
         cell_on = config.probes.conductivity.calibrated_on
         cell = self._bench.calibrations.get(Kind.CONDUCTIVITY.value)
         history = history_of(levels, cell_on, None if titre is None else titre.factor, cell)
-        history = replace(history, differs_from=differs_from)
+        history = replace(history, unusual_from=unusual_from)
         history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(past)))
         if source is not Source.TANK and len(history.salinity) < LEAST_RESULTS:
             history = replace(history, salinity=())  # another bottle of a reference may have another salinity
@@ -307,6 +313,7 @@ class Measuring:
             for found in (*of_weighed(config, looked.past[-WEIGHED_RESULTS:]), *of_bands(looked)):
                 self._alerting.stands(*found)
             doubt_ends = after_doubt(looked)
-        of_run = () if confirmed_next else of_outcome(outcome, doubt_ends)  # the next one says whether it was anything
+        quiet = confirmed_next and set(outcome.alkalinity.reasons) == {Reason.UNUSUAL}  # the next one says what it was
+        of_run = () if quiet else of_outcome(outcome, doubt_ends)
         for found in (*of_run, self._probes.heard(outcome)):
             self._alerting.stands(*found)
