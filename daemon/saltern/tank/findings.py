@@ -28,6 +28,10 @@ NAMED_AT = 0.9
 """Tank or instrument is named when it is so probable."""
 
 TAKEN_BACK_BELOW = 0.25
+
+SURELY_LARGE = 2.0
+"""Tank or instrument is named when a change is large enough by so many of its standard uncertainties."""
+
 NEAR_D = 0.5
 """A thing done so near a change's onset may be its cause."""
 
@@ -381,11 +385,11 @@ def _finding(
 
 
 def _large_enough(best: Suspicion, history: History) -> bool:
-    """Return whether a change is, by one u, as large as results can distinguish from what else moves them."""
+    """Return whether a change is surely as large as results can distinguish from what else moves them."""
     size, power = NAMED_FROM[best.kind]
     own = max(1.0, history.seen[-1].u_own_dkh / USUAL_OWN_DKH)
     least: float = size * own**power
-    return abs(best.size) - best.u >= least
+    return abs(best.size) - SURELY_LARGE * best.u >= least
 
 
 def _tank_cause(best: Suspicion, history: History, around: Circumstances) -> Cause:
