@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
@@ -125,14 +125,15 @@ def test_what_fits_better_weighs_by_its_likelihood(monkeypatch):
 
 @given(
     st.lists(
-        st.tuples(st.floats(0.0, 30.0), st.floats(500.0, 6000.0), st.floats(0.5, 100.0)),
+        st.tuples(st.floats(0.0, 30.0), st.floats(500.0, 6000.0), st.floats(0.0, 100.0)),
         min_size=LEAST_RESULTS,
         max_size=MOST_RESULTS + 5,
     ),
-    st.floats(0.0, 100.0),
+    st.floats(-10.0, 2000.0),
 )
+@example([(1.0, 2400.0, 0.0)] * LEAST_RESULTS, 0.0)
 def test_any_past_lets_expect_a_number_with_an_uncertainty(rows, later_d):
-    rows.sort()
+    """Also where the clock was set back between results, or before this one, and where a result claims no u at all."""
     found = expected_level(
         [at for at, _, _ in rows], [Estimate(value, u) for _, value, u in rows], rows[-1][0] + later_d
     )

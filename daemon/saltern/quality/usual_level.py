@@ -29,6 +29,9 @@ SMOOTH = 1.0
 TREND_UMOL_KG_PER_DAY, LEVEL_UMOL_KG, STEP_UMOL_KG = 175.0, 1000.0, 350.0
 """Half a dKH a day either way, any level, and steps of a dKH: as wide as they must be (assumed)."""
 
+LEAST_OWN_UMOL_KG = 0.1
+"""No result is better; one that claimed to be would make the covariance singular."""
+
 LEAST_STEP_UMOL_KG_PER_H, LEAST_STEP_U = 10.0, 5.0
 """Two results in a row differ by so much an hour, and by so many of their own uncertainties, where a step is between
 them: a tank whose doser and corals are at odds by 0.7 dKH a day moves by 10 umol/kg in an hour (assumed)."""
@@ -48,9 +51,9 @@ def expected_level(at_d: Sequence[float], results: Sequence[Estimate], now_d: fl
     """
     if len(results) < LEAST_RESULTS:
         return None
-    ago_d = np.array(at_d[-MOST_RESULTS:]) - now_d
+    ago_d = np.minimum(np.array(at_d[-MOST_RESULTS:]) - now_d, 0.0)  # a clock that was set back knows no later
     values = np.array([each.value for each in results[-MOST_RESULTS:]])
-    own_u = np.array([each.u for each in results[-MOST_RESULTS:]])
+    own_u = np.maximum([each.u for each in results[-MOST_RESULTS:]], LEAST_OWN_UMOL_KG)
     middle, steps = float(values.mean()), _steps(ago_d, values, own_u)
     every_d, after = np.append(ago_d, 0.0), np.vstack([steps, steps[-1:]])
     apart = every_d[:, None] - every_d[None, :]
@@ -74,6 +77,6 @@ def expected_level(at_d: Sequence[float], results: Sequence[Estimate], now_d: fl
 def _steps(ago_d: FloatArray, values: FloatArray, own_u: FloatArray) -> FloatArray:
     """Return for each result which steps came before it, shape (results, steps), 1 or 0."""
     by_chance = LEAST_STEP_U * np.hypot(own_u[1:], own_u[:-1])
-    is_step = np.abs(np.diff(values)) > by_chance + LEAST_STEP_UMOL_KG_PER_H * 24.0 * np.diff(ago_d)
+    is_step = np.abs(np.diff(values)) > by_chance + LEAST_STEP_UMOL_KG_PER_H * 24.0 * np.abs(np.diff(ago_d))
     places = 1 + np.flatnonzero(is_step)
     return np.asarray(np.arange(len(values))[:, None] >= places[None, :], dtype=float)
