@@ -22,6 +22,9 @@ PROCESSOR_S = 120
 LOOK_EVERY_S = 0.02
 LOCKED_S = 60.0
 
+GIVEN = set()
+"""Ports that were given out: who was given one may not listen at it yet."""
+
 BEGUN = []
 """What the present test has begun."""
 
@@ -84,11 +87,12 @@ def processor_time_s(process):
 
 
 def free_port():
-    """Return a port of loopback that nobody has, and that the kernel gives to no connection of its own accord."""
+    """Return a port of loopback that nobody has or was given, and that the kernel gives to no connection by itself."""
     while True:
         port = random.randrange(20_000, 32_000)
         with closing(socket.socket()) as probe:
-            if probe.connect_ex(("127.0.0.1", port)) != 0:
+            if port not in GIVEN and probe.connect_ex(("127.0.0.1", port)) != 0:
+                GIVEN.add(port)
                 return port
 
 

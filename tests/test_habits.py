@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings, strategies
 
 from saltern import __version__
+from tests import processes
 from tests.processes import run
 
 ROOT = Path(__file__).parents[1]
@@ -181,3 +182,11 @@ def test_the_newest_version_of_the_changelog_is_the_one_that_runs():
 
     assert newest is not None
     assert newest[1] == __version__
+
+
+def test_no_port_is_given_out_twice(monkeypatch):
+    """Of six benches two were to serve their metrics at one port, once in some hundred farms."""
+    drawn = iter([31_001, 31_001, 31_002])
+    monkeypatch.setattr(processes.random, "randrange", lambda *_: next(drawn))
+
+    assert processes.free_port() != processes.free_port()
