@@ -117,8 +117,8 @@ class Measuring:
             def follows(d: Determination) -> bool:
                 return asked_again(d.alkalinity) and not in_doubt and not self._ending()
 
-            expected = self._expectation(source, None if in_doubt else CONFIRMED_FROM)
-            first = outcome = self._measure_once(source, self._surprising, expected, follows=follows)
+            unusual_from = None if in_doubt else CONFIRMED_FROM
+            first = outcome = self._measure_once(source, self._surprising, unusual_from=unusual_from, follows=follows)
             if follows(first):
                 reasons = [reason.value for reason in first.alkalinity.reasons]
                 self._log.info("determination.asked_again", reasons=reasons)
@@ -156,20 +156,22 @@ class Measuring:
         expectation: Expectation | None = None,
         medium: Medium = Medium.SEAWATER,
         *,
+        unusual_from: float | None = None,
         follows: Callable[[Determination], bool] = lambda _: False,
         alone: bool = True,
     ) -> Determination:
         """Carry out one determination, keep it, and raise what the keeper should know of it.
 
         Within a guided procedure it is not alone: whoever guides sees it, and what is under way is the procedure.
-        `follows` says of the outcome whether another one follows, to confirm it.
+        `follows` says of the outcome whether another one follows, to confirm it; `unusual_from` is that of
+        `_expectation`.
         """
         number = self._store.next_id()
         if source is Source.TANK:
             self._start_rules.begins()
         if alone:
             self._at_work.begin(source, number, self._clock.monotonic(), self._usual_s())
-        expected = expectation or self._expectation(source)
+        expected = expectation or self._expectation(source, unusual_from)
         with structlog.contextvars.bound_contextvars(determination=number):
             self._log.info("determination.started", source=source.value)
             try:
