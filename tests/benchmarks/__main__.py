@@ -21,6 +21,7 @@ from tests.benchmarks import (
     adaptive,
     changes,
     commissioning,
+    confirmation,
     diagnostics,
     endpoint_efficiency,
     endpoint_speed,
@@ -70,6 +71,11 @@ TABLES = (
     Table("What is said of tanks whose truth it does not know", lambda of: tank.main(of(tank.TANKS)), is_long=True),
     Table(
         "A tank whose keeper follows the advice", lambda of: tank_followed.main(of(tank_followed.TANKS)), is_long=True
+    ),
+    Table(
+        "Results that are off alone, and what confirmation lets pass",
+        lambda of: confirmation.main(of(confirmation.BENCHES)),
+        is_long=True,
     ),
     Table("What a running bench costs", lambda of: running_costs.main()),
     Table("Processor time of a simulated day", lambda of: twin_speed.main(min(twin_speed.TIMES, of(100)))),

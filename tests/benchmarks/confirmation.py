@@ -19,12 +19,12 @@ from saltern.model.determination import Source
 from saltern.model.verdict import Verdict
 from saltern.records.store import IN_MEMORY
 from saltern_drivers.twin.scenario import Scenario
+from tests.benchmarks.tank import OWN as OWN_UMOL_KG
 
 BENCHES, FIRST_SEED, STREAM = 12, 30_000, 5
 DAYS, A_DAY, COUNTED_FROM_D = 60.0, 6, 3.0
 SHARE = 0.03
 TANK_UMOL_KG, UMOL_KG_PER_DKH = 2450.0, 348.0
-OWN_UMOL_KG = {"good": 3.2, "hobby": 14.3}
 SIZES = {
     "none": lambda _: 0.0,
     "0.3 dKH": lambda _: 0.3 * UMOL_KG_PER_DKH / TANK_UMOL_KG,
