@@ -1,4 +1,4 @@
-"""What the last results let expect: against tanks drawn apart, and against the same conditional by other means."""
+"""Which level is expected after the last results: against tanks drawn apart, and one conditional by other means."""
 
 from dataclasses import replace
 
@@ -66,7 +66,7 @@ def test_after_a_step_the_new_level_is_expected_at_once():
     assert expected.u < 12.0
 
 
-def test_four_results_let_expect_nothing():
+def test_after_four_results_nothing_is_expected():
     assert expected_level([0.0, 0.2, 0.4, 0.6][: LEAST_RESULTS - 1], [Estimate(2400.0, 4.0)] * 4, 0.8) is None
 
 
@@ -132,7 +132,7 @@ def test_what_fits_better_weighs_by_its_likelihood(monkeypatch):
     st.floats(-10.0, 2000.0),
 )
 @example([(1.0, 2400.0, 0.0)] * LEAST_RESULTS, 0.0)
-def test_any_past_lets_expect_a_number_with_an_uncertainty(rows, later_d):
+def test_after_any_past_a_number_with_an_uncertainty_is_expected(rows, later_d):
     """Also where the clock was set back between results, or before this one, and where a result claims no u at all."""
     found = expected_level(
         [at for at, _, _ in rows], [Estimate(value, u) for _, value, u in rows], rows[-1][0] + later_d

@@ -161,7 +161,7 @@ def alkalinity_against(history: History, alkalinity: Estimate, at: datetime) -> 
     if expected is None:
         return ()
     spread, off = hypot(expected.u, alkalinity.u), alkalinity.value - expected.value
-    about = f"{off:+.0f} umol/kg from what the last results let expect, where {spread:.0f} is usual"
+    about = f"{off:+.0f} umol/kg from the value expected after the last results, where {spread:.0f} is usual"
     statistic = abs(off) / spread
     if history.unusual_from is not None and statistic <= limit():
         return (Finding("unusual", statistic, history.unusual_from, about),)
