@@ -145,12 +145,14 @@ class Hands:
         MisuseError
             Hands do not know how.
         """
+        self.world.catch_up()
         self._act(str(self.mistakes.get(key, key)), text)
         self.world._dirty = True
         self._looked_at()
 
     def put_back(self) -> None:
         """Put lines, inlets and probes back where they belong, as after a procedure that broke off."""
+        self.world.catch_up()
         self.world.collecting.clear()
         self.world.source = self.world.beaker = None
         self.world._dirty = True

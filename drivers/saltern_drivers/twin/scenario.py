@@ -480,7 +480,11 @@ class Play:
         end = FAULTS[fault.kind](self, fault)
         self.wires.pins.refresh_inputs()
         if fault.for_h is not None and end is not None:
-            self.clock.call_later(fault.for_h * 3600.0, end)
+            self.clock.call_later(fault.for_h * 3600.0, partial(self._end, end))
+
+    def _end(self, end: Callable[[], None]) -> None:
+        self.world.advance(self.clock.monotonic())
+        end()
 
     # The keeper's hands -----------------------------------------------------------------
 
@@ -517,6 +521,7 @@ class Play:
             index = bisect_right(self.boards.ph_seen, (at_s, float("inf"), 0.0))
             if index:
                 return self.boards.ph_seen[index - 1][1:]
+        self.world.advance(self.clock.monotonic())
         return self.world.ph_total(), self.world.salinity()
 
     def truth(self) -> dict[str, float | None]:

@@ -85,7 +85,7 @@ def wire(world: World, boards: Boards, clock: FollowedClock) -> Wires:
     chips = Bus(world, clock)
 
     def follow(now_s: float) -> None:
-        world.advance(now_s)
+        world.follow(now_s)
         pins.refresh_inputs()
 
     clock.attach(follow)

@@ -36,6 +36,9 @@ MIXING_S_STILL = 60.0
 COOLING_S = 2400.0
 SEASON_EVERY_S = 60.0
 AIM_EVERY_S = 0.4
+STANDS_S = 30.0
+"""A world in which nothing moves is integrated so often where nobody asks."""
+
 UNRULY = (
     "electrode_curvature_mv", "electrode_slow_share", "electrode_hysteresis_mv", "stirring_potential_mv",
     "e0_wander_mv_per_day", "e0_knocks_per_month",
@@ -79,6 +82,7 @@ class World:
     tank: Tank
     random: np.random.Generator
     at_s: float = 0.0
+    _integrated_s: float = field(init=False)
     vessel: Liquid = field(default_factory=Liquid)
     temperature_c: float = 24.0
     unmixed_acid: float = 0.0  # g x umol/kg of acid still in streaks
@@ -143,6 +147,7 @@ class World:
     seed: int = 0  # of what wanders
 
     def __post_init__(self) -> None:
+        self._integrated_s = self._slow_s = self.at_s
         pumps = self.bench["pumps"]
         errors = self.truths.errors
         real = self.real = self.real or as_stated(self.bench, self.truths)
@@ -263,12 +268,39 @@ class World:
 
     # Time -----------------------------------------------------------------------
 
+    def follow(self, to_s: float) -> None:
+        """Let time pass. Where everything stands, switches alone are looked at, and whoever asks for more advances it.
+
+        What goes on at rest (creep, cooling, CO2 that leaves, the electrode) is solved for steps of any length.
+        """
+        if to_s - self._integrated_s < STANDS_S and to_s < self._season_s and self._stands():
+            self.at_s = to_s
+            self._watch_trips()
+        else:
+            self.advance(to_s)
+
+    def catch_up(self) -> None:
+        """Integrate what a world that stands has left for later: whoever changes it from outside does this first."""
+        self.advance(self.at_s)
+
+    def _stands(self) -> bool:
+        """Return whether nothing moves in the vessel, and nothing was about to when last looked at."""
+        return not (
+            self._turning
+            or self._drawing
+            or self.stirrer
+            or self.unmixed_acid
+            or self.head_leaks_ml_s
+            or self.beaker is not None
+            or any(head.moving() for head in self._heads)
+        )
+
     def advance(self, to_s: float) -> None:
         """Integrate to `to_s`."""
-        elapsed_s = to_s - self.at_s
+        elapsed_s = to_s - self._integrated_s
         if elapsed_s <= 0.0:
             return
-        from_s, self.at_s = self.at_s, to_s
+        from_s, self._integrated_s, self.at_s = self._integrated_s, to_s, to_s
         if to_s >= self._season_s:
             self._turn_of_season(to_s)
         moved = False
@@ -308,20 +340,26 @@ class World:
             if self._drawing:
                 self._drawing = False
                 self._rest_sample_line()
-        self.balance.advance(to_s, self.vessel.mass_g)
-        self._creep()
-        self._exchange(elapsed_s, self.stirrer)
+        if to_s - self._slow_s >= AIM_EVERY_S:
+            self._go_on_slowly(to_s)
         if self.unmixed_acid:
             tau = self._mixing_s / max(self.stirrer, self._mixing_s / MIXING_S_STILL)
             self.unmixed_acid *= exp(-elapsed_s / tau)
             if self.unmixed_acid < 1e-3:
                 self.unmixed_acid = 0.0
             self._dirty = True
-        if abs(self.temperature_c - self.room_c) > 0.005:
-            self.temperature_c = self.room_c + (self.temperature_c - self.room_c) * exp(-elapsed_s / COOLING_S)
         if self._dirty and to_s - self._aimed_s >= AIM_EVERY_S:
             self._aim()
         self.electrode.advance(to_s)
+
+    def _go_on_slowly(self, to_s: float) -> None:
+        """Let happen what takes minutes: the load cell's creep, acid at the tip, CO2 at the surface, cooling."""
+        elapsed_s, self._slow_s = to_s - self._slow_s, to_s
+        self.balance.advance(to_s, self.vessel.mass_g)
+        self._creep()
+        self._exchange(elapsed_s, self.stirrer)
+        if abs(self.temperature_c - self.room_c) > 0.005:
+            self.temperature_c = self.room_c + (self.temperature_c - self.room_c) * exp(-elapsed_s / COOLING_S)
 
     def _passed_on(self, pump: str) -> float:
         """Return which way a head turns for what is asked of it, or nothing where its motor has no current."""
@@ -424,7 +462,8 @@ class World:
             self._draw_back(-volume_ml)
             return
         source = self.source or self.tank
-        source.advance(self.at_s)
+        if self.at_s - source.at_s >= AIM_EVERY_S:  # a tank changes in hours
+            source.advance(self.at_s)
         if self.sample_source_low:
             self.line_air_ml = self.sample_line_ml
             return
