@@ -32,6 +32,10 @@ class Foreign:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if isinstance(error, Exception) and not isinstance(error, SalternError):
-            raise DeviceUnavailableError(
-                f"failed ({type(error).__name__}: {error})", where=self._where, remedy=self._remedy
-            ) from error
+            raise self.ours(error) from error
+
+    def ours(self, error: Exception) -> DeviceUnavailableError:
+        """Return what is raised for a library's error, where a line is asked so often that a context costs too much."""
+        return DeviceUnavailableError(
+            f"failed ({type(error).__name__}: {error})", where=self._where, remedy=self._remedy
+        )

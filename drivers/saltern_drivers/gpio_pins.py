@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from gpiozero import DigitalInputDevice, DigitalOutputDevice, PWMOutputDevice
 
-from saltern.ports import Wires
+from saltern.ports import SalternError, Wires
 from saltern_drivers.foreign import Foreign
 
 REMEDY = "Stop the service and look for another program that uses this pin; if there is none, start it again"
@@ -25,10 +25,15 @@ class Output:
         self._wire = _wire(pin)
         with self._wire:
             self._device = DigitalOutputDevice(pin, pin_factory=wires.pins)
+            self._pin = self._device.pin
 
     def set(self, level: bool) -> None:
-        with self._wire:
-            self._device.value = level
+        try:
+            self._pin.state = level
+        except SalternError:
+            raise
+        except Exception as error:
+            raise self._wire.ours(error) from error
 
     def close(self) -> None:
         with self._wire:
@@ -69,8 +74,12 @@ class Input:
         return bool(self._device.closed)
 
     def level(self) -> bool:
-        with self._wire:
+        try:
             return bool(self._pin.state)
+        except SalternError:
+            raise
+        except Exception as error:
+            raise self._wire.ours(error) from error
 
     def watch(self, on_edge: Callable[[float, int], None], *, edges: str = "both") -> None:
         """Call a bound method at each edge, from the library's thread; what it raises would end that thread.

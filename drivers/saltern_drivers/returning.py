@@ -82,6 +82,7 @@ class Returning(Generic[Handle]):
         self._ended = False
         self.openings = 0
         self._returns = 0
+        self._seen: tuple[tuple[bool, int, str, str], Connection] | None = None  # as it was last asked for
 
     # Opening ------------------------------------------------------------------------
 
@@ -154,7 +155,9 @@ class Returning(Generic[Handle]):
         DeviceUnavailableError
             It is not there, or it failed.
         """
-        handle = self.ready()
+        handle = self._handle  # seldom lost: the lock of `ready` is for opening
+        if handle is None:
+            handle = self.ready()
         try:
             answer = call(handle)
         except Exception as error:
@@ -203,7 +206,10 @@ class Returning(Generic[Handle]):
         """How it was when it was last used."""
         up = self._handle is not None and not self._trouble
         trouble = "" if up else self._trouble or "is being opened"
-        return Connection(self._where, up, self._returns, trouble, f"{self._remedy_now}; {BY_ITSELF}")
+        now = up, self._returns, trouble, self._remedy_now
+        if self._seen is None or self._seen[0] != now:
+            self._seen = now, Connection(self._where, up, self._returns, trouble, f"{self._remedy_now}; {BY_ITSELF}")
+        return self._seen[1]
 
     # Closing ------------------------------------------------------------------------
 

@@ -7,7 +7,8 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from operator import attrgetter
 from typing import Protocol
 
 from saltern.bench.interlocks import ALL_PUMPS, TABLE, Noticed, Row, Snapshot
@@ -16,6 +17,8 @@ from saltern.ports import Clock, PumpDrive, RunPermit
 
 SWITCH_ROWS = {"overfill": "overfill", "leak": "leak", "stop": "stop", "waste_full": "waste-full"}
 """Which row each switch input belongs to."""
+
+_as_seen = attrgetter(*(field.name for field in fields(Snapshot)))
 
 
 @dataclass(frozen=True)
@@ -65,10 +68,12 @@ class Guard:
         self._table = table
         self._rows = {row.name: row for row in table}
         self._conditions = tuple((row.name, row.condition) for row in table)
+        self._as_seen: tuple[object, ...] = ()
+        self._holding: frozenset[str] = frozenset()
         self._lock = threading.Lock()
         self._latched: set[str] = {name for name in store.load_latches() if name in self._rows}
         self._edges: set[str] = set()
-        self._acting: set[str] = set(self._latched)
+        self._acting = frozenset(self._latched)
         self._unsaved: set[str] = set()
         self.cut: frozenset[str] = self._cuts(self._acting)
         self.events: deque[TripEvent] = deque(maxlen=10_000)
@@ -91,12 +96,12 @@ class Guard:
         """
         seen, self.moving = self.snapshot, bool(moving)
         self._look(seen)
-        now_acting = {name for name, condition in self._conditions if condition(seen)}
+        now_acting = self._conditions_of(seen)
         if self._bypassed_until_s:
-            now_acting -= self.bypassed().keys()
+            now_acting = now_acting - self.bypassed().keys()
         with self._lock:
             if self._edges:
-                now_acting |= self._edges
+                now_acting = now_acting | self._edges
                 self._edges.clear()
             for name in now_acting:
                 if name not in self._latched and self._rows[name].kind == "trip":
@@ -115,6 +120,14 @@ class Guard:
         self.scanned_s = self._clock.monotonic()
         self.scanned()
         return self.cut
+
+    def _conditions_of(self, seen: Snapshot) -> frozenset[str]:
+        """Return the rows whose condition holds; they depend on what is seen alone, and at rest that seldom changes."""
+        as_seen = _as_seen(seen)
+        if as_seen != self._as_seen:
+            self._as_seen = as_seen
+            self._holding = frozenset(name for name, condition in self._conditions if condition(seen))
+        return self._holding
 
     def trip(self, finding: str) -> None:
         """Latch the trip that this finding makes, a field of `Noticed`; the latch stays when the finding has passed."""
@@ -181,6 +194,8 @@ class Guard:
     @property
     def acting(self) -> tuple[Row, ...]:
         """Return the rows that block or have tripped, in the table's order."""
+        if not self._acting:
+            return ()
         return tuple(row for row in self._table if row.name in self._acting)
 
     @property
@@ -234,7 +249,7 @@ class Guard:
                 each.callback(self._drives[role].halt)
                 each.callback(self._permits[role].drop)
 
-    def _report(self, acting: set[str]) -> None:
+    def _report(self, acting: frozenset[str]) -> None:
         now_s = self._clock.monotonic()
         for name in sorted(acting ^ self._acting):
             self.events.append(TripEvent(now_s, self._rows[name], name in acting))

@@ -28,13 +28,12 @@ class Sight:
         self._in_drain = in_drain
         self._clock = clock
         switches = machine.devices.switches
-        self._switches = tuple((attribute, switches.get(attribute)) for attribute in SWITCH_ROWS)
+        self._switches = [(name, one) for name in SWITCH_ROWS if (one := switches.get(name)) is not None]
         self.unreadable: dict[str, str] = {}  # inputs that cannot be read, and why
 
     def look(self, seen: Snapshot) -> None:
-        for attribute, switch in self._switches:
-            if switch is not None:
-                setattr(seen, attribute, self._is_active(attribute, switch))
+        for name, switch in self._switches:
+            setattr(seen, name, self._is_active(name, switch))
         machine, ledger, limits = self._machine, self._account.ledger, self._machine.config.limits
         seen.vessel_high_ml = ledger.vessel_ml.high
         seen.overfill_ml = machine.overfill_ml
@@ -60,5 +59,6 @@ class Sight:
         except DriverError as error:
             self.unreadable[name] = f"{error.what}. {error.remedy}"
             return True
-        self.unreadable.pop(name, None)
+        if self.unreadable:
+            self.unreadable.pop(name, None)
         return active

@@ -95,7 +95,8 @@ class Alerting:
             self._report(replace(alert, text=f"{WORSE}{alert.text}"))
 
     def clear(self, code: str) -> None:
-        self._standing.pop(code, None)
+        if self._standing.pop(code, None) is None:
+            return
         self._raised_s.pop(code, None)
         self._raised_steps.pop(code, None)
         self._acknowledged.discard(code)
