@@ -38,6 +38,9 @@ from saltern.ports import Clock, Connection
 
 __all__ = ["Bench", "Doubted", "Drained", "StopRequested", "Store"]
 
+REFILLS_EVERY_S = 60.0
+"""The daily titrant allowance refills in such steps: a minute late is on the side of less acid."""
+
 
 class Store(LedgerStore, LatchStore, HoldStore, Protocol):
     """What a bench keeps across restarts."""
@@ -214,10 +217,12 @@ class Bench:
         """Let time pass between procedures, scanning; the daily titrant allowance refills meanwhile."""
         self._waiting.wait(seconds, IDLE_SCAN_S)
         self._at_rest.look()
-        elapsed_s, self._seen_s = self.clock.monotonic() - self._seen_s, self.clock.monotonic()
-        self.account.ledger = bookkeeping.uptime_passed(
-            self.account.ledger, elapsed_s, self.config.limits.titrant_per_day_ml
-        )
+        elapsed_s = self.clock.monotonic() - self._seen_s
+        if elapsed_s >= REFILLS_EVERY_S:
+            self._seen_s += elapsed_s
+            self.account.ledger = bookkeeping.uptime_passed(
+                self.account.ledger, elapsed_s, self.config.limits.titrant_per_day_ml
+            )
 
     def make_safe(self) -> None:
         """Drop every permit, halt every drive, stop the stirrer. Idempotent, from any state.

@@ -21,7 +21,7 @@ from saltern.running.watch.ports import Ports
 from saltern.running.watch.silence import Heartbeat, NoResult
 from saltern.running.watch.stores import of_stores
 
-EVERY_S = 5.0
+EVERY_S = 10.0
 """What comes with time is looked at so often: well within the minute in which it must be raised."""
 
 KEEP_AGAIN_S = 10.0

@@ -1,5 +1,6 @@
 """What a bench at rest does for its records: hours of pumps, latches, old curves, damaged rows."""
 
+from collections.abc import Callable
 from datetime import timedelta
 
 import structlog
@@ -14,6 +15,9 @@ from saltern.running.alerting import Alerting
 from saltern.running.watch.in_records import InRecords
 
 THIN_EVERY_S = 86400.0
+LOOK_EVERY_S = 10.0
+"""Between two looks at what has changed in the records: what is due is then raised well within a minute."""
+
 SET_ASIDE, MOST_SAID = "records-set-aside", 5
 
 
@@ -32,19 +36,28 @@ class Upkeep:
         self._bench, self._store, self._clock, self._alerting = bench, store, clock, alerting
         self._in_records = in_records
         self._thinned_s = -THIN_EVERY_S
+        self._looked_s = -LOOK_EVERY_S
         self._look_through_state = Remembered(self._look_through, store, clock)
         self._log = structlog.get_logger("saltern").bind(bench=bench.config.name)
 
     def look(self) -> None:
         """Do it, pumps at rest; what the records do not take or give raises an alert, and ends nothing."""
-        self.report_what_is_set_aside()
-        for look in (self._look_at_state, self._bench.guard.save, self._in_records.look):
-            try:
-                look()
-            except StorageError as error:
-                self._alerting.alert("storage", f"{error.what}. {error.remedy}")
+        self._try(self._bench.guard.save)
         self.keep_hours()
+        now_s = self._clock.monotonic()
+        if now_s - self._looked_s < LOOK_EVERY_S:
+            return
+        self._looked_s = now_s
+        self.report_what_is_set_aside()
+        self._try(self._look_at_state)
+        self._try(self._in_records.look)
         self._thin()
+
+    def _try(self, look: Callable[[], None]) -> None:
+        try:
+            look()
+        except StorageError as error:
+            self._alerting.alert("storage", f"{error.what}. {error.remedy}")
 
     def _look_at_state(self) -> None:
         """Hold the bench's state against its checksums, once in `LOOK_AGAIN_S` where nobody writes it."""

@@ -26,7 +26,10 @@ class Ports:
 
     def look(self, *, at_rest: bool) -> None:
         """Alert once of each port that is not there; devices on one line are alerted of together."""
-        found = {place: device.connection() for place, device in self._devices.items()}
+        if at_rest:
+            found = self._bench.connections  # which looks by itself then
+        else:
+            found = {place: device.connection() for place, device in self._devices.items()}
         seen = {place: (connection.up, connection.returns) for place, connection in found.items()}
         if seen == self._seen and not self._gone_s:
             return  # all are there, as they were
