@@ -5,7 +5,11 @@ determination every four hours. A quiet bench has the same truths but for noise 
 what differs from the bench without is the effect. The water's column is no result: it is what stands in the vessel as
 acid is about to come, against the tank's water.
 
+`edges` plays a quiet bench that is as its file states, with each effect at the edge of what is drawn: a bottle that is
+emptied after the reference, long rests, lamps that go on in the middle of a determination.
+
     python -m tests.benchmarks.unfriendly_effects FILE.jsonl [first seed [benches [days [good|hobby]]]]
+    python -m tests.benchmarks.unfriendly_effects edges
 """
 
 import json
@@ -15,6 +19,11 @@ from pathlib import Path
 import numpy as np
 
 from saltern.cli.logs import quiet_logs
+from saltern.cli.simulation import WARM_UP_S, Stage, bench_of
+from saltern.records.store import IN_MEMORY
+from saltern_drivers.twin.instruments import CLASSES
+from saltern_drivers.twin.scenario import REFERENCE, Scenario
+from saltern_drivers.twin.truth_table import stated
 from tests.benchmarks.instrument_at_the_wire import at_the_wire, record
 
 EFFECTS = {
@@ -94,6 +103,58 @@ def _said(values, digits):
     return f"{v.mean():+.{digits}f} rms {np.sqrt((v**2).mean()):.{digits}f} max {np.abs(v).max():.{digits}f}"
 
 
+# Edges --------------------------------------------------------------------------------------
+
+FILM = {"biofilm_umol_kg_per_h": 100.0, "biofilm_alkalinity_share": 0.5}
+SALT = {"tip_dryness_percent": 50.0, "crust_dissolves_in_ml": 100.0}
+IN_AIR = {"titrant_tip_mm": 35.0}
+HEAD = {"flow_loss_percent_per_m": 3.0}
+EDGES = {
+    "head, 100 mL left of 1000": (HEAD, {}, {"left_ml": 100.0}),
+    "head, the tank within 20 mm": ({**HEAD, "tank_level_swing_mm": 20.0}, {}, {}),
+    "biofilm, rests of 12 h": (FILM, {}, {"every_h": 12.0, "days": 1.1}),
+    "salt, rests of 12 h": (SALT, {}, {"every_h": 12.0, "days": 1.1}),
+    "salt, titrant's tip in air": ({**SALT, **IN_AIR}, IN_AIR, {"every_h": 12.0, "days": 1.1}),
+    **{
+        f"light of 1 mV from {from_h} h": ({"light_mv": 1.0, "light_from_h": from_h}, {}, {"days": 0.3})
+        for from_h in (4.0, 4.1, 4.13)
+    },
+}
+"""What is true with the effect, what is without, and what is played."""
+LOWERED_S = 2.0 * 3600.0
+"""A reference has been measured by then."""
+
+
+def quiet_bench(truth, every_h=4.0, days=0.6, left_ml=None):
+    """Return what a quiet bench says, as its file states but for these truths."""
+    plan = {"seed": 11, "days": days, "schedule": {"every_h": every_h}}
+    plan["operator"] = [{"at_h": 0.02, "command": REFERENCE}]
+    as_filed = stated(bench_of(Scenario.model_validate(plan), Path()).model_dump(), CLASSES["good"])
+    del as_filed["tank_volume_l"]
+    plan["twin"] = {"truth": {**as_filed, **dict.fromkeys(QUIET, 0.0), **truth}}
+    scenario = Scenario.model_validate(plan)
+    stage = Stage(scenario, bench_of(scenario, Path()), IN_MEMORY)
+    if left_ml is not None:
+        stage.play_until(LOWERED_S)
+        stage.play.world.bottle_ml = left_ml
+    end_s = days * 86400.0 + WARM_UP_S
+    stage.play_until(end_s)
+    found = stage.log.finish(end_s)["determinations"]
+    stage.close()
+    return [d for d in found if d["source"] == "tank"]
+
+
+def edges():
+    """Print by how much results and pH differ for each effect."""
+    for name, (truth, other, played) in EDGES.items():
+        print(name)
+        for with_it, without in zip(quiet_bench(truth, **played), quiet_bench(other, **played), strict=True):
+            off, off_without = (d["alkalinity"]["umol_per_kg"] - d["alkalinity"]["truth"] for d in (with_it, without))
+            ph = with_it["ph_total"]["value"] - without["ph_total"]["value"]
+            u = with_it["alkalinity"]["u"]
+            print(f"  {with_it['started_h']:5.1f} h: {off - off_without:+7.2f} umol/kg (u {u:.1f}), pH {ph:+.4f}")
+
+
 def main(path, first_seed=SEED, benches=BENCHES, days=DAYS, instruments="good"):
     """Append what is not in the file yet, and print the table."""
     quiet_logs()
@@ -106,12 +167,16 @@ def main(path, first_seed=SEED, benches=BENCHES, days=DAYS, instruments="good"):
                 if (seed, quiet, played) in done:
                     continue
                 found = record(scenario_of(instruments, seed, float(days), effects, quiet=quiet))
-                drawn = {truth: found["real"][truth] for truth in EFFECTS.values()}
-                lines.append({"seed": seed, "quiet": quiet, "played": played, "drawn": drawn, "rows": rows_of(found)})
+                true = {truth: found["real"][truth] for truth in EFFECTS.values()}
+                lines.append({"seed": seed, "quiet": quiet, "played": played, "true": true, "rows": rows_of(found)})
                 with file.open("a") as out:
                     out.write(json.dumps(lines[-1]) + "\n")
     table(lines)
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    if sys.argv[1:] == ["edges"]:
+        quiet_logs()
+        edges()
+    else:
+        main(*sys.argv[1:])
