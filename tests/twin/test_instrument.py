@@ -82,3 +82,28 @@ def test_a_volume_moves_e0_at_the_wire_as_it_does_by_results(pump):
     )
     scatter = float(np.std(before)) * sqrt(1.0 / len(before) + 1.0 / len(after))
     assert np.mean(after) - np.mean(before) == pytest.approx(-25.7 * np.log(1.03), abs=4.0 * scatter)
+
+
+def by_day(**truth):
+    """Return the determinations of half a day by results, of a near bench whose pinned truths are these."""
+    found = []
+    twin = {"detail": "result", "truth": truth}
+    run(Scenario.model_validate({"seed": 11, "days": 0.7, "twin": twin}), Path(), kept=found)
+    return found
+
+
+def test_a_full_tank_gives_more_sample_by_results_too():
+    """200 mm less to lift at 10 % a metre: two percent more, as the day begins; nothing at noon."""
+    swings = by_day(flow_loss_percent_per_m=10.0, tank_level_swing_mm=200.0)
+    still = by_day()
+
+    ratio = [a.alkalinity.value / b.alkalinity.value for a, b in zip(swings, still, strict=True)]
+    assert ratio[0] == pytest.approx(1.0 + 0.02 * 100.0 / 101.5, abs=3e-4)
+    assert ratio[3] == pytest.approx(1.0, abs=1e-3)
+
+
+def test_light_moves_e0_by_results_too():
+    lit, dark = by_day(light_mv=2.0, light_from_h=9.0), by_day()
+
+    moved = [a.end_point.e0_mv - b.end_point.e0_mv for a, b in zip(lit, dark, strict=True)]
+    assert moved == pytest.approx([0.0, 0.0, 0.0, 2.0, 2.0], abs=0.01)

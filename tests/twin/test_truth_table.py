@@ -23,7 +23,9 @@ NAMED = (
     "vessel_area_cm2", "overfill_switch_mm", "conductivity_tip_mm", "residue_ml", "permit_lapse_s", "electrode_lag_s",
     "sample_ml_per_unit", "borate_ratio", "organic_umol_kg", "organic_pk", "electrode_curvature_mv",
     "stirring_potential_mv", "titre_ramp_percent_per_month", "sample_ramp_percent_per_month", "room_swing_k",
-    "flow_percent_per_k", "evaporation_g_per_day",
+    "flow_percent_per_k", "evaporation_g_per_day", "light_mv", "light_from_h", "biofilm_umol_kg_per_h",
+    "biofilm_alkalinity_share", "tip_dryness_percent", "crust_dissolves_in_ml", "flow_loss_percent_per_m",
+    "tank_level_swing_mm",
 )  # fmt: skip
 """Of the contract of `saltern simulate`."""
 
@@ -91,6 +93,39 @@ def test_an_unfriendly_water_is_drawn_apart_from_any_bench_file():
     assert max(draw["organic_pk"] for draw in draws) <= 7.5
     assert {draw["kf_perez_fraga"] for draw in draws} == {0.0, 1.0}
     assert all(0.2 <= draw["e0_wander_mv_per_day"] <= 0.5 for draw in draws)
+
+
+@pytest.mark.parametrize(
+    ("name", "least", "most"),
+    [
+        ("light_mv", -2.5, 2.5),
+        ("light_from_h", 6.0, 12.0),
+        ("biofilm_umol_kg_per_h", 1.0, 100.0),
+        ("biofilm_alkalinity_share", 0.0, 0.5),
+        ("tip_dryness_percent", 2.0, 50.0),
+        ("crust_dissolves_in_ml", 1.0, 100.0),
+        ("flow_loss_percent_per_m", 0.0, 3.0),
+        ("tank_level_swing_mm", 0.0, 20.0),
+    ],
+)
+def test_light_line_tips_and_heads_are_drawn_in_an_unfriendly_world_and_in_no_other(name, least, most):
+    draws = [drawn(seed, "unfriendly")[name] for seed in range(200)]
+    of_others = {drawn(seed, world)[name] for seed in range(20) for world in ("near", "apart")}
+
+    assert least <= min(draws) < least + 0.2 * (most - least)
+    assert most - 0.3 * (most - least) < max(draws) <= most
+    assert of_others == {stated(BENCH, CLASSES["good"])[name]}
+
+
+def test_an_unfriendly_world_has_lamps_a_biofilm_salt_on_its_tips_and_heads():
+    drawn_so, near = played(world="unfriendly"), played()
+
+    assert drawn_so.electrode.lamps.shift_mv == drawn_so.real["light_mv"] != 0.0
+    assert drawn_so.biofilm.carbon_umol_kg_per_h == drawn_so.real["biofilm_umol_kg_per_h"]
+    assert drawn_so.sample_end.dissolves_in_ml == drawn_so.real["crust_dissolves_in_ml"]
+    assert drawn_so.titrant_end.ml_s > 0.0
+    assert drawn_so.back_pressure.loss_percent_per_m == drawn_so.real["flow_loss_percent_per_m"]
+    assert (near.biofilm, near.sample_end, near.titrant_end, near.back_pressure) == (None, None, None, None)
 
 
 @pytest.mark.parametrize("world", WORLDS)

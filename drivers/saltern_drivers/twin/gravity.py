@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from saltern_drivers.twin.world import World
 
 NOTHING_ML = 1e-6
+DAY_S = 86400.0
 VISCOSITY_PA_S, DENSITY_KG_M3, GRAVITY_M_S2 = 0.96e-3, 1023.0, 9.81
 """Seawater at 25 degC (Sharqawy, Lienhard & Zubair 2010, Desalin. Water Treat. 16, 354; from memory)."""
 
@@ -21,6 +22,11 @@ def leak(world: "World", pump: str, volume_ml: float, from_s: float) -> None:
     if world.closed(pump):
         return
     _WAYS[pump](world, volume_ml, from_s)
+
+
+def head_mm(world: "World", pump: str) -> float:
+    """Return how far a pump lifts liquid now, surface to surface or to an end in air; negative downhill."""
+    return _end_mm(world, pump) - _source_mm(world, pump)
 
 
 def open_flow_ml_s(world: "World", pump: str) -> float:
@@ -33,9 +39,16 @@ def open_flow_ml_s(world: "World", pump: str) -> float:
     return flow_ml_s
 
 
+def tank_level_mm(world: "World") -> float:
+    """Return the tank's surface: it falls from midnight to midnight, and is then topped up."""
+    swing_mm = world.real["tank_level_swing_mm"]
+    return world.real["tank_surface_mm"] + (swing_mm * (1.0 - 2.0 * (world.at_s / DAY_S % 1.0)) if swing_mm else 0.0)
+
+
 def _source_mm(world: "World", pump: str) -> float:
+    """Return the height of the surface that a line draws from."""
     return {
-        "sample": world.real["tank_surface_mm"],
+        "sample": tank_level_mm(world),
         "titrant": world.real["bottle_surface_mm"],
         "waste": world.surface_mm(),
     }[pump]

@@ -168,8 +168,10 @@ KNOWN_TRUTHS = frozenset(
         "sample_ml_per_unit", "titrant_ml_per_unit", "titrant_mol_per_l", "sample_repeatability_percent",
         "titrant_dose_scatter_percent", "residue_ml", "residue_scatter_ml", "titre_ramp_percent_per_month",
         "sample_ramp_percent_per_month", "ramp_from_h", "flow_percent_per_k", "evaporation_g_per_day",
+        "flow_loss_percent_per_m", "tank_level_swing_mm",
         "permeation_percent_per_day", "electrode_offset_mv", "electrode_slope_percent", "electrode_drift_mv_per_h",
-        "e0_wander_mv_per_day", "e0_knocks_per_month", "e0_knock_mv", "conductivity_gain",
+        "e0_away_mv_per_day", "e0_knocks_per_month", "e0_knock_mv", "conductivity_gain",
+        "light_mv", "light_from_h",
         "conductivity_noise_percent", "temperature_offset_k", "room_c", "room_swing_k", "room_season_k",
         "tank_volume_l", "dose_percent", "dose_scatter_percent", "log_delay_h",
     }
@@ -267,7 +269,7 @@ class Instrument:
         """Rinse and fill; return why there is no sample."""
         world = self._world
         head, source = world.pumps["sample"], world.source or world.tank
-        rate = _rate(head, bench.sample_ml_per_unit) * (1.0 - world.sample_line_air)
+        rate = world.given("sample") * _rate(head, bench.sample_ml_per_unit) * (1.0 - world.sample_line_air)
         if rate <= 0.0 or world.sample_source_low:
             return "sample-not-drawn"
         source.advance(world.at_s)
@@ -350,7 +352,7 @@ class Instrument:
     def _acid_umol(self, bench: Stated, asked_ml: float) -> float:
         """Take what is asked for out of the bottle, the idle tip's acid first; return the acid that came, umol."""
         world, head = self._world, self._world.pumps["titrant"]
-        rate = _rate(head, bench.titrant_ml_per_unit)
+        rate = world.given("titrant") * _rate(head, bench.titrant_ml_per_unit)
         discarded_ml = min(bench.discard_ml * rate, world.bottle_ml)
         world.bottle_ml -= discarded_ml
         world.idle_line.give(discarded_ml)
@@ -367,15 +369,16 @@ class Instrument:
     def _e0_mv(self, slope: float, kelvin: float) -> float:
         """Return the potential at pH 0 of the total scale that the electrode truly has now."""
         world, electrode = self._world, self._world.electrode
-        wander_mv = 0.0
-        if isinstance(electrode, UnrulyElectrode) and electrode.wander is not None:
-            wander_mv = electrode.wander.at(world.at_s)
+        away_mv = 0.0
+        if isinstance(electrode, UnrulyElectrode):
+            away_mv += 0.0 if electrode.wander is None else electrode.wander.at(world.at_s)
+            away_mv += 0.0 if electrode.lamps is None else electrode.lamps.at(world.at_s)
         drift_mv = electrode.drift_mv_per_s * world.at_s + electrode.fault_drift_mv
         return (
             electrode.e7_mv
             + electrode.offset_error_mv
             + drift_mv
-            + wander_mv
+            + away_mv
             + GAS_OVER_FARADAY_MV * kelvin * log(10.0) * slope * NEUTRAL_TOTAL_PH
         )
 

@@ -28,6 +28,8 @@ USUAL_VOLUME_L = 400.0
 WORLDS = ("near", "apart", "unfriendly")
 
 ORR = "Orr et al. 2018, Mar. Chem. 207, 84, standard uncertainties of the constants (from memory)"
+REDFIELD = "17 of 106 by Redfield et al. 1963, The Sea 2, 26 (from memory); spread assumed: the tank's own ammonium"
+LIGHT = "that there is one: Moody, Oke & Thomas 1969, Analyst 94, 803 (from memory); its size is assumed"
 ASSUMED = "assumed"
 
 
@@ -234,6 +236,14 @@ PUMPS = (
     ),
     Row("ramp_from_h", "h", "when the two ramps begin", _value(0.0), 0.0, 24_000.0),
     _absent("flow_percent_per_k", "%/K", "what all pumps give more in a warmer room", -5.0, 5.0, normal(0.15)),
+    _absent(
+        "flow_loss_percent_per_m", "%/m", "what all pumps give less with each metre of head more than when calibrated",
+        -20.0, 50.0, between(0.0, 3.0),
+    ),
+    _absent(
+        "tank_level_swing_mm", "mm", "half of what the tank's surface falls in a day before it is topped up",
+        0.0, 500.0, between(0.0, 20.0),
+    ),
 )  # fmt: skip
 
 TITRANT = (
@@ -247,6 +257,26 @@ TITRANT = (
     _absent(
         "permeation_percent_per_day", "%/day", "how fast titrant in its idle line loses water through the wall",
         0.0, 100.0, spread(0.3, 11.0), "order of what 4 h and 24 h in 0.45 mL of silicone line were calculated to do",
+    ),
+)  # fmt: skip
+
+SAMPLE_LINE = (
+    _absent(
+        "biofilm_umol_kg_per_h", "umol/kg/h",
+        "carbon dioxide that water in the idle sample line takes up at first; it ends with the water's oxygen",
+        0.0, 5000.0, spread(1.0, 100.0),
+    ),
+    Row(
+        "biofilm_alkalinity_share", "1", "alkalinity that goes with each of it", _value(0.16), -2.0, 2.0,
+        unfriendly=between(0.0, 0.5), source=REDFIELD,
+    ),
+    _absent(
+        "tip_dryness_percent", "%", "100 less the relative humidity at ends of sample and titrant line: salt creeps",
+        0.0, 100.0, between(2.0, 50.0),
+    ),
+    Row(
+        "crust_dissolves_in_ml", "mL", "water that takes the crust on the sample line's end down by a factor of e",
+        _value(10.0), 0.01, 10_000.0, unfriendly=spread(1.0, 100.0),
     ),
 )  # fmt: skip
 
@@ -279,6 +309,14 @@ PROBES = (
     ),
     _absent(
         "stirring_potential_mv", "mV", "what full stirring adds to the electrode's signal", -20.0, 20.0, normal(1.0)
+    ),
+    _absent(
+        "light_mv", "mV", "what the tank's lamps add to the electrode's signal while they shine, 12 h a day",
+        -50.0, 50.0, normal(0.5), LIGHT,
+    ),
+    Row(
+        "light_from_h", "h", "when the lamps go on, from midnight", _value(9.0), 0.0, 24.0,
+        unfriendly=between(6.0, 12.0),
     ),
     _absent(
         "e0_wander_mv_per_day", "mV/day^0.5", "random walk of E0, standard deviation after a day",
@@ -356,7 +394,9 @@ TANK = (
 )  # fmt: skip
 """Of the tank and its keeper: played where a scenario states the tank's volume, an event or one of these."""
 
-TABLE: Mapping[str, Row] = {row.name: row for row in (*VESSEL, *PUMPS, *TITRANT, *PROBES, *ROOM, *WATER, *TANK)}
+TABLE: Mapping[str, Row] = {
+    row.name: row for row in (*VESSEL, *PUMPS, *TITRANT, *SAMPLE_LINE, *PROBES, *ROOM, *WATER, *TANK)
+}
 
 
 def stated(bench: Bench, errors: Errors) -> dict[str, float]:

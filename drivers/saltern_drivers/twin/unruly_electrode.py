@@ -6,6 +6,7 @@ from math import exp
 import numpy as np
 
 from saltern_drivers.twin.electrode import Electrode
+from saltern_drivers.twin.lamps import Lamps
 
 HOUR_S = 3600.0
 
@@ -44,7 +45,7 @@ class Wander:
 
 @dataclass
 class UnrulyElectrode(Electrode):
-    """Curvature, a slow part, hysteresis, stirring, and an E0 that wanders, on top of the plain electrode."""
+    """Curvature, a slow part, hysteresis, stirring, light, and an E0 that wanders, on top of the plain electrode."""
 
     curvature_mv: float = 0.0  # at pH 8, against the line through 4 and 7: a parabola through both
     slow_share: float = 0.0
@@ -52,6 +53,7 @@ class UnrulyElectrode(Electrode):
     hysteresis_mv: float = 0.0
     stirring_mv: float = 0.0  # at full speed
     wander: Wander | None = None
+    lamps: Lamps | None = None
     stirring: float = 0.0  # share of full speed
     slow_mv: float | None = None  # where the slow part is
     held_mv: float | None = None  # where the glass is, within its hysteresis
@@ -84,4 +86,6 @@ class UnrulyElectrode(Electrode):
         added_mv = self.slow_share * (slow_mv - self.signal_mv) + self.stirring_mv * self.stirring
         if self.wander is not None:
             added_mv += self.wander.at(self.at_s)
+        if self.lamps is not None:
+            added_mv += self.lamps.at(self.at_s)
         return super().read() + added_mv

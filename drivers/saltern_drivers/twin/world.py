@@ -12,11 +12,15 @@ from typing import Any
 import numpy as np
 
 from saltern.chemistry.seawater import conductivity_ms_cm
+from saltern_drivers.twin.back_pressure import back_pressure_of
 from saltern_drivers.twin.balance import Balance
 from saltern_drivers.twin.beaker import Beaker
+from saltern_drivers.twin.biofilm import biofilm_of
+from saltern_drivers.twin.crust import ends_of
 from saltern_drivers.twin.electrode import Electrode
-from saltern_drivers.twin.gravity import leak
+from saltern_drivers.twin.gravity import head_mm, leak
 from saltern_drivers.twin.instruments import Truths
+from saltern_drivers.twin.lamps import lamps_of
 from saltern_drivers.twin.liquid import Liquid
 from saltern_drivers.twin.nature import Nature
 from saltern_drivers.twin.protons import LN10, Medium, carbonic_share, medium, ph_free
@@ -41,7 +45,7 @@ STANDS_S = 30.0
 
 UNRULY = (
     "electrode_curvature_mv", "electrode_slow_share", "electrode_hysteresis_mv", "stirring_potential_mv",
-    "e0_wander_mv_per_day", "e0_knocks_per_month",
+    "e0_wander_mv_per_day", "e0_knocks_per_month", "light_mv",
 )  # fmt: skip
 RATTLE_S = 0.6
 """A loose plug that is wiggled opens and closes about so often (assumed)."""
@@ -220,6 +224,9 @@ class World:
         self._ph = 8.0
         self._dirty = True
         self._aimed_s = -1.0
+        self.biofilm = biofilm_of(real)
+        self.sample_end, self.titrant_end = ends_of(real)
+        self.back_pressure = back_pressure_of(self.bench, real)
         self._settle(self.residue_ml)
         self._drawing = self._turning = False
         self._waste_began_s = self._waste_moved_s = -1.0
@@ -255,6 +262,7 @@ class World:
             hysteresis_mv=real["electrode_hysteresis_mv"],
             stirring_mv=real["stirring_potential_mv"],
             wander=wander,
+            lamps=lamps_of(real),
         )
 
     def _settle(self, residue_ml: float) -> None:
@@ -332,6 +340,10 @@ class World:
         if moved:
             self._dirty = self._turning = True
             self._overflow()
+            if self.titrant_end is not None and (self.volume_ml() < self.tip_ml) is (
+                self.titrant_end.dry_from_s is None
+            ):
+                self._wet_titrant_end()
             self.lowest_ml = min(self.lowest_ml, self.volume_ml())
         else:
             if self._turning:
@@ -365,7 +377,14 @@ class World:
         """Return which way a head turns for what is asked of it, or nothing where its motor has no current."""
         if not self.motors_on or self.hoses_off or (self.second_float_up and pump != "waste"):
             return 0.0
-        return -1.0 if pump in self.reversed_pumps else 1.0
+        given = self.given(pump)
+        return -given if pump in self.reversed_pumps else given
+
+    def given(self, pump: str) -> float:
+        """Return what a pump gives against its head, over what it gave when its gain was found."""
+        if self.back_pressure is None:
+            return 1.0
+        return self.back_pressure.share(pump, head_mm(self, pump), self.bottle_ml)
 
     def _turn_of_season(self, to_s: float) -> None:
         """Let the room, the pumps and the titrant be as they are now."""
@@ -467,6 +486,8 @@ class World:
         if self.sample_source_low:
             self.line_air_ml = self.sample_line_ml
             return
+        if self.sample_end is not None and not self._drawing:
+            self._wet_sample_end(source)
         air = min(volume_ml, self.line_air_ml)
         self.line_air_ml -= air
         mass_g = (volume_ml - air) * (1.0 - self.sample_line_air) * source.density_g_ml()
@@ -482,12 +503,40 @@ class World:
             fresh.pour_in(old)
         if self.intake is None:
             self.intake = Intake(self.at_s, Liquid())
+        self.intake.water.pour_in(fresh.share(fresh.mass_g))  # the tank's water, before the line changes it
+        if self.biofilm is not None and stale_g > 0.0:
+            fresh.pour_in(self.biofilm.given_to(stale_g, self.at_s - self._line_rests_from_s))
+        if self.sample_end is not None:
+            fresh.pour_in(self.sample_end.washed(volume_ml - air, self.at_s))
         if self.real["filling_co2_share"] > 0.0:
             self._fall(fresh, source.temperature_c)
-        self.intake.water.pour_in(fresh.share(fresh.mass_g))
         before_g = self.vessel.mass_g
         self.vessel.pour_in(fresh)
         self.temperature_c += (source.temperature_c - self.temperature_c) * mass_g / (before_g + mass_g)
+
+    def _wet_sample_end(self, source: Tank) -> None:
+        """Let what has dried off the sample line's end be a crust, and a gap that is filled first."""
+        end = self.sample_end
+        gap_ml = min(end.dried_ml(self.at_s), self.line_stale_ml) if end is not None else 0.0
+        if end is None or gap_ml <= 0.0 or self.line_air_ml > 0.0 or self.volume_ml() >= self.sample_end_ml:
+            return
+        dried = self.line_stale.share(gap_ml * SEAWATER_G_ML)
+        source.draw(dried.mass_g)  # follows it into the line
+        end.keep(dried)
+        self.line_stale_ml -= gap_ml
+        self.line_air_ml += gap_ml
+
+    def _wet_titrant_end(self) -> None:
+        """Let the vessel take the acid and salt of what has dried off the titrant line's end; a gap is left there."""
+        end = self.titrant_end
+        dried_ml = 0.0 if end is None else end.dried_ml(self.at_s, covered=self.volume_ml() >= self.tip_ml)
+        gap_ml = min(dried_ml, self.bottle_ml)
+        if gap_ml <= 0.0 or self.titrant_line_air_ml > 0.0:
+            return
+        acid = (gap_ml + self.idle_line.give(gap_ml)) * self.titrant_umol_ml * self.titrant_factor * 1000.0
+        self.vessel.pour_in(Liquid(ionic=gap_ml * self.titrant_ionic, alkalinity=-acid))
+        self.bottle_ml -= gap_ml
+        self.titrant_line_air_ml += gap_ml
 
     def _fall(self, water: Liquid, temperature_c: float) -> None:
         """Let falling water exchange CO2 with the air."""
@@ -526,8 +575,11 @@ class World:
         """Note what now stands in the sample line, for the next time."""
         self.line_stale = (self.source or self.tank).water(1.0)
         self.line_stale_ml = self.sample_line_ml - self.line_air_ml
+        self._line_rests_from_s = self.at_s
 
     def _dose(self, volume_ml: float) -> None:
+        if self.titrant_end is not None:
+            self._wet_titrant_end()
         if self.titrant_line_air_ml > 0.0:
             air = min(volume_ml, self.titrant_line_air_ml)
             self.titrant_line_air_ml -= air
