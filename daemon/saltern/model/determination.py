@@ -1,6 +1,6 @@
 """What a determination yields: three quantities, everything they rest on, and how it went."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -82,6 +82,6 @@ class Determination:
     ph_at_tank: PhAt | None = None
     calibrations: dict[str, int] = field(default_factory=dict)
     calibrated: dict[str, float | None] = field(default_factory=dict)
-    readings: tuple[Sighting, ...] = ()
+    readings: Sequence[Sighting] = ()
     remarks: tuple[str, ...] = ()
     noticed: Mapping[Notice, str] = field(default_factory=dict, compare=False)  # as it ends; the records keep remarks

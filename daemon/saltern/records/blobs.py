@@ -7,6 +7,9 @@ Readings follow as zlib-compressed JSON lines of [at_s, probe, value, unit, phas
 
 import json
 import zlib
+from collections.abc import Sequence
+from functools import cached_property
+from typing import overload
 
 import numpy as np
 
@@ -45,15 +48,46 @@ def unpack_curve(blob: bytes) -> Curve:
     return Curve(np.array(table[0]), np.array(table[1]), np.array(table[2]), column(3), column(4), column(5))
 
 
-def pack_readings(readings: tuple[Sighting, ...]) -> bytes:
+def pack_readings(readings: Sequence[Sighting]) -> bytes:
     lines = "\n".join(json.dumps([r.at_s, r.probe, r.value, r.unit, r.phase]) for r in readings)
     return bytes([FORMAT]) + zlib.compress(lines.encode())
 
 
-def unpack_readings(blob: bytes) -> tuple[Sighting, ...]:
+class _Packed(Sequence[Sighting]):
+    """Readings that are still text: of a hundred determinations that are read for their results nobody looks at them.
+
+    The text is what was packed, by zlib's own checksum.
+    """
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+
+    @cached_property
+    def _all(self) -> tuple[Sighting, ...]:
+        return tuple(Sighting(*said) for said in json.loads(f"[{','.join(self._text.splitlines())}]"))
+
+    @overload
+    def __getitem__(self, index: int) -> Sighting: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Sighting]: ...
+
+    def __getitem__(self, index: int | slice) -> Sighting | Sequence[Sighting]:
+        return self._all[index]
+
+    def __len__(self) -> int:
+        return len(self._all)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Sequence) and self._all == tuple(other)
+
+    def __hash__(self) -> int:
+        return hash(self._all)
+
+
+def unpack_readings(blob: bytes) -> Sequence[Sighting]:
     """Return the readings in a blob; see `unpack_curve` for errors."""
-    text = zlib.decompress(_body(blob)).decode()
-    return tuple(Sighting(*said) for said in json.loads(f"[{','.join(text.splitlines())}]"))
+    return _Packed(zlib.decompress(_body(blob)).decode())
 
 
 def _body(blob: bytes) -> bytes:
