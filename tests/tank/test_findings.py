@@ -20,8 +20,8 @@ from saltern.tank.findings import (
     looks,
     right_afterwards,
 )
-from saltern.tank.history import Doser, History, Priors, Seen
-from saltern.tank.shocks import suspicions, without_outliers
+from saltern.tank.history import Doser, History, Priors, Reference, Seen
+from saltern.tank.shocks import Shock, suspicions, without_outliers
 from tests.sizes import sizes
 from tests.tank.reef import HOBBY_OWN_UMOL_KG, Reef, play, priors_of
 
@@ -105,6 +105,39 @@ def test_a_quiet_electrode_tells_pump_from_dose_without_a_reference(shape, right
 
     assert in_force(told)[-1].whose is right
     assert in_force(told)[-1].at_d - AT_D <= 4.5 / 6.0
+
+
+def test_a_step_that_its_first_result_made_look_like_a_rate_is_said_to_be_a_step():
+    """A rate that was taken for granted would need the opposite rate after it, and the tank would be named for that."""
+    reef = Reef(1, 17, **GOOD | {"factor_step": (AT_D, -1.4), "standardised": True, "consumption": (1.0, 2.0)})
+    (history,) = play(reef, 24).histories
+    told = told_of(history, priors_of(reef), 13.9, REFERENCE_D - 0.1)
+    (stands,) = in_force(told)
+
+    assert told[0].shape is Shock.RATE
+    assert stands.whose is Whose.CANNOT_TELL
+    assert stands.supersedes == told[0].id
+    assert stands.shape in (Shock.LEVEL, Shock.FACTOR)
+    assert stands.at_d - told[0].at_d <= 2.1 / 6.0  # two results more
+
+    named = in_force([*told, *looks(history, priors_of(reef), REFERENCE_D, REFERENCE_D + 0.9, told, WIDE)])
+    assert [each.whose for each in named] == [Whose.INSTRUMENT]
+
+
+def test_a_name_that_a_reference_contradicts_does_not_stand_though_the_change_is_too_small_to_name_another():
+    """An electrode wanders by itself just when 0.13 dKH come into the tank: so much may not be named."""
+    history = steady(11.0, jump_at_d=8.0, jump=0.13)
+    seen = tuple(replace(each, e0_mv=400.0 - (0.45 if each.at_d > 8.0 else 0.0), u_e0_mv=0.03) for each in history.seen)
+    references = tuple(Reference(at_d, 0.0, 0.002) for at_d in (5.0, 10.0))
+    known = History(seen, doser=history.doser, references=references)
+    told = told_of(known, Priors(), 7.5, 9.9)
+    (before,) = in_force(told)
+    (after,) = in_force([*told, *looks(known, Priors(), 10.0, 11.0, told, WIDE)])
+
+    assert before.whose is Whose.INSTRUMENT
+    assert (after.whose, after.supersedes) == (Whose.CANNOT_TELL, before.id)
+    assert after.shape is Shock.LEVEL
+    assert (after.size, after.unit) == (pytest.approx(0.13, abs=0.03), "dKH")
 
 
 @pytest.mark.parametrize("tanks", sizes(2, in_soak=100))

@@ -28,6 +28,10 @@ NAMED_AT = 0.9
 """Tank or instrument is named when it is so probable."""
 
 TAKEN_BACK_BELOW = 0.25
+"""A finding does not stand where what it says is less probable than this."""
+
+REPLACED_FROM = 0.5
+"""What is said instead is likelier than not."""
 
 SURELY_LARGE = 2.0
 """Tank or instrument is named when a change is large enough by so many of its standard uncertainties."""
@@ -320,21 +324,30 @@ def breaks_of(standing: Sequence[Finding]) -> tuple[Break, ...]:
     """Return how the model allows for what has been reported; what cannot be distinguished is allowed for as either."""
     found = []
     for each in standing:
-        if each.shape is None:
-            continue
-        shapes = TOGETHER[each.shape] if each.whose is Whose.CANNOT_TELL else (each.shape,)
         dosed = each.cause not in (Cause.WATER_CHANGE_UNLOGGED, Cause.SALINITY_MOVED)
         found += [
             Break(each.since_d + 1e-4, BREAK_OF[shape], BREAK_SD[shape], dosed and shape is Shock.LEVEL)
-            for shape in shapes
+            for shape in shapes_of(each)
         ]
     return tuple(found)
+
+
+def shapes_of(finding: Finding) -> tuple[Shock, ...]:
+    """Return what a finding says may have changed: all that looks alike while tank or instrument is not named."""
+    if finding.shape is None:
+        return ()
+    return TOGETHER[finding.shape] if finding.whose is Whose.CANNOT_TELL else (finding.shape,)
 
 
 def _revised(
     found: Suspicions, history: History, newest: Finding, around: Circumstances, number: int
 ) -> Finding | None:
-    """Look again at the newest finding; say only what is different now."""
+    """Look again at the newest finding; say only what is different now.
+
+    A step may look like a rate by its first result. Left so, it would be taken for granted with what must undo it: the
+    opposite rate, soon after, for which the tank would be named. A name that the results contradict goes even where
+    the change is too small for the other name.
+    """
     probability = found.probability(*OF_TANK, *OF_INSTRUMENT)
     if probability < TAKEN_BACK_BELOW:
         unit = newest.unit
@@ -342,6 +355,9 @@ def _revised(
             number, found.at_d, newest.since_d, Whose.CANNOT_TELL, Cause.UNKNOWN, 1.0 - probability, 0.0, 0.0, unit,
             newest.id, None, None, None,
         )  # fmt: skip
+    as_said = found.probability(*shapes_of(newest))
+    if as_said < TAKEN_BACK_BELOW and probability - as_said >= REPLACED_FROM:
+        return _finding(found, history, around, number, newest.id)
     if probability < NAMED_AT:
         return None
     now = _finding(found, history, around, number, newest.id)
