@@ -53,7 +53,8 @@ RELOADED = (
 
 OPENED_ONCE = ("urls_file", "watcher_url_file")
 
-IDLE_S = 5.0
+IDLE_S = 10.0
+"""A round of a simulated service; a real one has shorter rounds (`cli.daemon`). Scans come each 5 s in both."""
 ALIVE_WITHIN_S = 120.0
 
 
