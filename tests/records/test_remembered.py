@@ -11,6 +11,7 @@ from saltern.records.remembered import LOOK_AGAIN_S, Remembered
 from saltern.records.store import IN_MEMORY
 from saltern.records.upkeep import keep_bench_file, keep_state, state
 from saltern.running.service import IDLE_S, open_service
+from saltern.running.upkeep import LOOK_EVERY_S
 from tests.twin_bench import TwinBench
 
 
@@ -57,7 +58,7 @@ def test_what_changes_beside_the_records_counts_too(store, clock):
 
 
 def test_what_another_process_writes_is_seen_within_a_minute_with_the_round_that_follows(tmp_path, clock):
-    assert LOOK_AGAIN_S + IDLE_S < 60.0
+    assert LOOK_AGAIN_S + LOOK_EVERY_S + IDLE_S < 60.0
     path = tmp_path / "records.sqlite"
     store = open_store(path, clock)
     looks = []

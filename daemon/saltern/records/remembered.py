@@ -12,7 +12,7 @@ from saltern.records.store import Store
 
 Said = TypeVar("Said")
 
-LOOK_AGAIN_S = 50.0
+LOOK_AGAIN_S = 35.0
 """So an alert that hangs on what another process wrote, on the file or on the date, is still raised within a minute."""
 
 
