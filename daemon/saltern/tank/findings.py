@@ -204,6 +204,7 @@ class Finding:
 
 OF_TANK = (Shock.RATE, Shock.LEVEL)
 OF_INSTRUMENT = (Shock.FACTOR, Shock.DRIFT)
+OTHER_THAN = {Whose.TANK: OF_INSTRUMENT, Whose.INSTRUMENT: OF_TANK}
 UNITS = {Shock.RATE: "dKH/day", Shock.LEVEL: "dKH", Shock.FACTOR: "%", Shock.DRIFT: "%/month"}
 IN_UNIT = {Shock.RATE: 1.0, Shock.LEVEL: 1.0, Shock.FACTOR: 100.0, Shock.DRIFT: 100.0 * DAYS_A_MONTH}
 BREAK_OF = {Shock.RATE: Kind.RATE, Shock.LEVEL: Kind.LEVEL, Shock.FACTOR: Kind.FACTOR, Shock.DRIFT: Kind.DRIFT}
@@ -345,7 +346,7 @@ def _revised(
     """Look again at the newest finding; say only what is different now.
 
     A step may look like a rate by its first result. Left so, it would be taken for granted with what must undo it: the
-    opposite rate, soon after, for which the tank would be named. A name that the results contradict goes even where
+    opposite rate, soon after, for which the tank would be named. A name that a reference contradicts goes even where
     the change is too small for the other name.
     """
     probability = found.probability(*OF_TANK, *OF_INSTRUMENT)
@@ -355,8 +356,7 @@ def _revised(
             number, found.at_d, newest.since_d, Whose.CANNOT_TELL, Cause.UNKNOWN, 1.0 - probability, 0.0, 0.0, unit,
             newest.id, None, None, None,
         )  # fmt: skip
-    as_said = found.probability(*shapes_of(newest))
-    if as_said < TAKEN_BACK_BELOW and probability - as_said >= REPLACED_FROM:
+    if _is_contradicted(found, history, newest):
         return _finding(found, history, around, number, newest.id)
     if probability < NAMED_AT:
         return None
@@ -364,6 +364,21 @@ def _revised(
     if now.whose is newest.whose or now.whose is Whose.CANNOT_TELL:
         return None
     return now
+
+
+def _is_contradicted(found: Suspicions, history: History, newest: Finding) -> bool:
+    """Return whether what came since says that it was something else.
+
+    A name was sure by the results that there were, and noise in the next few is no reason to drop it: only a reference
+    makes it go where the other side is likelier than not. By results alone it is the other name that replaces it.
+    """
+    something = found.probability(*OF_TANK, *OF_INSTRUMENT)
+    if newest.whose is Whose.CANNOT_TELL:
+        as_said = found.probability(*shapes_of(newest))
+        return as_said < TAKEN_BACK_BELOW and something - as_said >= REPLACED_FROM
+    came = [*(each.at_d for each in history.references), *(each.at_d for each in history.factors)]
+    referred = any(at_d > newest.at_d for at_d in came)
+    return referred and found.probability(*OTHER_THAN[newest.whose]) >= REPLACED_FROM
 
 
 def _finding(
