@@ -204,6 +204,7 @@ class Finding:
 
 OF_TANK = (Shock.RATE, Shock.LEVEL)
 OF_INSTRUMENT = (Shock.FACTOR, Shock.DRIFT)
+OTHER_THAN = {Whose.TANK: OF_INSTRUMENT, Whose.INSTRUMENT: OF_TANK, Whose.CANNOT_TELL: ()}
 UNITS = {Shock.RATE: "dKH/day", Shock.LEVEL: "dKH", Shock.FACTOR: "%", Shock.DRIFT: "%/month"}
 IN_UNIT = {Shock.RATE: 1.0, Shock.LEVEL: 1.0, Shock.FACTOR: 100.0, Shock.DRIFT: 100.0 * DAYS_A_MONTH}
 BREAK_OF = {Shock.RATE: Kind.RATE, Shock.LEVEL: Kind.LEVEL, Shock.FACTOR: Kind.FACTOR, Shock.DRIFT: Kind.DRIFT}
@@ -346,7 +347,8 @@ def _revised(
 
     A step may look like a rate by its first result. Left so, it would be taken for granted with what must undo it: the
     opposite rate, soon after, for which the tank would be named. A name that the results contradict goes even where
-    the change is too small for the other name.
+    the change is too small for the other name, and after a new reference as soon as the other is likelier than not.
+    Without one it stands: an electrode that wanders would take a name away and give it back.
     """
     probability = found.probability(*OF_TANK, *OF_INSTRUMENT)
     if probability < TAKEN_BACK_BELOW:
@@ -356,7 +358,9 @@ def _revised(
             newest.id, None, None, None,
         )  # fmt: skip
     as_said = found.probability(*shapes_of(newest))
-    if as_said < TAKEN_BACK_BELOW and probability - as_said >= REPLACED_FROM:
+    contradicted = as_said < TAKEN_BACK_BELOW and probability - as_said >= REPLACED_FROM
+    referred = any(each.at_d > newest.at_d for each in history.references)
+    if contradicted or (referred and found.probability(*OTHER_THAN[newest.whose]) >= REPLACED_FROM):
         return _finding(found, history, around, number, newest.id)
     if probability < NAMED_AT:
         return None
