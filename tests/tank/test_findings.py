@@ -8,6 +8,9 @@ import pytest
 
 from saltern.tank.consumption import consumption
 from saltern.tank.findings import (
+    OF_INSTRUMENT,
+    OF_TANK,
+    TAKEN_BACK_BELOW,
     Ask,
     Cause,
     Circumstances,
@@ -138,6 +141,29 @@ def test_a_name_that_a_reference_contradicts_does_not_stand_though_the_change_is
     assert (after.whose, after.supersedes) == (Whose.CANNOT_TELL, before.id)
     assert after.shape is Shock.LEVEL
     assert (after.size, after.unit) == (pytest.approx(0.13, abs=0.03), "dKH")
+
+
+def test_a_name_does_not_stand_once_a_reference_makes_it_the_less_likely_one():
+    """The reference is too coarse to refute the electrode: the tank is likelier than not, and neither may be named."""
+    history = steady(11.0, jump_at_d=8.0, jump=-0.13)
+    seen = tuple(replace(each, e0_mv=400.0 + (0.44 if each.at_d > 8.0 else 0.0), u_e0_mv=0.03) for each in history.seen)
+    references = tuple(Reference(at_d, 0.0, 0.003) for at_d in (5.0, 10.0))
+    known = History(seen, doser=history.doser, references=references)
+    told = told_of(known, Priors(), 7.5, 9.9)
+    (before,) = in_force(told)
+    found = suspicions(known, Priors(), known.seen[-1].at_d)
+    later = looks(known, Priors(), 10.0, 11.0, told, WIDE)
+    (after,) = in_force([*told, *later])
+
+    assert before.whose is Whose.INSTRUMENT
+    assert found.probability(*OF_INSTRUMENT) >= TAKEN_BACK_BELOW
+    assert found.probability(*OF_TANK) >= 0.5
+    assert (after.whose, after.supersedes) == (Whose.CANNOT_TELL, before.id)
+    assert len(later) == 1
+
+    named_since = [replace(before, at_d=10.1)]  # with the reference: only another may undo it
+
+    assert looks(known, Priors(), 10.15, 11.0, named_since, WIDE) == []
 
 
 @pytest.mark.parametrize("tanks", sizes(2, in_soak=100))
