@@ -1,4 +1,7 @@
-"""What is looked at between procedures: the cell, the weight, the ports. Liquid that nobody asked for shows here."""
+"""What is looked at between procedures: the ports, the cell, the weight, and whether every board answers.
+
+Liquid that nobody asked for shows here, and a board that fell silent is found before it is needed.
+"""
 
 from contextlib import suppress
 
@@ -10,7 +13,7 @@ from saltern.bench.machine import Machine
 from saltern.bench.reading import Readings
 from saltern.bench.waiting import RESTING_POLL_S
 from saltern.errors import ReadingError
-from saltern.ports import Clock
+from saltern.ports import Clock, DriverError
 
 LOOK_EVERY_S = 10.0
 """Between two looks at the ports: each costs a driver a look at a folder, and who plugs in can wait (assumed)."""
@@ -18,11 +21,12 @@ LOOK_EVERY_S = 10.0
 ASK_AGAIN_S = 60.0
 """Between two questions to a probe that has come back: it may be there and silent, and each costs its time-out."""
 
-CELL_EVERY_S = 30.0
-"""Between two looks at the cell and the weight: a board answers within a second, and a worn head gives 0.5 mL/min."""
+BOARDS_EVERY_S = 30.0
+"""Between two questions to the boards: one answers within a second, and a worn head gives 0.5 mL/min. With the tries of
+a reading, what a board shows is raised within a minute."""
 
-ASKED = frozenset({"conductivity", "balance"})
-"""The probes that are asked then."""
+SAY_MORE = frozenset({"conductivity", "balance"})
+"""The probes that are asked for what they say, too."""
 
 WEIGHED_AGAINST_S = 900.0
 """A weight is held against one of up to so long ago: 3 g in it is 0.2 mL/min; a load cell drifts by less (assumed)."""
@@ -90,10 +94,9 @@ class AtRest:
             self._connections.look()
         self._ask_what_came_back()
         now_s = self._clock.monotonic()
-        if now_s - self._looked_s >= CELL_EVERY_S:
+        if now_s - self._looked_s >= BOARDS_EVERY_S:
             self._looked_s = now_s
-            self._look_at_the_weight()
-            self._look_at_the_cell()
+            self._ask_every_board()
 
     def _ask_what_came_back(self) -> None:
         """Ask probes that are there again for a reading: only that clears what was noticed of them."""
@@ -104,6 +107,20 @@ class AtRest:
         for role in sorted(self._connections.to_ask):
             with suppress(ReadingError):  # its row acts until it answers, and it is asked again
                 self._readings.read(role, RESTING_POLL_S)
+
+    def _ask_every_board(self) -> None:
+        """Ask all that are there at once, so that they convert together; one that gives none has its interlock."""
+        probes = self._machine.devices.probes
+        there = [role for role in probes if not self._connections.is_down(role)]  # what is absent has its own alert
+        for role in there:
+            with suppress(DriverError):  # met again, and reported, by the reading
+                probes[role].request()
+        self._look_at_the_weight()
+        self._look_at_the_cell()
+        for role in there:
+            if role not in SAY_MORE:
+                with suppress(ReadingError):
+                    self._readings.read(role, RESTING_POLL_S)
 
     def _look_at_the_weight(self) -> None:
         """Where there is a balance: a vessel that grows heavier, or lighter than it dries, moved liquid."""

@@ -39,7 +39,6 @@ from saltern.running.standing_again import last_result_s, take_up_standing
 from saltern.running.start_rules import StartRules, held_until_of
 from saltern.running.tank_seen import TankSeen
 from saltern.running.upkeep import Upkeep
-from saltern.running.watch.boards import Boards
 from saltern.running.watch.in_records import InRecords
 from saltern.running.watch.interlocks import Interlocks
 from saltern.running.watch.ports import Ports
@@ -116,7 +115,6 @@ class Service:
         self.reference = ReferenceWater(self)
         self.tank_seen = TankSeen()
         interlocks = Interlocks(bench, self.alerting)
-        self._boards = Boards(bench, clock)
         ports = Ports(bench, clock, self.alerting, hears)
         self._scanned = Scanned(
             bench, store, clock, self.alerting, self.at_work, self.mailbox,
@@ -163,7 +161,6 @@ class Service:
             self.bench.forget_weights()
         if not self._ending.is_set():
             self.bench.idle(self.idle_s)
-            self._boards.ask()
         self._look_round()
         if not self._ending.is_set():
             relieve(self.bench, self.alerting)
