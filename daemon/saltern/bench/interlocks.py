@@ -77,6 +77,7 @@ class Snapshot(Noticed):
 class Row:
     """One line of the table.
 
+    `condition` depends on what is seen and on nothing else: the guard asks it anew only where that has changed.
     `holds_starts`: no determination starts by schedule while the row acts; an operator may still ask for one, as far
     as the pumps that it leaves go. `bypassable`: it guards the number and not the room, and may be bypassed for a time.
     `clears_itself`: the next drain or fill of what is under way may end it, so that its alert waits for that.
