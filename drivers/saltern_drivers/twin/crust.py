@@ -55,11 +55,7 @@ class SampleEnd:
         self.wet_at_s = at_s
         share, c = 1.0 - exp(-volume_ml / self.dissolves_in_ml), self.crust
         off = Liquid(0.0, c.natural * share, c.ionic * share, c.alkalinity * share, c.carbon * share, c.own * share)
-        c.natural -= off.natural
-        c.ionic -= off.ionic
-        c.alkalinity -= off.alkalinity
-        c.carbon -= off.carbon
-        c.own -= off.own
+        c.lose(off)
         return off
 
 

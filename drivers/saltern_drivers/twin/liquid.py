@@ -27,13 +27,17 @@ class Liquid:
     def take(self, mass_g: float) -> "Liquid":
         """Remove and return up to `mass_g`."""
         part = self.share(min(mass_g, self.mass_g))
+        self.lose(part)
+        return part
+
+    def lose(self, part: "Liquid") -> None:
+        """Remove a part of it."""
         self.mass_g -= part.mass_g
         self.natural -= part.natural
         self.ionic -= part.ionic
         self.alkalinity -= part.alkalinity
         self.carbon -= part.carbon
         self.own -= part.own
-        return part
 
     def pour_in(self, other: "Liquid") -> None:
         self.mass_g += other.mass_g
