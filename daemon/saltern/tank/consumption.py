@@ -20,8 +20,12 @@ from saltern.tank.state_space import Filtered, kalman_filter
 WANDERS_DKH_PER_DAY = {0.015: 0.15, 0.03: 0.20, 0.05: 0.20, 0.075: 0.20, 0.1: 0.15, 0.2: 0.10}
 """The grid over which the wander is learnt, and how likely each is before anything is seen (assumed)."""
 
-SCATTERS = {0.0: 0.4, 0.025: 0.35, 0.07: 0.25}
-"""Of a doser from day to day, relative (one standard deviation); likewise."""
+SCATTERS = {0.0: 0.4, 0.025: 0.38, 0.1: 0.22}
+"""Of a doser from day to day, relative (one standard deviation); likewise.
+
+Where consumption wanders a lot, results hardly show how far doses scatter: the answer is as wide as this prior makes
+it. The largest lies well above what is usual, so that a doser of 5 % lies inside the grid and not at its edge.
+"""
 
 LOOK_BACK_D = 28.0
 SURE_AFTER_D = 2.0
