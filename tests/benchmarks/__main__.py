@@ -29,6 +29,7 @@ from tests.benchmarks import (
     ph_departures,
     running_costs,
     tank,
+    tank_at_benches,
     tank_followed,
     titre_ramps,
     twin_speed,
@@ -69,6 +70,11 @@ TABLES = (
         is_long=True,
     ),
     Table("What is said of tanks whose truth it does not know", lambda of: tank.main(of(tank.TANKS)), is_long=True),
+    Table(
+        "What is said of tanks that the twin's benches measure",
+        lambda of: tank_at_benches.main(of(tank_at_benches.BENCHES)),
+        is_long=True,
+    ),
     Table(
         "A tank whose keeper follows the advice", lambda of: tank_followed.main(of(tank_followed.TANKS)), is_long=True
     ),

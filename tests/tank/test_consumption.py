@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from saltern.tank.consumption import consumption
-from saltern.tank.history import Doser, History, Priors, Seen, WaterChange
+from saltern.tank.history import Doser, Factor, History, Priors, Reference, Seen, WaterChange
 from tests.sizes import sizes
 from tests.tank.reef import HOBBY_OWN_UMOL_KG, VOLUME_L, Reef, play, priors_of
 
@@ -189,3 +189,30 @@ def test_results_alone_say_nothing_of_their_factor():
     print(np.round(off, 3))
 
     assert abs(np.mean(off)) < 0.1  # one tank scatters by 0.03
+
+
+@pytest.mark.parametrize("percent_per_month", [3.0, -3.0])
+def test_a_factor_that_follows_its_drift_is_not_read_as_the_tank(percent_per_month):
+    """A steady tank; a pump drifts, each week's reference shows it, and from the second on the factor goes with it."""
+    random, drift = np.random.default_rng(3), percent_per_month / 100.0 / 30.0
+    seen, references, factors, error, course = [], [], [Factor(0.0, 0.001)], 0.0, 0.0
+    before_d = 0.0
+    for k in range(6 * 22):
+        at_d = 0.02 + k / 6.0
+        error += (drift + course) * (at_d - before_d)
+        before_d = at_d
+        if k in (42, 84):
+            references.append(Reference(at_d, error, 0.0005))
+            course = -drift
+            factors.append(Factor(at_d, 0.001, -error, course))
+            error = 0.0
+        seen.append(Seen(at_d, 8.0 * (1.0 + error) + 0.01 * random.standard_normal(), 0.01))
+    history = History(
+        tuple(seen), (), (Doser(0.0, 1.0),), references=tuple(references), factors=tuple(factors)
+    )  # it takes what is dosed
+    priors = Priors(factor_drift_u=0.00033, factor_walk_u=0.0002, factor_turn_u=1.5e-5)
+
+    for day in (12.0, 18.0, 21.9):
+        net = consumption(history, priors, day, (7.0,)).windows[7.0].net_dkh_per_day
+
+        assert abs(net.value) < 2.0 * net.u < 0.008

@@ -25,7 +25,7 @@ from saltern.records.tank_history import Known, known
 from saltern.running.circumstances import circumstances
 from saltern.running.service import Service
 from saltern.running.tank_picture import look_at, pictured
-from saltern.tank.advice import Advice, Withheld
+from saltern.tank.advice import TRUSTED_FOR_D, Advice, Withheld
 from saltern.tank.consumption import Consumption
 from saltern.tank.findings import Ask, Finding
 
@@ -217,7 +217,8 @@ class ReefKeeper:
             self._advise(Advice(None, None, None, 0, Withheld.TOO_EARLY, None))
         else:
             picture = pictured(found, self._tank, self._clock.now(), self._reported)
-            taken = picture.consumption
+            if picture.now_d - found.history.seen[-1].at_d <= TRUSTED_FOR_D:
+                taken = picture.consumption
             self._advise(picture.advice)
         self._daily.append(_day_json(day, taken, self._play.of_day(day)))
 
@@ -252,7 +253,7 @@ class ReefKeeper:
 
 
 def _day_json(day: int, taken: Consumption | None, truth: dict[str, float]) -> dict[str, Any]:
-    """Return a day's entry; nothing is said too early, and later what is known is."""
+    """Return a day's entry; nothing is said too early, or while results are not trusted."""
     said: dict[str, Estimate | None] = dict.fromkeys(truth)
     if taken is not None and not (taken.too_early and day <= EARLY_DAYS):
         week, past = taken.windows[7.0], taken.windows[1.0]

@@ -132,13 +132,18 @@ def values_of_scatter(scatter: Scatter) -> dict[str, Value]:
 def factor_of(options: Mapping[str, object], at: datetime) -> float | None:
     """Return the factor that a calibration's options give a determination of some time; before it, as it was found."""
     factor, since = options.get("titre.factor"), options.get("titre.course.at")
-    rate = options.get("titre.course.rate_percent_per_month")
     if not isinstance(factor, float | int):
         return None
-    if not isinstance(since, str) or not isinstance(rate, float | int):
+    if not isinstance(since, str):
         return float(factor)
     days = max(0.0, (at - datetime.fromisoformat(since)).total_seconds() / SECONDS_A_DAY)
-    return float(factor) * exp(rate / 100.0 / DAYS_A_MONTH * days)
+    return float(factor) * exp(rate_of(options) / 100.0 / DAYS_A_MONTH * days)
+
+
+def rate_of(options: Mapping[str, object]) -> float:
+    """Return how a calibration's factor goes on, percent a month; zero where the calibration follows no rate."""
+    rate = options.get("titre.course.rate_percent_per_month")
+    return float(rate) if isinstance(rate, float | int) else 0.0
 
 
 def _day(at: date) -> date:

@@ -20,8 +20,9 @@ from saltern.model.logbook import Dose as LoggedDose
 from saltern.model.logbook import DoserChange, Logged, OtherTest
 from saltern.model.logbook import WaterChange as LoggedChange
 from saltern.procedures.arithmetic import sample_per_run_ml
-from saltern.procedures.titre import factor_of
-from saltern.records.calibrations import ACCEPTED, Kept
+from saltern.procedures.titre import factor_of, rate_of
+from saltern.quality.titre_filter import DAYS_A_MONTH, RATE_PRIOR, RATE_WALK, walk_of
+from saltern.records.calibrations import ACCEPTED, ENDS_TITRE, Kept
 from saltern.records.calibrations import history as calibrations
 from saltern.records.store import Store
 from saltern.tank.history import Dose, Doser, Factor, History, Priors, Reference, Seen, WaterChange
@@ -39,8 +40,13 @@ SHARED = frozenset(
 )
 """Sources of a result's uncertainty that all results of one calibration share; the others are its own."""
 
+VOLUMES = ("pumps.sample.ml_per_unit", "pumps.titrant.ml_per_unit", "titrant.concentration_mol_per_l")
+CURVE, BOTTLE = "curve", "reference "
+OF_TWO_PUMPS = sqrt(2.0)
+"""A rate is supposed for one pump's tube; a factor has that of the titrant's in it and that of the sample's."""
+
 LEAST_OWN_UMOL_KG = 1.0
-OF_DRIFT = 1.0 / sqrt(3.0) / 30.0
+JUST_BEFORE_D = 1e-4
 MOST_RESULTS = 4000
 USUAL_SALINITY = 35.0
 EVER = datetime(2000, 1, 1, tzinfo=UTC)
@@ -111,15 +117,17 @@ def known(store: Store, config: BenchConfig, tank: TankTable, until: datetime) -
         doser,
         changes,
         _references(store, midnight, until),
-        _factors(store, results, midnight),
+        _factors(store, config, results, midnight),
     )
     priors = Priors(
         volume_u=tank.volume_u_percent / 100.0,
         doser_u=tank.dose_u_percent / 100.0,
         sample_part=sample_per_run_ml(config) / 1000.0 / tank.volume_l,
         top_up_fresh=tank.top_up_fresh,
-        factor_u=_shared_u(results[0]),
-        factor_drift_u=max(Priors.factor_drift_u, config.titre.drift_percent_per_month / 100.0 * OF_DRIFT),
+        factor_drift_u=OF_TWO_PUMPS * RATE_PRIOR,
+        factor_walk_u=walk_of(config.titre.drift_percent_per_month),
+        factor_turn_u=RATE_WALK,
+        common_u=_common_u(results[-1]),
     )
     return Known(history, priors, midnight, salinity, results, _tests(logged), (*not_understood, *unknown_dosers))
 
@@ -159,31 +167,72 @@ def _seen(d: Determination, midnight: datetime, salinity: float) -> Seen:
     )
 
 
+def _common_u(d: Determination) -> float:
+    """Return what a result has in common with all others and with the reference not.
+
+    The bottle's own error is one; of the curve's the most repeats from day to day: constants, borate, organic bases.
+    """
+    bottle = sum(u * u for name, u in d.alkalinity.in_parts().epochs.items() if name.startswith(BOTTLE))
+    return sqrt(bottle + d.budget_umol_kg.get(CURVE, 0.0) ** 2) / (d.alkalinity.value or 1.0)
+
+
 def _shared_u(d: Determination) -> float:
     shared = sqrt(sum(u * u for name, u in d.budget_umol_kg.items() if name in SHARED))
     return max(shared / (d.alkalinity.value or 1.0), 1e-4)
 
 
-def _factors(store: Store, results: tuple[Determination, ...], midnight: datetime) -> tuple[Factor, ...]:
-    """Return a factor for each change of what results were calibrated with, just before the first result of it."""
+def _factors(
+    store: Store, config: BenchConfig, results: tuple[Determination, ...], midnight: datetime
+) -> tuple[Factor, ...]:
+    """Return a factor for each change of what results were calibrated with, just before the first result of it.
+
+    Once the bench has been standardised, what its file said of the factor before counts no more, here as where the
+    factor is followed.
+    """
     standardised = {kept.id: kept for kept in calibrations(store, Kind.TITRE) if kept.outcome == ACCEPTED}
+    filed = _filed_rate(config, list(standardised.values()))
     found: list[Factor] = []
     last: Determination | None = None
     for each in results:
-        if last is None or (each.calibrations, each.calibrated) != (last.calibrations, last.calibrated):
+        if last is None or _made_with(each, filed) != _made_with(last, filed):
             moved = None if last is None else _moved(last, each, standardised)
-            found.append(Factor(_days(midnight, each.started_at) - 1e-4, _shared_u(each), moved))
+            kept = standardised.get(each.calibrations.get("titre", 0))
+            percent_per_month = filed if kept is None else rate_of(kept.values)
+            course = percent_per_month / 100.0 / DAYS_A_MONTH
+            u = Priors.factor_u if kept is None and standardised else _shared_u(each)
+            at_d = _days(midnight, each.started_at) - JUST_BEFORE_D
+            if moved is not None and kept is not None:  # a result may follow at once: its reference came before
+                at_d = max(at_d, _days(midnight, kept.at))
+            found.append(Factor(at_d, u, moved, course))
         last = each
     return tuple(found)
+
+
+def _filed_rate(config: BenchConfig, standardised: list[Kept]) -> float:
+    """Return how the factor of the bench file goes on, percent a month: before the first standardisation it counts."""
+    if standardised:
+        return rate_of(min(standardised, key=lambda kept: kept.at).before)
+    return 0.0 if config.titre.course is None else config.titre.course.rate_percent_per_month
+
+
+def _made_with(d: Determination, filed_percent_per_month: float) -> tuple[object, ...]:
+    """Return what a result's factor hangs together with: its standardisation, and what would end that.
+
+    A factor that follows a course moves from result to result, and is the same factor. Probes do not count.
+    """
+    numbers = [d.calibrations.get(kind.value) for kind in (Kind.TITRE, *sorted(ENDS_TITRE))]
+    volumes = [d.calibrated.get(name) for name in VOLUMES]
+    follows = Kind.TITRE.value in d.calibrations or filed_percent_per_month != 0.0
+    return (*numbers, *volumes, None if follows else d.calibrated.get("titre.factor"))
 
 
 def _moved(last: Determination, newer: Determination, standardised: dict[int, Kept]) -> float | None:
     """Return by how much results moved between two of them; None where a bottle, say, is new too."""
     kept = standardised.get(newer.calibrations.get("titre", 0))
-    others = [{kind: n for kind, n in each.calibrations.items() if kind != "titre"} for each in (last, newer)]
+    others = [[n for kind, n in each.calibrations.items() if kind in ENDS_TITRE] for each in (last, newer)]
     if kept is None or kept.at < last.started_at or others[0] != others[1]:
         return None
-    old, new = factor_of(kept.before, kept.at), factor_of(kept.values, kept.at)
+    old, new = factor_of(kept.before, newer.started_at), factor_of(kept.values, newer.started_at)
     return None if not old or not new else new / old - 1.0
 
 

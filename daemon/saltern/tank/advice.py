@@ -18,6 +18,8 @@ PLANNED_PART = 0.7
 NOT_WORTH_CORRECTING_DKH = 0.03
 MOST_U_DKH_PER_DAY = 0.25
 MOST_VOLUME_U = 0.15
+TRUSTED_FOR_D = 1.5
+"""Where no result of so long is trusted, nothing is advised, and nothing is said of the days since (assumed)."""
 HIGH_PH_TOTAL = 8.5
 LOW_MAGNESIUM_MG_L = 1200.0
 HIGH_ARAGONITE = 6.0
@@ -169,8 +171,10 @@ def _daily_mean(found: Consumption) -> float:
 def _withheld(now: Situation) -> Withheld | None:
     """Return what forbids any advice, the gravest first."""
     found = now.consumption
-    if now.newest_age_d > 1.5 or (found is None and now.newest_dkh):
-        return Withheld.RESULTS_NOT_TRUSTED if now.newest_age_d > 1.5 else Withheld.TOO_EARLY
+    if now.newest_age_d > TRUSTED_FOR_D:
+        return Withheld.RESULTS_NOT_TRUSTED
+    if found is None and now.newest_dkh:
+        return Withheld.TOO_EARLY
     if found is None or found.too_early or found.rate_dkh_per_day.u > MOST_U_DKH_PER_DAY:
         return Withheld.TOO_EARLY
     if len(now.newest_dkh) < 2 or not _agree(*now.newest_dkh[-2:]):

@@ -75,11 +75,14 @@ class Factor:
     moved
         By how much results moved with it, relative, where the same titrant and pumps go on: then that is all that is
         new, and what was known of the old factor's error goes on. None where nothing is known in common.
+    course_per_day
+        By how much the factor itself goes on to move results, relative: a standardised bench follows its drift.
     """
 
     at_d: float
     u: float
     moved: float | None = None
+    course_per_day: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -140,6 +143,11 @@ class Priors:
         Relative standard uncertainty of the first factor, if no other is said.
     factor_drift_u
         Relative drift of the factor that is allowed for, a day (k = 1; assumed: 0.6 % a month).
+    factor_walk_u, factor_turn_u
+        By how much the factor moves by chance in the square root of a day, and by how much its drift does (k = 1).
+    common_u
+        What all results are off by, relative, that no reference shows: the bottle's own error, and what the water of
+        the tank has that the reference has not (k = 1).
     wander_days
         How long a wander of the consumption lasts (assumed; two days).
     growth
@@ -157,6 +165,9 @@ class Priors:
     top_up_fresh: bool = True
     factor_u: float = 0.006
     factor_drift_u: float = 0.0002
+    factor_walk_u: float = 0.0
+    factor_turn_u: float = 0.0
+    common_u: float = 0.0
     wander_days: float = 2.0
     growth: float = 0.005
     electrode_wander_mv: float = 0.3

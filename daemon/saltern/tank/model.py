@@ -6,8 +6,10 @@ The level follows a mass balance of a well mixed tank:
 
 and a result is the level times one plus the error of its factor. A volume that is wrong also moves the offset of the
 electrode that the titration fits, by 0.26 mV a percent; a dose does not. `gain` is the error that all doses share
-(volume and strength), `today` the doser's own of this day. `wander` is an Ornstein-Uhlenbeck process; its spread, and
-that of `today`, are not known: a model of each is filtered, and `consumption` weighs them by their likelihood.
+(volume and strength), `today` the doser's own of this day. The factor's error moves with its `drift`, by chance, and
+by the course that a standardised bench lets its factor follow; `common` is what no reference shows. `wander` is an
+Ornstein-Uhlenbeck process; its spread, and that of `today`, are not known: a model of each is filtered, and
+`consumption` weighs them by their likelihood.
 """
 
 from collections.abc import Sequence
@@ -54,6 +56,7 @@ class Part(IntEnum):
     FACTOR = 11
     DRIFT = 12
     OFFSET = 13
+    COMMON = 14
 
 
 PARTS = len(Part)
@@ -156,14 +159,17 @@ def lay(
     doser = [each for each in history.doser if each.at_d <= begin][-1:]
     rate = doser[0].dkh_per_day if doser else 0.0
     frame = _Frame(priors, variants, len(windows_d), np.zeros(len(SWINGS)) if swing is None else swing)
+    course = next((each.course_per_day for each in reversed(history.factors) if each.at_d <= begin), 0.0)
     steps: list[Step] = []
     result_steps, times = [], []
     now, before = begin, history.seen[0].dkh
     for at_d, event in _events(history, variants, begin, until_d, windows_d, draws_d):
-        step = frame.motion(now, at_d, rate)
+        step = frame.motion(now, at_d, rate, course)
         now = at_d
         if isinstance(event, Doser):
             rate = event.dkh_per_day
+        elif isinstance(event, Factor):
+            course = event.course_per_day
         elif isinstance(event, Seen):
             result_steps.append(len(steps))
         steps.append(frame.at(step, event, before))
@@ -236,14 +242,14 @@ class _Frame:
             sd[list(pair)] = amplitude
         sd[Part.GAIN] = np.hypot(b.volume_u, b.doser_u)
         sd[Part.FACTOR], sd[Part.DRIFT] = factor_u, b.factor_drift_u
-        sd[Part.OFFSET] = UNKNOWN_OFFSET_MV
+        sd[Part.OFFSET], sd[Part.COMMON] = UNKNOWN_OFFSET_MV, b.common_u
         covariance = np.broadcast_to(np.diag(sd**2), (len(self.variants), self.n, self.n)).copy()
         covariance[:, Part.WANDER, Part.WANDER] = self.wander_2
         covariance[:, Part.TODAY, Part.TODAY] = self.scatter_2
         return Start(np.zeros((1, self.n)), covariance, (Part.LEVEL, Part.MEAN))
 
-    def motion(self, begin: float, end: float, rate: float) -> Step:
-        """Return how the state moves while nothing happens."""
+    def motion(self, begin: float, end: float, rate: float, course: float) -> Step:
+        """Return how the state moves while a doser gives its rate and the factor in force follows its course."""
         dt, tau = end - begin, self.priors.wander_days
         kept = exp(-dt / tau)
         taken = np.zeros(self.n)
@@ -262,6 +268,7 @@ class _Frame:
         transition[Part.FACTOR, Part.DRIFT] = dt
         shift = np.zeros(self.n)
         shift[Part.LEVEL] = rate * dt
+        shift[Part.FACTOR], shift[Part.OFFSET] = course * dt, -OFFSET_MV * course * dt  # volumes are what they are
         spread = np.zeros(self.n)
         spread[Part.LEVEL] = -1.0
         for i in range(self.windows):
@@ -274,6 +281,8 @@ class _Frame:
             spread[first + UPTAKE], spread[first + NET], spread[first + LEVELS] = 1.0, -1.0, -0.5 * dt
         noise = self._wandering(dt, kept, spread)
         noise[:, Part.MEAN, Part.MEAN] += self.priors.growth**2 * dt
+        noise[:, Part.FACTOR, Part.FACTOR] += self.priors.factor_walk_u**2 * dt
+        noise[:, Part.DRIFT, Part.DRIFT] += self.priors.factor_turn_u**2 * dt
         noise[:, Part.OFFSET, Part.OFFSET] += self.priors.electrode_wander_mv**2 * dt
         return Step(transition[None], shift[None], noise)
 
@@ -300,7 +309,7 @@ class _Frame:
         """
         b = self.priors
         if isinstance(event, Seen):
-            row = self._row({Part.LEVEL: 1.0, Part.FACTOR: before_dkh})
+            row = self._row({Part.LEVEL: 1.0, Part.FACTOR: before_dkh, Part.COMMON: before_dkh})
             return Step(step.transition, step.shift, step.noise, row, event.dkh, event.u_own_dkh**2)
         if isinstance(event, Reference):
             row = self._row({Part.FACTOR: 1.0})
