@@ -18,7 +18,7 @@ from saltern.tank.shocks import Shock, Suspicion, Suspicions, follow
 TOLD_AT = 0.9
 """A change is reported when it is so probable that there was one that matters."""
 
-RATE_TOLD_AT, RATE_TOLD_AT_MOST, LATER_BY_OWN = 0.45, 0.8, 0.1
+RATE_TOLD_AT, RATE_TOLD_AT_MOST, LATER_BY_OWN = 0.55, 0.8, 0.1
 """One of the consumption is reported sooner, for each hour counts and a tank that wanders hides it.
 
 The coarser the results, the surer: tuned to about one false alarm a year by `tests/benchmarks/tank.py`.
