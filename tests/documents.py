@@ -1,5 +1,6 @@
 """Pages that the program itself knows best, and the README's demo: written by `python -m tests.documents`."""
 
+import ast
 import json
 import os
 import re
@@ -305,6 +306,29 @@ def keys_of(value: Any, at: str = "") -> Iterator[tuple[str, str]]:
         yield at, "`null` here" if value is None else names[type(value)]
 
 
+ROOMS = (ROOT / "daemon" / "saltern", ROOT / "drivers" / "saltern_drivers")
+
+
+def _code() -> Iterator[str]:
+    yield from ("# The code, file by file", "", WRITTEN, "")
+    yield from ("What each file is for, in its own first words. DEVELOPERS.md says how the rooms hang together.", "")
+    for root in ROOMS:
+        for room in sorted({path.parent for path in root.rglob("*.py")}):
+            files = {path.stem: words for path in sorted(room.glob("*.py")) if (words := _first_words(path))}
+            yield from (f"## `{room.relative_to(ROOT).as_posix()}/`", "")
+            if said := files.pop("__init__", ""):
+                yield from (said, "")
+            yield from ("| file | what it is for |", "|---|---|")
+            yield from (f"| `{name}` | {_cell(words)} |" for name, words in files.items())
+            yield ""
+
+
+def _first_words(path: Path) -> str:
+    """Return the first paragraph of a file's docstring, on one line."""
+    said = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+    return " ".join(said.split("\n\n")[0].split())
+
+
 PAGES: dict[str, Callable[[], Iterator[str]]] = {
     "commands.md": _commands,
     "bench-file.md": _bench_file,
@@ -313,6 +337,7 @@ PAGES: dict[str, Callable[[], Iterator[str]]] = {
     "socket.md": _socket,
     "outlets.md": _outlets,
     "json.md": _json,
+    "code.md": _code,
 }
 """What is written into `docs/reference`, by the name of its file."""
 
