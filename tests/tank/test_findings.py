@@ -127,6 +127,29 @@ def test_a_step_that_its_first_result_made_look_like_a_rate_is_said_to_be_a_step
     assert [each.whose for each in named] == [Whose.INSTRUMENT]
 
 
+def test_a_name_given_to_a_rate_goes_once_results_show_a_step():
+    """The tank was named for a rate of four results; the fifth and sixth lie flat."""
+    reef = Reef(
+        1,
+        23,
+        consumption=(1.0, 2.0),
+        wander=(0.03, 0.10),
+        dosed_over_consumed=(0.9, 1.1),
+        ramp_percent_per_month=(0.0, 1.0),
+        reference_every_d=7.0,
+        standardised=True,
+        factor_step=(18.538, -1.646),
+    )
+    (history,) = play(reef, 6).histories
+    told = told_of(history, priors_of(reef), 18.0, 22.9)
+    (stands,) = in_force(told)
+
+    assert (told[0].whose, told[0].shape) == (Whose.TANK, Shock.RATE)
+    assert stands.whose is Whose.CANNOT_TELL
+    assert stands.supersedes == told[0].id
+    assert stands.shape in (Shock.LEVEL, Shock.FACTOR)
+
+
 def test_a_name_that_a_reference_contradicts_does_not_stand_though_the_change_is_too_small_to_name_another():
     """An electrode wanders by itself just when 0.13 dKH come into the tank: so much may not be named."""
     history = steady(11.0, jump_at_d=8.0, jump=0.13)

@@ -30,6 +30,9 @@ NAMED_AT = 0.9
 TAKEN_BACK_BELOW = 0.25
 """A finding does not stand where what it says is less probable than this."""
 
+HARDLY = 0.02
+"""What has come to be less probable than this was something else."""
+
 REPLACED_FROM = 0.5
 """What is said instead is likelier than not."""
 
@@ -370,12 +373,15 @@ def _is_contradicted(found: Suspicions, history: History, newest: Finding) -> bo
     """Return whether what came since says that it was something else.
 
     A name was sure by the results that there were, and noise in the next few is no reason to drop it: only a reference
-    makes it go where the other side is likelier than not. By results alone it is the other name that replaces it.
+    makes it go where the other side is likelier than not. By results alone it is the other name that replaces it, or
+    that a rate has long ended: what looked like one was a step.
     """
     something = found.probability(*OF_TANK, *OF_INSTRUMENT)
     if newest.whose is Whose.CANNOT_TELL:
         as_said = found.probability(*shapes_of(newest))
         return as_said < TAKEN_BACK_BELOW and something - as_said >= REPLACED_FROM
+    if newest.shape is Shock.RATE and found.probability(Shock.RATE) < HARDLY and something >= NAMED_AT:
+        return True
     came = [*(each.at_d for each in history.references), *(each.at_d for each in history.factors)]
     referred = any(at_d > newest.at_d for at_d in came)
     return referred and found.probability(*OTHER_THAN[newest.whose]) >= REPLACED_FROM
