@@ -13,7 +13,9 @@ import numpy as np
 import pytest
 
 from saltern.cli.simulation import run
+from saltern_drivers.twin.instrument import KNOWN_TRUTHS
 from saltern_drivers.twin.scenario import Scenario
+from saltern_drivers.twin.truth_table import TABLE
 from tests.benchmarks.instrument import apart_in_sigmas, by_results, course_of
 from tests.benchmarks.instrument_at_the_wire import at_the_wire, record
 
@@ -107,3 +109,7 @@ def test_light_moves_e0_by_results_too():
 
     moved = [a.end_point.e0_mv - b.end_point.e0_mv for a, b in zip(lit, dark, strict=True)]
     assert moved == pytest.approx([0.0, 0.0, 0.0, 2.0, 2.0], abs=0.01)
+
+
+def test_truths_that_are_played_by_results_are_truths_of_the_table():
+    assert set(TABLE) >= KNOWN_TRUTHS

@@ -170,7 +170,7 @@ KNOWN_TRUTHS = frozenset(
         "sample_ramp_percent_per_month", "ramp_from_h", "flow_percent_per_k", "evaporation_g_per_day",
         "flow_loss_percent_per_m", "tank_level_swing_mm",
         "permeation_percent_per_day", "electrode_offset_mv", "electrode_slope_percent", "electrode_drift_mv_per_h",
-        "e0_away_mv_per_day", "e0_knocks_per_month", "e0_knock_mv", "conductivity_gain",
+        "e0_wander_mv_per_day", "e0_knocks_per_month", "e0_knock_mv", "conductivity_gain",
         "light_mv", "light_from_h",
         "conductivity_noise_percent", "temperature_offset_k", "room_c", "room_swing_k", "room_season_k",
         "tank_volume_l", "dose_percent", "dose_scatter_percent", "log_delay_h",
