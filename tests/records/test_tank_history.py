@@ -19,8 +19,7 @@ from saltern_drivers.twin.scenario import Scenario
 DAY_S, AFTER_S = 86400.0, 60.0
 
 
-@pytest.fixture(scope="module")
-def stage():
+def staged(**twin):
     """A steady tank; what its titrant pump gives falls by 3 % a month; a triplicate each week, the first on day 2."""
     scenario = Scenario.model_validate(
         {
@@ -32,12 +31,18 @@ def stage():
             "twin": {
                 "detail": "result",
                 "truth": {"titre_ramp_percent_per_month": 3.0, "sample_ramp_percent_per_month": 0.0},
+                **twin,
             },
         }
     )
     quiet_logs()
     config = bench_of(scenario, Path())
-    played = Stage(scenario, config.model_copy(update={"tank": None}), IN_MEMORY)
+    return Stage(scenario, config.model_copy(update={"tank": None}), IN_MEMORY), config
+
+
+@pytest.fixture(scope="module")
+def stage():
+    played, config = staged()
     yield played, config
     played.close()
 
@@ -61,6 +66,18 @@ def test_once_standardised_the_bench_files_word_counts_no_more(stage):
     assert first.u == Priors.factor_u
     assert second.u < Priors.factor_u / 2.0
     assert second.moved == pytest.approx(-found.history.references[0].excess, rel=0.05)
+
+
+def test_a_factor_that_nobody_had_standardised_stays_as_unknown_as_it_was():
+    """Gains and label alone leave a percent or two: that must not shrink because a standardisation came later."""
+    stage = staged(calibrated=False, instruments="hobby")
+    _, before = until(stage, 1.5)
+    _, after = until(stage, 3.0)
+    stage[0].close()
+
+    assert before.history.factors[0].u > 2.0 * Priors.factor_u
+    assert after.history.factors[0].u == before.history.factors[0].u
+    assert after.history.factors[1].u < Priors.factor_u
 
 
 def test_each_factor_has_the_course_of_its_calibration(stage):

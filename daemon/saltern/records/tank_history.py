@@ -199,7 +199,9 @@ def _factors(
             kept = standardised.get(each.calibrations.get("titre", 0))
             percent_per_month = filed if kept is None else rate_of(kept.values)
             course = percent_per_month / 100.0 / DAYS_A_MONTH
-            u = Priors.factor_u if kept is None and standardised else _shared_u(each)
+            u = _shared_u(each)
+            if kept is None and standardised:
+                u = max(u, Priors.factor_u)
             at_d = _days(midnight, each.started_at) - JUST_BEFORE_D
             if moved is not None and kept is not None:  # a result may follow at once: its reference came before
                 at_d = max(at_d, _days(midnight, kept.at))
