@@ -14,6 +14,7 @@ from saltern.tank.findings import (
     Ask,
     Cause,
     Circumstances,
+    Finding,
     SalinitySeen,
     Weighing,
     Whose,
@@ -236,6 +237,36 @@ def steady(days, jump_at_d=99.0, jump=0.0, u=0.01, doser=0.0):
     return History(
         tuple(Seen(float(t), float(v), u) for t, v in zip(at, values, strict=True)), doser=(Doser(0, doser),)
     )
+
+
+def rate_of_the_tank(number, at_d, since_d, size):
+    cause = Cause.CONSUMPTION_ROSE if size > 0.0 else Cause.CONSUMPTION_FELL
+    return Finding(
+        number, at_d, since_d, Whose.TANK, cause, 0.95, size, 0.06, "dKH/day", None, None, None, Shock.RATE
+    )  # fmt: skip
+
+
+def test_two_rates_that_undo_each_other_go_where_a_step_says_the_same():
+    """Each by itself is needed to undo the other; without both, a step is all there was."""
+    history = steady(11.0, jump_at_d=8.0, jump=-0.2)
+    reported = [rate_of_the_tank(1, 8.2, 7.86, 0.6), rate_of_the_tank(2, 8.9, 8.2, -0.6)]
+    told = looks(history, Priors(), 9.0, 10.9, reported, WIDE)
+    (stands,) = in_force([*reported, *told])
+
+    assert [each.supersedes for each in told[:2]] == [2, 1]
+    assert told[1].at_d - 9.0 < 1.0
+    assert stands.shape in (Shock.LEVEL, Shock.FACTOR)
+    assert stands.whose is Whose.CANNOT_TELL
+
+
+def test_two_rates_that_undo_each_other_stay_where_both_were():
+    """Corals take 0.6 dKH a day more for two days."""
+    history = steady(14.0)
+    days = np.clip([each.at_d - 8.0 for each in history.seen], 0.0, 2.0)
+    seen = tuple(replace(each, dkh=each.dkh - 0.6 * more) for each, more in zip(history.seen, days, strict=True))
+    reported = [rate_of_the_tank(1, 8.5, 8.0, 0.6), rate_of_the_tank(2, 10.5, 10.0, -0.6)]
+
+    assert looks(History(seen, doser=history.doser), Priors(), 10.6, 13.9, reported, WIDE) == []
 
 
 def test_one_result_that_is_off_is_asked_again_and_not_told():

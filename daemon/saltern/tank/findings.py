@@ -281,16 +281,25 @@ def _next(
     newest = standing[-1] if standing else None
     number = len(reported) + 1
     again: Iterator[Suspicions] = iter(())
+    together: Iterator[Suspicions] = iter(())
     if newest is not None and from_d - newest.at_d <= REVISED_FOR_D:
-        about = newest.since_d - NEAR_ONSET_D, newest.since_d + NEAR_ONSET_D
-        until, others = min(to_d, newest.at_d + REVISED_FOR_D), breaks_of(standing[:-1])
-        again = follow(history, priors, from_d, until, others, since_d=about[0], until_d=about[1])
+        begin, end = newest.since_d - NEAR_ONSET_D, newest.since_d + NEAR_ONSET_D
+        until = min(to_d, newest.at_d + REVISED_FOR_D)
+        again = follow(history, priors, from_d, until, breaks_of(standing[:-1]), since_d=begin, until_d=end)
+        if len(standing) > 1 and _undoes(newest, standing[-2]):
+            begin = standing[-2].since_d - NEAR_ONSET_D
+            together = follow(history, priors, from_d, until, breaks_of(standing[:-2]), since_d=begin, until_d=end)
     since = max((each.at_d for each in reported if each.supersedes is None), default=None)
     anew = follow(history, priors, from_d, to_d, breaks_of(standing), since_d=since)
-    for found, of in merge(((each, newest) for each in again), ((each, None) for each in anew), key=_when):
+    looked_at = (  # of one moment the first counts
+        ((each, newest, _was_one_step) for each in together),
+        ((each, newest, _revised) for each in again),
+        ((each, None, None) for each in anew),
+    )
+    for found, of, anew_said in merge(*looked_at, key=_when):
         then = history.until(found.at_d)
-        if of is not None:
-            finding = _revised(found, then, of, around, number)
+        if of is not None and anew_said is not None:
+            finding = anew_said(found, then, of, around, number)
         elif _is_told(found, then):
             finding = _finding(found, then, around, number, None)
         else:
@@ -308,8 +317,31 @@ def _is_told(found: Suspicions, history: History) -> bool:
     return found.matters(Shock.RATE) >= at or found.matters(*OF_TANK, *OF_INSTRUMENT) >= TOLD_AT
 
 
-def _when(one: tuple[Suspicions, Finding | None]) -> float:
+def _when(one: tuple[Suspicions, object, object]) -> float:
     return one[0].at_d
+
+
+def _undoes(newer: Finding, older: Finding) -> bool:
+    """Return whether two changes of the consumption leave it as it was."""
+    rates = newer.shape is Shock.RATE and older.shape is Shock.RATE
+    return rates and abs(newer.size + older.size) < 2.0 * hypot(newer.u, older.u)
+
+
+def _was_one_step(
+    found: Suspicions, _history: History, newest: Finding, _around: Circumstances, number: int
+) -> Finding | None:
+    """Take back the second of two rates that undo each other, where without both it is a step; the first goes next."""
+    something = found.probability(*OF_TANK, *OF_INSTRUMENT)
+    if found.probability(Shock.RATE) >= TAKEN_BACK_BELOW or something < NAMED_AT:
+        return None
+    return _taken_back(found, newest, 1.0 - found.probability(Shock.RATE), number)
+
+
+def _taken_back(found: Suspicions, newest: Finding, probability: float, number: int) -> Finding:
+    return Finding(
+        number, found.at_d, newest.since_d, Whose.CANNOT_TELL, Cause.UNKNOWN, probability, 0.0, 0.0, newest.unit,
+        newest.id, None, None, None,
+    )  # fmt: skip
 
 
 def in_force(reported: Sequence[Finding]) -> list[Finding]:
@@ -354,11 +386,7 @@ def _revised(
     """
     probability = found.probability(*OF_TANK, *OF_INSTRUMENT)
     if probability < TAKEN_BACK_BELOW:
-        unit = newest.unit
-        return Finding(
-            number, found.at_d, newest.since_d, Whose.CANNOT_TELL, Cause.UNKNOWN, 1.0 - probability, 0.0, 0.0, unit,
-            newest.id, None, None, None,
-        )  # fmt: skip
+        return _taken_back(found, newest, 1.0 - probability, number)
     if _is_contradicted(found, history, newest):
         return _finding(found, history, around, number, newest.id)
     if probability < NAMED_AT:
