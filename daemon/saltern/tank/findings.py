@@ -5,10 +5,11 @@ electrode's offset that each titration fits, distinguish them, and are in the mo
 the keeper's log (`Circumstances`) distinguishes causes within a group.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from heapq import merge
+from itertools import repeat
 from math import erf, exp, hypot, log, sqrt
 
 from saltern.tank.history import History, Priors
@@ -30,8 +31,8 @@ NAMED_AT = 0.9
 TAKEN_BACK_BELOW = 0.25
 """A finding does not stand where what it says is less probable than this."""
 
-HARDLY = 0.02
-"""What has come to be less probable than this was something else."""
+RULED_OUT_BELOW = 0.02
+"""A rate that has come to be less probable than this was something else."""
 
 REPLACED_FROM = 0.5
 """What is said instead is likelier than not."""
@@ -273,40 +274,40 @@ def looks(
     return found
 
 
+_Say = Callable[[Suspicions, History], Finding | None]
+
+
 def _next(
     history: History, priors: Priors, from_d: float, to_d: float, reported: Sequence[Finding], around: Circumstances
 ) -> Finding | None:
     """Return the first thing that is to be reported after the results of a time."""
-    standing = in_force(reported)
-    newest = standing[-1] if standing else None
-    number = len(reported) + 1
-    again: Iterator[Suspicions] = iter(())
-    together: Iterator[Suspicions] = iter(())
-    if newest is not None and from_d - newest.at_d <= REVISED_FOR_D:
-        begin, end = newest.since_d - NEAR_ONSET_D, newest.since_d + NEAR_ONSET_D
+    standing, number = in_force(reported), len(reported) + 1
+    looks_at: list[tuple[Iterator[Suspicions], _Say]] = []  # of one moment the first counts
+    if standing and from_d - standing[-1].at_d <= REVISED_FOR_D:
+        newest = standing[-1]
         until = min(to_d, newest.at_d + REVISED_FOR_D)
-        again = follow(history, priors, from_d, until, breaks_of(standing[:-1]), since_d=begin, until_d=end)
+
+        def without(findings: int) -> Iterator[Suspicions]:
+            begin, end = standing[-findings].since_d - NEAR_ONSET_D, newest.since_d + NEAR_ONSET_D
+            others = breaks_of(standing[:-findings])
+            return follow(history, priors, from_d, until, others, since_d=begin, until_d=end)
+
         if len(standing) > 1 and _undoes(newest, standing[-2]):
-            begin = standing[-2].since_d - NEAR_ONSET_D
-            together = follow(history, priors, from_d, until, breaks_of(standing[:-2]), since_d=begin, until_d=end)
+            looks_at.append((without(2), lambda found, _: _was_one_step(found, newest, number)))
+        looks_at.append((without(1), lambda found, then: _revised(found, then, newest, around, number)))
     since = max((each.at_d for each in reported if each.supersedes is None), default=None)
     anew = follow(history, priors, from_d, to_d, breaks_of(standing), since_d=since)
-    looked_at = (  # of one moment the first counts
-        ((each, newest, _was_one_step) for each in together),
-        ((each, newest, _revised) for each in again),
-        ((each, None, None) for each in anew),
-    )
-    for found, of, anew_said in merge(*looked_at, key=_when):
-        then = history.until(found.at_d)
-        if of is not None and anew_said is not None:
-            finding = anew_said(found, then, of, around, number)
-        elif _is_told(found, then):
-            finding = _finding(found, then, around, number, None)
-        else:
-            continue
+    looks_at.append((anew, lambda found, then: _new(found, then, around, number)))
+    each_with_its_say = (zip(found, repeat(say), strict=False) for found, say in looks_at)
+    for found, say in merge(*each_with_its_say, key=lambda one: one[0].at_d):
+        finding = say(found, history.until(found.at_d))
         if finding is not None:
             return finding
     return None
+
+
+def _new(found: Suspicions, history: History, around: Circumstances, number: int) -> Finding | None:
+    return _finding(found, history, around, number, None) if _is_told(found, history) else None
 
 
 def _is_told(found: Suspicions, history: History) -> bool:
@@ -317,20 +318,14 @@ def _is_told(found: Suspicions, history: History) -> bool:
     return found.matters(Shock.RATE) >= at or found.matters(*OF_TANK, *OF_INSTRUMENT) >= TOLD_AT
 
 
-def _when(one: tuple[Suspicions, object, object]) -> float:
-    return one[0].at_d
-
-
 def _undoes(newer: Finding, older: Finding) -> bool:
     """Return whether two changes of the consumption leave it as it was."""
     rates = newer.shape is Shock.RATE and older.shape is Shock.RATE
     return rates and abs(newer.size + older.size) < 2.0 * hypot(newer.u, older.u)
 
 
-def _was_one_step(
-    found: Suspicions, _history: History, newest: Finding, _around: Circumstances, number: int
-) -> Finding | None:
-    """Take back the second of two rates that undo each other, where without both it is a step; the first goes next."""
+def _was_one_step(found: Suspicions, newest: Finding, number: int) -> Finding | None:
+    """Take back the newer of two rates that undo each other, if without both it was a step; the older one is next."""
     something = found.probability(*OF_TANK, *OF_INSTRUMENT)
     if found.probability(Shock.RATE) >= TAKEN_BACK_BELOW or something < NAMED_AT:
         return None
@@ -408,7 +403,7 @@ def _is_contradicted(found: Suspicions, history: History, newest: Finding) -> bo
     if newest.whose is Whose.CANNOT_TELL:
         as_said = found.probability(*shapes_of(newest))
         return as_said < TAKEN_BACK_BELOW and something - as_said >= REPLACED_FROM
-    if newest.shape is Shock.RATE and found.probability(Shock.RATE) < HARDLY and something >= NAMED_AT:
+    if newest.shape is Shock.RATE and found.probability(Shock.RATE) < RULED_OUT_BELOW and something >= NAMED_AT:
         return True
     came = [*(each.at_d for each in history.references), *(each.at_d for each in history.factors)]
     referred = any(at_d > newest.at_d for at_d in came)
