@@ -20,6 +20,7 @@ from saltern.model.logbook import Dose as LoggedDose
 from saltern.model.logbook import DoserChange, Logged, OtherTest
 from saltern.model.logbook import WaterChange as LoggedChange
 from saltern.procedures.arithmetic import sample_per_run_ml
+from saltern.procedures.budget import SHARED_BY
 from saltern.procedures.titre import factor_of, rate_of
 from saltern.quality.titre_filter import DAYS_A_MONTH, RATE_PRIOR, RATE_WALK, walk_of
 from saltern.records.calibrations import ACCEPTED, ENDS_TITRE, Kept
@@ -27,18 +28,9 @@ from saltern.records.calibrations import history as calibrations
 from saltern.records.store import Store
 from saltern.tank.history import Dose, Doser, Factor, History, Priors, Reference, Seen, WaterChange
 
-SHARED = frozenset(
-    {
-        "titre factor",
-        "age of the titre factor",
-        "titrant strength",
-        "titrant pump gain",
-        "sample pump gain",
-        "gain of the balance",
-        "height of the draw-down tip",
-    }
-)
-"""Sources of a result's uncertainty that all results of one calibration share; the others are its own."""
+OF_PROBES = ("conductivity", "temperature")
+SHARED = frozenset(source for source, kind in SHARED_BY.items() if kind is not None and kind not in OF_PROBES)
+"""Sources of a result's uncertainty that go with its factor; the others count as its own."""
 
 VOLUMES = ("pumps.sample.ml_per_unit", "pumps.titrant.ml_per_unit", "titrant.concentration_mol_per_l")
 CURVE, BOTTLE = "curve", "reference "
@@ -186,8 +178,8 @@ def _factors(
 ) -> tuple[Factor, ...]:
     """Return a factor for each change of what results were calibrated with, just before the first result of it.
 
-    Once the bench has been standardised, what its file said of the factor before counts no more, here as where the
-    factor is followed.
+    Once the bench has been standardised, what its file said of the factor counts no more. The filter that follows the
+    factor does not count it either.
     """
     standardised = {kept.id: kept for kept in calibrations(store, Kind.TITRE) if kept.outcome == ACCEPTED}
     filed = _filed_rate(config, list(standardised.values()))
@@ -218,7 +210,7 @@ def _filed_rate(config: BenchConfig, standardised: list[Kept]) -> float:
 
 
 def _made_with(d: Determination, filed_percent_per_month: float) -> tuple[object, ...]:
-    """Return what a result's factor hangs together with: its standardisation, and what would end that.
+    """Return what a result's factor depends on: its standardisation, and what would end that one.
 
     A factor that follows a course moves from result to result, and is the same factor. Probes do not count.
     """
