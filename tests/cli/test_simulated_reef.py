@@ -183,6 +183,22 @@ def test_without_a_word_of_the_tank_the_lists_are_empty(tmp_path):
     assert json.loads(out)["tank"] == {"daily": [], "findings": [], "advice": []}
 
 
+def test_nothing_is_said_of_days_without_a_result_that_is_trusted(tmp_path):
+    """The electrode's plug is out from the morning of day 5 to that of day 8."""
+    file = tmp_path / "unplugged.toml"
+    file.write_text(
+        'seed = 2\ndays = 9\n[twin]\ndetail = "result"\n[tank]\nvolume_l = 400.0\nconsumption_dkh_per_day = 1.0\n'
+        'dosed_dkh_per_day = 1.0\n[[fault]]\nkind = "ph-disconnected"\nat_h = 102.0\nfor_h = 72.0\n'
+    )
+    daily = run(load_scenario(file), tmp_path)["tank"]["daily"]
+    said = {day["day"] for day in daily if day["consumption_dkh_per_day"]["value"] is not None}
+
+    assert {4, 5} <= said  # at the end of day 5 the last trusted result is less than a day old
+    assert said.isdisjoint({6, 7})
+    assert {8, 9} <= said
+    assert all(day["consumption_dkh_per_day"]["truth"] > 0.0 for day in daily)
+
+
 def test_an_event_that_lacks_its_size_is_refused_with_what_to_say(tmp_path):
     file = tmp_path / "wrong.toml"
     file.write_text('seed = 1\ndays = 1.0\n[[event]]\nat_h = 1.0\nkind = "dose"\n')
