@@ -65,6 +65,17 @@ def test_a_leak_while_a_question_stands(keeper):
     assert told_s - (begun_s + 900.0) <= WITHIN_S
 
 
+def test_a_trip_while_a_question_stands_outlives_a_power_cut(keeper):
+    """The bench is at rest for an hour then, and no stage of it ends: the latch must not wait for one."""
+    hands = keeper(seed=3)
+    clock, store, kept = hands.stage.clock, hands.service.store, []
+    clock.call_later(900.0, lambda: wet_the_tray(hands))
+    clock.call_later(902.0, lambda: kept.extend(store.load_latches()))
+    unanswered(hands)
+
+    assert kept == ["leak"]
+
+
 def test_an_overfill_in_a_determination_is_told_before_the_void_result(keeper):
     hands = keeper(
         seed=3,

@@ -165,7 +165,7 @@ class Judge:
 
         def begun(service: Any) -> None:
             begin(service)
-            self.outlet.open(service.store, self._died_s[-1] if self._died_s else 0.0)
+            self.outlet.open(service.store)
 
         def posted(words: list[str]) -> None:
             self._ordered(list(words))
@@ -180,7 +180,7 @@ class Judge:
         computer.post = posted  # type: ignore[method-assign]
         play._begin = struck  # type: ignore[method-assign]
         if computer.service is not None:
-            self.outlet.open(computer.service.store, 0.0)
+            self.outlet.open(computer.service.store)
         self._clock.attach(self.instant)
         self.instant(self._clock.monotonic())
 

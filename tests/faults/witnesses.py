@@ -27,12 +27,15 @@ class HeardOutlet:
     heard: list[tuple[float, str]] = field(default_factory=list)
     _from: GivesAlerts | None = None
     _number: int = 0
-    _since_s: float = 0.0
 
-    def open(self, gives: GivesAlerts, since_s: float) -> None:
-        """Begin with what was raised since a time: older ones were another process's."""
+    def open(self, gives: GivesAlerts) -> None:
+        """Go on where the process before ended: what that one kept and nobody was given comes now.
+
+        What it had raised and not kept has died with it, and its numbers are given anew.
+        """
         self._from = gives
-        self._number, self._since_s = 0, since_s
+        kept = gives.alerts_after(0, MANY)
+        self._number = min(self._number, kept[-1][0] if kept else 0)
 
     def close(self) -> None:
         self._from = None
@@ -43,8 +46,7 @@ class HeardOutlet:
             return
         for number, alert in self._from.alerts_after(self._number, MANY):
             self._number = number
-            if alert.at_s >= self._since_s:
-                self.heard.append((now_s, str(alert.code)))
+            self.heard.append((now_s, str(alert.code)))
 
     def between(self, from_s: float, until_s: float) -> set[str]:
         """Return the codes that came in a time."""

@@ -203,6 +203,11 @@ class Guard:
         """Whether a trip is latched: a permissive is not one."""
         return any(row.kind == "trip" for row in self.acting)
 
+    @property
+    def unsaved(self) -> bool:
+        """Whether there are latches that the store does not have yet."""
+        return bool(self._unsaved)
+
     def save(self) -> None:
         """Write latches that are new to the store; called while pumps rest."""
         with self._lock:

@@ -101,13 +101,19 @@ class Scanned:
             self._alerting.stands(*found)
 
     def at_rest(self, now_s: float) -> None:
-        """Write down what waits for the records, and do what was asked of them; every pump is at rest."""
+        """Write down what waits for the records, and do what was asked of them; every pump is at rest.
+
+        A trip comes first, here and not at the end of a stage: a guided question may stand for an hour, and a power
+        cut meanwhile must not take the latch with it.
+        """
         for act in self._mailbox.take_for_records():
             act()
         self._in_records.look_for_room()
-        if now_s < self._keep_s or not self._store.waits:
+        guard = self._bench.guard
+        if now_s < self._keep_s or not (guard.unsaved or self._store.waits):
             return
         try:
+            guard.save()
             self._store.keep_what_waits()
         except StorageError as error:
             self._keep_s, self._refused = now_s + KEEP_AGAIN_S, True
