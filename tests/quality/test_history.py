@@ -242,6 +242,14 @@ def test_one_result_is_past_enough_to_see_that_acid_was_counted_and_did_not_come
     assert not any(finding.flagged for finding in usual)
 
 
+@pytest.mark.parametrize(("acid", "named"), [(60.0, "air in the titrant line"), (-60.0, "an electrode that moved")])
+def test_acid_that_is_missing_and_acid_that_nobody_counted_have_other_causes(acid, named):
+    history = replace(NO_HISTORY, unseen_acid_umol_kg=(0.0,) * 5)
+    found = unseen_acid_against(history, Estimate(acid, 4.0), absolute_u=10.0)
+
+    assert all(finding.flagged and named in finding.about for finding in found)
+
+
 @given(results=st.integers(1, 12), more=st.floats(0.0, 40.0))
 def test_the_more_is_known_of_acid_that_is_not_seen_the_less_of_it_passes(results, more):
     acid = Estimate(more, 4.0)

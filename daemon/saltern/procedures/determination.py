@@ -457,11 +457,13 @@ def _finished(
         for u in (ph_fitted.u, hypot(ph_fitted.u, combined_u(model), config.probes.ph.tris_off_ph))
     )
     against = (*against, *_titrant_weighed(notebook, run, titration, drawn))
-    against = (*against, *unseen_acid_against(history, acid, 0.0 if all_in is None else all_in.u))
+    unseen = unseen_acid_against(history, acid, 0.0 if all_in is None else all_in.u)
+    against = (*against, *unseen)
     against = (*against, *expectation.drains.against(notebook.drains, run.started_s))
-    against_ph = (*ph_against(history, ph_total), *electrode_now)
+    of_ph = ph_against(history, ph_total)
+    against_ph = (*of_ph, *electrode_now, *unseen)
     against_salinity = salinity_against(history, salinity)
-    remarkable = (*end_point.findings, *against, *against_ph[:1], *against_salinity)
+    remarkable = (*end_point.findings, *against, *of_ph, *against_salinity)
     notebook.remarks += [f"{f.code}: {f.about}" for f in remarkable if f.flagged]
     judged = judge_alkalinity(
         config,

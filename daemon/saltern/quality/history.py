@@ -205,6 +205,8 @@ def salinity_u_in_doubt(history: History, salinity: Estimate) -> float:
 def unseen_acid_against(history: History, acid: Estimate | None, absolute_u: float) -> tuple[Finding, ...]:
     """Judge acid that was counted before the first reading used and is not seen in it, umol/kg.
 
+    It speaks against the sample's pH as well: an electrode that moves between that reading and the titration shows so.
+
     Parameters
     ----------
     history
@@ -217,15 +219,21 @@ def unseen_acid_against(history: History, acid: Estimate | None, absolute_u: flo
     if acid is None:
         return ()
     lacks = f"{acid.value:+.0f} umol/kg of acid were counted before the first reading used and are not seen in it"
-    likely = "air in the titrant line, or a pump that is weak"
-    found = [Finding("volume-step", abs(acid.value) / absolute_u, limit(), f"{lacks}: {likely}")]
+    found = [Finding("volume-step", abs(acid.value) / absolute_u, limit(), f"{lacks}: {_likely(acid.value)}")]
     known = len(history.unseen_acid_umol_kg)
     if known:
         usual, scatter = usual_of(history.unseen_acid_umol_kg, max(UNSEEN_FLOOR_UMOL_KG, UNSEEN_OWN * acid.u))
         statistic = abs(acid.value - usual) / (scatter * (1.0 + 1.0 / known) ** 0.5)
-        about = f"{lacks}; usually {usual:+.0f}: {likely}"
+        about = f"{lacks}; usually {usual:+.0f}: {_likely(acid.value - usual)}"
         found.append(Finding("differs-from-expectation", statistic, limit(), about))
     return tuple(found)
+
+
+def _likely(lacking_umol_kg: float) -> str:
+    """Return what makes acid that was counted be missing, or acid be there that nobody counted."""
+    if lacking_umol_kg > 0.0:
+        return "air in the titrant line, or a pump that is weak"
+    return "an electrode that moved after the sample's pH was read, or acid that ran in by itself"
 
 
 def electrode_against(history: History, electrode: EndPoint, temperature_c: float) -> tuple[Finding, ...]:
