@@ -173,9 +173,11 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
             self._seen = dict(self.pins)
             self._watched = [(p, r) for n, r in self._inputs.items() if (p := self._pin_of(n)) is not None]
         world = self._world
-        look = world.at_input if world.plugs_swapped or world.rattles_until_s else world.switch
+        active = world.active_switches()
+        if world.plugs_swapped or world.rattles_until_s:
+            active = {role for _, role in self._watched if world.at_input(role)}
         for pin, role in self._watched:
-            level = look(role)
+            level = role in active
             if bool(pin._state) is not level and pin._function == "input":
                 pin.drive(level)
 

@@ -401,9 +401,11 @@ class World:
 
     def _watch_trips(self) -> None:
         """Note since when the physical condition of each trip lasts."""
-        since = self.trip_since_s
+        since, active = self.trip_since_s, self.active_switches()
+        if not (active or since):
+            return
         for role in ("overfill", "leak", "stop"):
-            if self.switch(role):
+            if role in active:
                 since.setdefault(role, self.at_s)
             elif role in since:
                 del since[role]
@@ -802,16 +804,19 @@ class World:
         return self.switch(self.plugs_swapped.get(role, role))
 
     def switch(self, role: str) -> bool:
-        if role in self.lifted:
-            return True
-        if role == "overfill":
-            if self.overfill_broken or self.overfill_stuck_wet:
-                return True
-            if self.overfill_stuck_dry:
-                return False
-            return self.volume_ml() >= self.overfill_ml or self.at_s < self.splash_until_s
-        if role == "leak":
-            return self.leak_wet or self.spilled.spilled_ml > 1.0
-        if role == "waste_full":
-            return bool(self.waste_ml > 0.95 * self.waste_capacity_ml)
-        return self.stop_pressed or self.at_s >= self.stop_from_s
+        return role in self.active_switches()
+
+    def active_switches(self) -> set[str]:
+        """Return the switches that are active; asked at each move of time."""
+        active = set(self.lifted)
+        if not self.overfill_stuck_dry or self.overfill_broken or self.overfill_stuck_wet:
+            up = self.overfill_broken or self.overfill_stuck_wet or self.at_s < self.splash_until_s
+            if up or self.volume_ml() >= self.overfill_ml:
+                active.add("overfill")
+        if self.leak_wet or self.spilled.spilled_ml > 1.0:
+            active.add("leak")
+        if self.waste_ml > 0.95 * self.waste_capacity_ml:
+            active.add("waste_full")
+        if self.stop_pressed or self.at_s >= self.stop_from_s:
+            active.add("stop")
+        return active

@@ -11,7 +11,7 @@ import numpy as np
 
 from saltern.chemistry.endpoint.curve import Co2, FloatArray
 from saltern.chemistry.endpoint.gauss_newton import Priors
-from saltern.chemistry.endpoint.reading_model import PIVOT_H, Medium, Readings, covariance, evaluated
+from saltern.chemistry.endpoint.reading_model import PIVOT_H, Medium, Readings, acid_taken, covariance, evaluated
 
 LOWEST_PH_FREE, HIGHEST_PH_FREE, GRID_PH = 3.45, 6.7, 0.1
 LEAST_APART_PH = 0.2
@@ -182,7 +182,7 @@ def best_targets(
 
 
 def _readings_at(belief: Belief, statistics: Statistics, ph_free: FloatArray) -> Readings:
-    """Return the readings that would show these pH; two turns find acid and dilution together."""
+    """Return the readings that would show these pH."""
     theta = belief.theta
     emf = theta[1] + theta[2] * belief.nernst_mv * np.log(10.0**-ph_free / PIVOT_H)
     elapsed = np.full(ph_free.shape, statistics.reading_every_s)
@@ -199,13 +199,10 @@ def _readings_at(belief: Belief, statistics: Statistics, ph_free: FloatArray) ->
         dose_variance=np.zeros(ph_free.shape),
         co2=belief.co2,
     )
-    for _ in range(2):
-        needed = readings.acid - evaluated(readings, theta).residual
-        acid = np.maximum.accumulate(np.maximum(needed, 0.0), axis=-1)
-        readings = replace(
-            readings,
-            acid=acid,
-            dilution=1.0 / (1.0 + acid / statistics.acid_mol_per_kg),
-            dose_variance=acid * statistics.dose_variance_per_mol_kg,
-        )
-    return readings
+    acid = acid_taken(readings, theta, statistics.acid_mol_per_kg)
+    return replace(
+        readings,
+        acid=acid,
+        dilution=1.0 / (1.0 + acid / statistics.acid_mol_per_kg),
+        dose_variance=acid * statistics.dose_variance_per_mol_kg,
+    )

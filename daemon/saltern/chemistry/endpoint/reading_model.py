@@ -20,6 +20,7 @@ Arrays may have leading dimensions: (..., n) readings.
 
 from dataclasses import dataclass
 from math import cosh, sinh
+from typing import NamedTuple
 
 import numpy as np
 
@@ -143,17 +144,43 @@ def evaluated(p: Readings, theta: FloatArray) -> Evaluated:
     return Evaluated(p.acid + bare + c * share - alkalinity, jacobian, dy_dlnh / nernst_slope)
 
 
-def _carbon_left(
-    p: Readings,
-    carbon: float,
-    loss_z: float,
-    gas: FloatArray,
-    share: FloatArray,
-    dlnh_de4: FloatArray,
-    dlnh_dslope: FloatArray,
-    by_parameter: FloatArray,
-) -> FloatArray:
-    """Return the carbon at each reading, (..., n); its derivatives by e4, slope, carbon and loss into `by_parameter`.
+def acid_taken(p: Readings, theta: FloatArray, titrant_mol_per_kg: float) -> FloatArray:
+    """Return the acid, mol/kg of sample, that brings the sample to each reading's pH in turn, (..., n).
+
+    Acid dilutes, and of the balance water alone goes by the dilution: two turns find acid and dilution together.
+    """
+    alkalinity, e4, slope, carbon, loss_z = theta
+    h = PIVOT_H * np.exp((p.emf_mv - e4) / (slope * p.nernst_mv))
+    undiluted, _ = without_carbon(h, p.medium, np.ones(h.shape))
+    first, second = p.medium.k1 / h, p.medium.k1k2 / (h * h)
+    share, c = first + 2.0 * second, carbon
+    if p.co2 is not Co2.PURGED:
+        gas = 1.0 / (1.0 + first + second)
+        share = share * gas
+        if p.co2 is Co2.OPEN:
+            c = _course(p, float(carbon), float(loss_z), gas).carbon
+    beside, water = undiluted + c * share - alkalinity, p.medium.kw / h - h
+    acid = np.zeros(h.shape)
+    for _ in range(2):
+        needed = -(beside + water * acid / titrant_mol_per_kg)
+        acid = np.maximum.accumulate(np.maximum(needed, 0.0), axis=-1)
+    return acid
+
+
+class _Course(NamedTuple):
+    """How the carbon falls from reading to reading, (..., n); see `_course`."""
+
+    exposure: FloatArray
+    fading: FloatArray
+    kept: FloatArray
+    product: FloatArray
+    settled: FloatArray
+    gained: FloatArray
+    carbon: FloatArray
+
+
+def _course(p: Readings, carbon: float, loss_z: float, gas: FloatArray) -> _Course:
+    """Return the carbon at each reading, with what its derivatives are made of.
 
     dC/dt = -k (g C - C_air), with the CO2 share g constant from reading to reading, solves to
     C_i = e_i C_(i-1) + (1 - e_i) u_i with e_i = exp(-k g_i dt_i) and u_i = C_air / g_i; so does each derivative,
@@ -165,7 +192,22 @@ def _carbon_left(
     product = np.exp(np.maximum(fading.cumsum(-1), -LARGEST_FADING))
     settled = p.equilibrium_carbon / gas
     gained = (1.0 - kept) * settled
-    c = product * (carbon + (gained / product).cumsum(-1))
+    left = product * (carbon + (gained / product).cumsum(-1))
+    return _Course(exposure, fading, kept, product, settled, gained, left)
+
+
+def _carbon_left(
+    p: Readings,
+    carbon: float,
+    loss_z: float,
+    gas: FloatArray,
+    share: FloatArray,
+    dlnh_de4: FloatArray,
+    dlnh_dslope: FloatArray,
+    by_parameter: FloatArray,
+) -> FloatArray:
+    """Return the carbon at each reading; its derivatives by e4, slope, carbon and loss come into `by_parameter`."""
+    exposure, fading, kept, product, settled, gained, c = _course(p, carbon, loss_z, gas)
     before = np.empty_like(c)
     before[..., 0], before[..., 1:] = carbon, c[..., :-1]
     pull = (before - settled) * kept  # times the change of an exponent is what a change of e does
