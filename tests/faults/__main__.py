@@ -2,6 +2,7 @@
 
 python -m tests.faults [--scenarios 3000] [--seed 1] [--from 0] [--workers: one a core] [--quick: 300, and no layers]
 
+Of an accepted lie it is said whether it is known: see `explained`. It is counted among what is violated all the same.
 A scenario has some two seconds of processor time. It is named by its seed and number: `tests.faults.drawn.drawn`.
 Ended by a signal (INT, TERM), it prints the tables of what it has played.
 """
@@ -17,6 +18,7 @@ from functools import partial
 
 from tests.faults.campaign import Case, cases_of_one, play
 from tests.faults.drawn import Drawn, drawn
+from tests.faults.explained import known
 from tests.faults.judge import INVARIANTS, Outcome
 from tests.faults.layers import without
 from tests.faults.mutants import score
@@ -44,8 +46,11 @@ def main(scenarios: int, seed: int, begin: int, workers: int | None, *, quick: b
         played = list(_as_they_come(seed, pool.map(partial(_numbered, seed), numbers)))
         by_kind(played)
         by_invariant(played)
-        violated = sum(bool(outcome.violated) for _, outcome in played)
+        violated = sum(bool(outcome.violated) for _, outcome, _ in played)
+        reasons = Counter(why or "new" for _, outcome, why in played if outcome.violated)
         print(f"\n{len(played)} scenarios of seed {seed}, {violated} with something violated", flush=True)
+        for why, times in reasons.most_common():
+            print(f"{times:6} {why}")
         if quick:
             return 1 if violated else 0
         layers(list(cases_of_one())[::LAYER_CASES_EVERY], pool)
@@ -54,28 +59,34 @@ def main(scenarios: int, seed: int, begin: int, workers: int | None, *, quick: b
     return 1 if violated or killed < made else 0
 
 
-def _numbered(seed: int, number: int) -> tuple[int, Drawn, Outcome]:
+Played = tuple[Drawn, Outcome, str]
+"""A case, what became of it, and what is known of what it violates."""
+
+
+def _numbered(seed: int, number: int) -> tuple[int, Played]:
     case = drawn(seed, number)
-    return number, case, case.play()
+    outcome = case.play()
+    return number, (case, outcome, known(case, outcome))
 
 
-def _as_they_come(seed: int, outcomes: Iterable[tuple[int, Drawn, Outcome]]) -> Iterator[tuple[Drawn, Outcome]]:
+def _as_they_come(seed: int, outcomes: Iterable[tuple[int, Played]]) -> Iterator[Played]:
     """Print what is violated at once: a campaign is long."""
     try:
-        for number, case, outcome in outcomes:
+        for number, (case, outcome, why) in outcomes:
             if outcome.violated:
                 print(f"seed {seed}, number {number}: {outcome.violated}; {outcome.verdicts} {sorted(outcome.alerts)}")
+                print(f"    known: {why or 'nothing'}")
                 print(f"    {json.dumps(case.table)}, outputs persist: {case.persist}", flush=True)
-            yield case, outcome
+            yield case, outcome, why
     except KeyboardInterrupt:
         print("interrupted")
 
 
-def by_kind(played: list[tuple[Drawn, Outcome]]) -> None:
+def by_kind(played: list[Played]) -> None:
     """Print, for each kind, alone or with others, what became of its determinations and what was told."""
     tally: dict[str, Counter[str]] = defaultdict(Counter)
     told: dict[str, Counter[str]] = defaultdict(Counter)
-    for case, outcome in played:
+    for case, outcome, _ in played:
         for kind in case.kinds:
             tally[kind].update(["cases", *(f"v:{verdict}" for verdict in outcome.verdicts)])
             tally[kind]["violated"] += bool(outcome.violated)
@@ -94,9 +105,9 @@ def by_kind(played: list[tuple[Drawn, Outcome]]) -> None:
         print(f"{kind:30} {t['cases']:5} {verdicts}  {t['violated']:8}  {alone}  {most}")
 
 
-def by_invariant(played: list[tuple[Drawn, Outcome]]) -> None:
+def by_invariant(played: list[Played]) -> None:
     """Print how often each invariant was violated."""
-    times = Counter(name for _, outcome in played for name in outcome.violated)
+    times = Counter(name for _, outcome, _ in played for name in outcome.violated)
     print()
     for name in INVARIANTS:
         print(f"{name:50} {times[name]:4}")

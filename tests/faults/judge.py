@@ -69,15 +69,28 @@ INVARIANTS = (
 )
 
 
+@dataclass(frozen=True)
+class Lie:
+    """A value that was accepted further off than three of its uncertainties."""
+
+    quantity: str
+    result: int
+    off: float
+    u: float
+    first: bool  # nothing was accepted before it, so that the bench had no past to hold it against
+
+
 @dataclass
 class Outcome:
     """What became of a case: violated invariants with what was seen, and what was reported."""
 
     violated: dict[str, str] = field(default_factory=dict)
+    lies: list[Lie] = field(default_factory=list)
     verdicts: list[str] = field(default_factory=list)
     alerts: set[str] = field(default_factory=set)
     trips: set[str] = field(default_factory=set)
     worst: dict[str, float] = field(default_factory=dict)  # largest error of what was accepted, in u, by quantity
+    errors: dict[str, list[float]] = field(default_factory=dict)  # of all that was accepted, by quantity
 
     def demand(self, invariant: str, holds: bool, seen: str) -> None:
         if not holds:
@@ -360,6 +373,7 @@ class Judge:
         self.found.demand("off after a death", dead_s <= allowed_s or both_failed, f"{dead_s:.2f} s after it")
 
     def _judge_results(self, results: Sequence[Result]) -> None:
+        first = next((result for result in results if result.verdict == "accepted"), None)
         for result in results:
             if result.verdict == "accepted":
                 before = [role for role, at_s in self._owed.items() if at_s < result.begun_s]
@@ -370,15 +384,14 @@ class Judge:
                 value, u, verdict = (result.row[column] for column in COLUMNS[name])
                 if verdict != "accepted" or (name == "alkalinity" and result.row["source"] == "reference"):
                     continue  # what counts of a reference is its factor: the tank's results after it are judged
-                off = abs(value - result.truth[name])
-                self.found.worst[name] = max(self.found.worst.get(name, 0.0), off / u)
-                if any(is_blind(fault, name) for fault in self._while(result)):
+                off = value - result.truth[name]
+                self.found.worst[name] = max(self.found.worst.get(name, 0.0), abs(off) / u)
+                self.found.errors.setdefault(name, []).append(off)
+                if abs(off) <= 3.0 * u + resolution or any(is_blind(fault, name) for fault in self._while(result)):
                     continue
-                self.found.demand(
-                    "no accepted lie",
-                    off <= 3.0 * u + resolution,
-                    f"{name} of {result.row['id']}: off by {off:.4g}, u {u:.3g}",
-                )
+                self.found.lies.append(Lie(name, result.row["id"], off, u, result is first))
+                seen = f"{name} of {result.row['id']}: off by {abs(off):.4g}, u {u:.3g}"
+                self.found.demand("no accepted lie", False, seen)
 
     def _while(self, result: Result) -> list[Mapping[str, Any]]:
         """Return the faults that lasted at some time while a result came about."""

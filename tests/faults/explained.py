@@ -1,0 +1,46 @@
+"""What is known of an accepted lie that a campaign finds: an open one, or the bench's own error without any fault.
+
+Nothing is excused: a case stays violated. What is known is counted beside it, so that what is new stands out.
+"""
+
+from dataclasses import replace
+from math import sqrt
+from statistics import mean, stdev
+
+from tests.faults.drawn import Drawn
+from tests.faults.judge import RESOLUTION, Lie, Outcome
+
+WITHOUT_FAULT = 12
+"""So many determinations of the same bench show what it is off by without any fault."""
+
+OWN = 3.0
+"""A value lies within a bench's own scatter up to so many of its standard deviations, and so many of their mean's."""
+
+WORN_HEADS = ("waste", "titrant")
+
+
+def known(case: Drawn, outcome: Outcome) -> str:
+    """Return what explains all that a case violates, in words; nothing where something is new."""
+    if set(outcome.violated) != {"no accepted lie"}:
+        return ""
+    why = {_known(case, lie) for lie in outcome.lies}
+    return "" if "" in why else "; ".join(sorted(why))
+
+
+def _known(case: Drawn, lie: Lie) -> str:
+    if any(fault["kind"] == "head-leak" and fault.get("pump") in WORN_HEADS for fault in case.faults):
+        return "open: a worn head, and nothing weighs the vessel"
+    if within_own_error(case, lie):
+        return "the bench's own error, without any fault"
+    return "open: the first run, that no past speaks against" if lie.first else ""
+
+
+def within_own_error(case: Drawn, lie: Lie) -> bool:
+    """Return whether the same bench is as far off without any fault."""
+    table = {name: part for name, part in case.table.items() if name not in ("fault", "operator")}
+    alone = replace(case, table=table | {"days": (WITHOUT_FAULT - 0.05) / 24.0}, determinations=WITHOUT_FAULT).play()
+    errors = alone.errors[lie.quantity]
+    if len(errors) < WITHOUT_FAULT // 2:
+        return False
+    spread = max(stdev(errors), RESOLUTION[lie.quantity])
+    return abs(lie.off - mean(errors)) <= OWN * spread * sqrt(1.0 + 1.0 / len(errors))

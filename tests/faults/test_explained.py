@@ -1,0 +1,29 @@
+"""What the campaign takes for known of an accepted lie, and what it does not."""
+
+import pytest
+
+from tests.faults.drawn import BENCHES, Drawn, table_of
+from tests.faults.explained import known, within_own_error
+from tests.faults.judge import Lie, Outcome
+
+FAULTLESS = Drawn(table_of(BENCHES[0]))
+WORN = Drawn(table_of(BENCHES[0]) | {"fault": [{"kind": "head-leak", "pump": "waste", "at_phase": "rinse"}]})
+FAR = Lie("alkalinity", 3, 200.0, 4.0, first=False)
+
+
+def test_what_violates_more_than_a_lie_is_never_known():
+    outcome = Outcome({"no accepted lie": "", "nothing spilled": ""}, [FAR])
+
+    assert known(WORN, outcome) == ""
+
+
+def test_a_worn_head_explains_its_lie():
+    outcome = Outcome({"no accepted lie": ""}, [FAR])
+
+    assert "worn head" in known(WORN, outcome)
+
+
+@pytest.mark.soak
+def test_a_bench_is_not_excused_by_an_error_that_it_does_not_have():
+    assert not within_own_error(FAULTLESS, FAR)
+    assert within_own_error(FAULTLESS, Lie("alkalinity", 3, -1.5, 4.0, first=False))
