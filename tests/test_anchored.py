@@ -29,6 +29,8 @@ def test_a_sample_pump_that_gives_four_percent_less_is_never_accepted(tmp_path):
     assert all(a["verdict"] != "accepted" for a in wrong)
     assert after[0]["verdict"] == "suspect"
     assert all(a["verdict"] == "provisional" and "step-unexplained" in a["reasons"] for a in after[1:])
+    of_ph = [d["ph_total"]["verdict"] for d in outcome["determinations"] if d["started_h"] > 26.0]
+    assert set(of_ph[1:]) == {"provisional"}  # by the same fit, whose electrode a wrong volume moves
     alerts = [alert for alert in outcome["alerts"] if alert["code"] == "step-unexplained"]
     assert alerts
     assert "standardise" in alerts[0]["text"]

@@ -3,18 +3,22 @@
 Nothing is excused: a case stays violated. What is known is counted beside it, so that what is new stands out.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 from math import sqrt
 from statistics import mean, stdev
+from typing import Any
 
+from tests.faults.blind import is_blind
 from tests.faults.drawn import Drawn
 from tests.faults.judge import RESOLUTION, Lie, Outcome
 
 WITHOUT_FAULT = 12
 """So many determinations of the same bench show what it is off by without any fault."""
 
-OWN = 3.0
-"""A value lies within a bench's own scatter up to so many of its standard deviations, and so many of their mean's."""
+OWN = 4.0
+"""A value lies within a bench's own scatter up to so many of its standard deviations: twelve show those badly, and a
+campaign has ten thousand values."""
 
 WORN_HEADS = ("waste", "titrant")
 
@@ -30,9 +34,16 @@ def known(case: Drawn, outcome: Outcome) -> str:
 def _known(case: Drawn, lie: Lie) -> str:
     if any(fault["kind"] == "head-leak" and fault.get("pump") in WORN_HEADS for fault in case.faults):
         return "open: a worn head, and nothing weighs the vessel"
+    if any(_is_another_gain(fault, lie.quantity) for fault in case.faults):
+        return "blind as pump-gain-shift: a pump that loses a share of its steps is one of another gain"
     if within_own_error(case, lie):
         return "the bench's own error, without any fault"
     return "open: the first run, that no past speaks against" if lie.first else ""
+
+
+def _is_another_gain(fault: Mapping[str, Any], quantity: str) -> bool:
+    """Return whether steps are lost, and a gain that is lower by as much would be blind for the quantity."""
+    return fault["kind"] == "steps-lost" and is_blind({**fault, "kind": "pump-gain-shift"}, quantity)
 
 
 def within_own_error(case: Drawn, lie: Lie) -> bool:

@@ -70,22 +70,28 @@ def _unexpected(quantity: Quantity) -> Quantity:
     return replace(quantity, verdict=Verdict.SUSPECT, reasons=(*quantity.reasons, Reason.UNEXPECTED))
 
 
+def _open_still(quantity: Quantity) -> Quantity:
+    return replace(quantity, verdict=Verdict.PROVISIONAL, reasons=(*quantity.reasons, Reason.STEP_UNEXPLAINED))
+
+
 def anchored(store: Store, config: BenchConfig, d: Determination) -> Determination:
-    """Keep provisional what lies beyond a step that nothing explains, however often it repeats."""
+    """Keep provisional what lies beyond a step that nothing explains, however often it repeats.
+
+    The sample's pH is by the same fit: a volume that is wrong moves the fitted electrode, by 0.004 for each percent.
+    """
     step = step_of(store, config.alerts, d) if _accepted(d) else None
     marked = (
         "" if step is not None or not _accepted(d) else volume_moved(d, store.reportable(Source.TANK, MOST_RESULTS))
     )
     if step is None and not marked:
         return d
-    reasons = (*d.alkalinity.reasons, Reason.STEP_UNEXPLAINED)
     text = (
         said_of(step, d, config.alkalinity_unit, config.schedule.time_zone) if step is not None else f"{marked}. {ASKS}"
     )
-    open_still = replace(d.alkalinity, verdict=Verdict.PROVISIONAL, reasons=reasons)
     return replace(
         d,
-        alkalinity=open_still,
+        alkalinity=_open_still(d.alkalinity),
+        ph_total=_open_still(d.ph_total) if d.ph_total.verdict in REPORTABLE else d.ph_total,
         remarks=(*d.remarks, f"{Reason.STEP_UNEXPLAINED.value}: {text}"),
         noticed={**d.noticed, Notice.STEP_UNEXPLAINED: text},
     )
