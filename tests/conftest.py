@@ -1,5 +1,6 @@
 """What every test gets."""
 
+import gc
 import os
 import shutil
 import signal
@@ -35,6 +36,12 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if item.get_closest_marker("soak"):
             item.add_marker("slow")
+
+
+def pytest_collection_finish():
+    """Leave what was loaded and collected, which stays, out of each later collection of garbage."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(autouse=True)

@@ -216,3 +216,19 @@ def test_a_factor_that_follows_its_drift_is_not_read_as_the_tank(percent_per_mon
         net = consumption(history, priors, day, (7.0,)).windows[7.0].net_dkh_per_day
 
         assert abs(net.value) < 2.0 * net.u < 0.008
+
+
+@pytest.mark.parametrize("knock_mv", [6.0, -6.0])
+def test_an_electrode_that_is_knocked_moves_no_value(knock_mv):
+    """It was read as a volume: intervals of unfriendly hobby benches covered 87 to 92 % of levels and net rates."""
+    history = still(10, net=-0.1)
+    with_offset = tuple(
+        replace(each, e0_mv=400.0 + (knock_mv if each.at_d > 6.0 else 0.0), u_e0_mv=1.0) for each in history.seen
+    )
+    quiet = consumption(history, Priors(factor_u=0.006), 10.0)
+    knocked = consumption(replace(history, seen=with_offset), Priors(factor_u=0.006), 10.0)
+
+    for days in (3.0, 7.0):
+        for name in ("net_dkh_per_day", "consumption_dkh_per_day", "alkalinity_dkh"):
+            one, other = getattr(quiet.windows[days], name), getattr(knocked.windows[days], name)
+            assert other.value == pytest.approx(one.value, abs=0.1 * one.u)

@@ -144,7 +144,7 @@ def consumption(
     breaks
         Changes that have been found, so that what was before does not weigh on what is now.
     """
-    known = history.until(at_d).since(at_d - LOOK_BACK_D)
+    known = history.until(at_d).since(at_d - LOOK_BACK_D).without_offsets()
     if len(known.seen) < 3:
         return None
     variants = grid(breaks)

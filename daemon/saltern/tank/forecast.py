@@ -61,7 +61,7 @@ def forecast(
     Probabilities are of the level at that midnight, not of its lowest until then: a tank that swings through a limit by
     day is looked after by alerts.
     """
-    known = history.until(at_d).since(at_d - LOOK_BACK_D)
+    known = history.until(at_d).since(at_d - LOOK_BACK_D).without_offsets()
     if len(known.seen) < LEAST_RESULTS:
         return None
     variants = grid(breaks)

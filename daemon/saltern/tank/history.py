@@ -120,6 +120,15 @@ class History:
             ),
         )
 
+    def without_offsets(self) -> "History":
+        """Return it without the electrode's offsets.
+
+        A volume that drifts moves the offset by less in a week than an electrode wanders in a day, so that values gain
+        nothing by it; and one that is knocked by some millivolts would be taken for a volume that is wrong by as many
+        tenths of a percent. Findings weigh it against the tank.
+        """
+        return replace(self, seen=tuple(replace(each, e0_mv=None) for each in self.seen))
+
     @property
     def _kinds(self) -> tuple[tuple, ...]:  # type: ignore[type-arg]
         return (self.seen, self.doses, self.doser, self.water_changes, self.references, self.factors)
