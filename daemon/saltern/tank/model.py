@@ -20,6 +20,7 @@ from math import ceil, cos, exp, floor, pi, sin
 import numpy as np
 
 from saltern.chemistry.quantities import FloatArray
+from saltern.tank.electrode_knocks import knocks
 from saltern.tank.history import Dose, Doser, Factor, History, Priors, Reference, Seen, WaterChange
 from saltern.tank.state_space import Start, Step
 
@@ -160,6 +161,7 @@ def lay(
     rate = doser[0].dkh_per_day if doser else 0.0
     frame = _Frame(priors, variants, len(windows_d), np.zeros(len(SWINGS)) if swing is None else swing)
     course = next((each.course_per_day for each in reversed(history.factors) if each.at_d <= begin), 0.0)
+    knocked = knocks(history.seen)
     steps: list[Step] = []
     result_steps, times = [], []
     now, before = begin, history.seen[0].dkh
@@ -177,7 +179,7 @@ def lay(
             before = event.dkh
         times.append(at_d)
         if isinstance(event, Seen) and event.e0_mv is not None:
-            steps.append(frame.offset(event, event.e0_mv))
+            steps.append(frame.offset(event, event.e0_mv, knocked=event.at_d in knocked))
             times.append(at_d)
     return Laid(frame.start(history), tuple(steps), tuple(result_steps), tuple(times), tuple(windows_d))
 
@@ -339,11 +341,16 @@ class _Frame:
             return self._broken(step, event)
         return step
 
-    def offset(self, result: Seen, e0_mv: float) -> Step:
-        """Return the step in which the electrode's offset is seen, of the result that was seen just before."""
+    def offset(self, result: Seen, e0_mv: float, *, knocked: bool) -> Step:
+        """Return the step in which the electrode's offset is seen, of the result that was seen just before.
+
+        Of an electrode that was knocked, what was known of its offset is known no more.
+        """
         row = self._row({Part.OFFSET: 1.0, Part.FACTOR: OFFSET_MV})
-        still = np.zeros((1, self.n, self.n))
-        return Step(self._one[None], np.zeros((1, self.n)), still, row, e0_mv, result.u_e0_mv**2)
+        kept, noise = self._one.copy(), np.zeros((1, self.n, self.n))
+        if knocked:
+            kept[Part.OFFSET, Part.OFFSET], noise[0, Part.OFFSET, Part.OFFSET] = 0.0, UNKNOWN_OFFSET_MV**2
+        return Step(kept[None], np.zeros((1, self.n)), noise, row, e0_mv, result.u_e0_mv**2)
 
     def _handed_over(self, step: Step) -> Step:
         """Another factor takes a volume's error out of results, and not out of the electrode's offset."""
