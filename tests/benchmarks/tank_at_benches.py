@@ -4,16 +4,20 @@ The other judge of a tank's values, `tests.benchmarks.tank`, draws results itsel
 supposes. Here the twin's benches measure: their ramps, rooms, electrodes and standardisations are the twin's, and the
 records are read as `saltern tank` reads them. Tanks are the twin's too. A triplicate of a reference each week.
 
-    python -m tests.benchmarks.tank_at_benches [benches a row [first seed]]
+    python -m tests.benchmarks.tank_at_benches [values | findings] [benches a row [first seed]]
+
+`findings` counts what is found where nothing happens: four weeks of a tank that wanders and is dosed by what it takes.
 """
 
 import sys
+import tempfile
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
 
 from saltern.cli.logs import quiet_logs
-from saltern.cli.simulation import Stage, bench_of
+from saltern.cli.simulation import Stage, bench_of, run
 from saltern.records.store import IN_MEMORY
 from saltern.records.tank_history import known
 from saltern.tank.advice import TRUSTED_FOR_D
@@ -21,6 +25,7 @@ from saltern.tank.consumption import consumption
 from saltern_drivers.twin.scenario import Scenario
 
 BENCHES, FIRST_SEED = 100, 40_000
+FINDINGS_DAYS, FOUND_FROM_D = 28, 8
 DAYS = (4, 7, 10, 14)
 DAY_S, AFTER_S = 86400.0, 60.0
 VOLUME_U_PERCENT = 1.5
@@ -77,8 +82,31 @@ def play(instruments, world, seed):
     return rows
 
 
+def findings_of(instruments, world, seed):
+    """Return what the service finds at one bench and tank where nothing happens."""
+    drawn = scenario_of(instruments, world, seed).model_dump(exclude_unset=True)
+    tank = drawn["tank"] | {"dosed_dkh_per_day": drawn["tank"]["consumption_dkh_per_day"]}
+    scenario = Scenario.model_validate(drawn | {"days": FINDINGS_DAYS, "tank": tank})
+    with tempfile.TemporaryDirectory() as folder:
+        return run(scenario, Path(folder))["tank"]["findings"]
+
+
+def print_findings(benches=BENCHES, first=FIRST_SEED):
+    quiet_logs()
+    years = benches * (FINDINGS_DAYS - FOUND_FROM_D) / 365.0
+    for world in ("near", "unfriendly"):
+        for instruments in ("good", "hobby"):
+            found = [one for seed in range(first, first + benches) for one in findings_of(instruments, world, seed)]
+            new = [one for one in found if one["supersedes"] is None]
+            named = Counter(one["cause"] for one in found if one["is"] != "cannot-tell")
+            print(
+                f"{instruments}, {world}: {len(new)} found in {years:.1f} tank-years; named sometime: {dict(named)}",
+                flush=True,
+            )
+
+
 def main(benches=BENCHES, first=FIRST_SEED):
-    """Print the table."""
+    """Print the table of values."""
     quiet_logs()
     print(f"tanks that the twin's benches measure, by results, {benches} a row; 'near': net 0.01 or 0.02 dKH/day,")
     print("consumption 5 % or 0.04 dKH/day; in 2 u: by tank and day, with the standard error by tanks")
@@ -103,4 +131,6 @@ def main(benches=BENCHES, first=FIRST_SEED):
 
 
 if __name__ == "__main__":
-    sys.exit(main(*(int(word) for word in sys.argv[1:])))
+    TABLES = {"values": main, "findings": print_findings}
+    words = sys.argv[1:] if sys.argv[1:2] and sys.argv[1] in TABLES else ["values", *sys.argv[1:]]
+    TABLES[words[0]](*(int(word) for word in words[1:]))
