@@ -30,7 +30,7 @@ def of_leaving(seen: Picture, config: BenchConfig) -> Watched:
     unsure = f"alkalinity may leave its band, but that is no longer sure; it is {said(newest, unit, salinity)} now"
     if any(one.whose is not Whose.TANK for one in in_force(seen.findings)):
         return Watched(None, CODE, unsure)  # it may be the instrument that goes
-    inside = f"alkalinity is {said(newest, unit, salinity)} now, and stays in its band as far as can be seen"
+    inside = f"Alkalinity is {said(newest, unit, salinity)} now, and stays in its band as far as can be seen"
     leaves = ahead.leaves
     if leaves is None:
         return Watched(is_leaving(ahead), CODE, unsure, over=inside)

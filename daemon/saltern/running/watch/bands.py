@@ -187,17 +187,17 @@ def _seen_twice(looked: Looked) -> bool:
 
 
 def after_doubt(looked: Looked) -> str:
-    """Return what became of a suspect result, once the newest is accepted: whether it was a false alarm."""
+    """Return what became of a suspect result, once the newest is accepted: confirmed, or a false alarm."""
     before = looked.before
     if not looked.past or before is None or before.alkalinity.verdict is not Verdict.SUSPECT:
         return ""
     now = f"{looked.words(_dkh(looked.newest))} ({looked.clock(looked.newest.started_at)})"
     if before.alkalinity.value is None:
-        return f"what was measured since is accepted: {now}"
+        return f"What was measured since is accepted: {now}"
     was = looked.words(_dkh(before))
     if _agree(before, looked.newest):
-        return f"it was not a false alarm: measured again it is {now}, after {was}, and both agree"
-    return f"a false alarm: measured again it is {now}, and not {was}"
+        return f"The value is confirmed: measured again it is {now}, after {was}, and both agree"
+    return f"A false alarm: measured again it is {now}, and not {was}"
 
 
 def _agree(a: Determination, b: Determination) -> bool:
