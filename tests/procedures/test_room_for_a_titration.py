@@ -1,4 +1,4 @@
-"""`check` says beforehand that the ledger's bound would refuse each titration."""
+"""`check` says beforehand what would refuse each titration: the ledger's bound, or the acid of a day."""
 
 import pytest
 
@@ -37,3 +37,11 @@ def test_the_bound_computed_beforehand_holds_the_one_of_the_run():
 
     before_titrating = seen[-3]  # the last two prove the sample pump's direction, and keep the probes wet
     assert before_titrating <= most_before_titrating_ml(twin.config) < before_titrating + 2.0
+
+
+@pytest.mark.parametrize(("every_h", "said"), [(4.0, False), (1.0, True)])
+def test_a_schedule_that_takes_more_acid_than_a_day_allows_is_said(every_h, said):
+    """A bench that measured each hour was void from its second day on, with the sample drawn each time."""
+    config = bench_from(bench_table({"schedule.every_h": every_h}), where="test")
+
+    assert any("mL of acid a day" in warning for warning in warnings(config)) is said

@@ -130,6 +130,13 @@ def warnings(config: BenchConfig) -> list[str]:
         found.append("the titrant line is wider than 0.8 mm at its tip: acid creeps out faster")
     if titrant_per_run_ml(config, 20.0) > config.limits.titrant_per_run_ml:
         found.append("limits.titrant_per_run_ml does not reach 20 dKH, where a crashed dosing could take the tank")
+    a_day_ml = config.schedule.starts_per_day * titrant_per_run_ml(config)
+    if a_day_ml > config.limits.titrant_per_day_ml:
+        found.append(
+            f"the schedule takes {a_day_ml:.0f} mL of acid a day at {TYPICAL_DKH:g} dKH, and limits.titrant_per_day_ml "
+            f"is {config.limits.titrant_per_day_ml:.0f} mL: after a day determinations are void. Measure less often, "
+            "or raise the limit"
+        )
     titrant = lines.titrant
     acid_ml = config.limits.titrant_per_run_ml + rated(config)["titrant"].passes_in_lapse_ml
     most_ml = most_before_titrating_ml(config) + acid_ml * (1.0 + 0.03 * titrant.gain_u_percent)
