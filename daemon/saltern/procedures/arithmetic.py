@@ -134,8 +134,8 @@ def warnings(config: BenchConfig) -> list[str]:
     if a_day_ml > config.limits.titrant_per_day_ml:
         found.append(
             f"the schedule takes {a_day_ml:.0f} mL of acid a day at {TYPICAL_DKH:g} dKH, and limits.titrant_per_day_ml "
-            f"is {config.limits.titrant_per_day_ml:.0f} mL: after a day determinations are void. Measure less often, "
-            "or raise the limit"
+            f"is {config.limits.titrant_per_day_ml:.0f} mL: after a day determinations are void. Measure less often. "
+            "The limit bounds what a fault may give: raise it no further than the schedule needs"
         )
     titrant = lines.titrant
     acid_ml = config.limits.titrant_per_run_ml + rated(config)["titrant"].passes_in_lapse_ml
