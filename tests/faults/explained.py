@@ -36,6 +36,8 @@ def _known(case: Drawn, lie: Lie) -> str:
         return "open: a worn head, and nothing weighs the vessel"
     if any(_is_another_gain(fault, lie.quantity) for fault in case.faults):
         return "blind as pump-gain-shift: a pump that loses a share of its steps is one of another gain"
+    if any(_is_a_partial_drain(fault, lie.quantity) for fault in case.faults):
+        return "blind as drain-partial: a waste pump that is weak while it counts leaves old sample"
     if within_own_error(case, lie):
         return "the bench's own error, without any fault"
     return "open: the first run, that no past speaks against" if lie.first else ""
@@ -44,6 +46,12 @@ def _known(case: Drawn, lie: Lie) -> str:
 def _is_another_gain(fault: Mapping[str, Any], quantity: str) -> bool:
     """Return whether steps are lost, and a gain that is lower by as much would be blind for the quantity."""
     return fault["kind"] == "steps-lost" and is_blind({**fault, "kind": "pump-gain-shift"}, quantity)
+
+
+def _is_a_partial_drain(fault: Mapping[str, Any], quantity: str) -> bool:
+    """Return whether the waste pump gives less than it counts, and a drain that leaves as little is blind for it."""
+    weak = fault["kind"] == "brown-out" and fault.get("pump") == "waste"
+    return weak and is_blind({"kind": "drain-partial"}, quantity)
 
 
 def within_own_error(case: Drawn, lie: Lie) -> bool:

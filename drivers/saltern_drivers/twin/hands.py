@@ -128,6 +128,7 @@ class Hands:
         self.world = world
         self.mistakes: dict[str, Any] = dict(mistakes or {})
         self.bottles: dict[str, Tank] = dict(bottles or {})
+        self._standing: dict[str, Tank] = {}  # made as asked for, by the same keys
         self._looked_at = looked_at
         self._random = np.random.default_rng(seed)
         self._first_day = first_day.FirstDay(world, self._random, self.mistakes)
@@ -200,7 +201,7 @@ class Hands:
         elif what in ("probes-back", "cell-back", "thermometer-away"):
             world.beaker = None
         elif what in ("inlet-in-reference", "inlet-in-high", "inlet-in-low"):
-            world.source = self.bottles.get(what) or bottle(_asked_umol_kg(text), of_nacl=what != "inlet-in-reference")
+            world.source = self.bottles.get(what) or self._made(what, text)
         elif what in ("inlet-back", "inlets-back"):
             world.source = None
         elif what == "bottle-changed":
@@ -212,6 +213,12 @@ class Hands:
             world.tank.alkalinity_umol_kg += float(self.mistakes.get("added", _asked_umol_kg(text)))
         elif what not in IN_PLACE and not self._first_day.do(key, text):
             raise MisuseError(f"nobody knows how to do {key!r}", where="hands", remedy="Teach it to twin/hands.py")
+
+    def _made(self, what: str, text: str) -> Tank:
+        """Return the bottle that is asked for; asked whether the inlet is in it, the one that stands there already."""
+        if what not in self._standing or IN_DOUBT not in text:
+            self._standing[what] = bottle(_asked_umol_kg(text), of_nacl=what != "inlet-in-reference")
+        return self._standing[what]
 
     def _beaker(self, **liquid: Any) -> Beaker:
         beaker = Beaker(at_s=self.world.at_s, **liquid)
@@ -239,6 +246,10 @@ class Hands:
 
 IN_PLACE = (NOTHING, "probes-in-storage", "tubes-released", "tubes-in", "probes-in-vessel", "inlet-in-bucket")
 """What changes nothing in this world."""
+
+
+IN_DOUBT = "looks like your tank"
+"""A question with these words names what was measured, and not how strong the reference is."""
 
 
 def at_wires(wires: Wires, *, seed: int = 1, mistakes: Mapping[str, Any] | None = None) -> Hands:
