@@ -5,12 +5,16 @@ millivolts alone; taken for a volume it would be one that is wrong by a tenth or
 """
 
 from collections.abc import Sequence
-from statistics import median
 
+from saltern.quality.history import usual_of
 from saltern.tank.history import Seen
 
-PER_MV = -1.0 / 26.0
-"""Relative error of a volume for each mV that the fitted offset moves (RT/F at 25 degC is 25.7 mV; see `model`)."""
+OFFSET_MV = -26.0
+"""mV that the fitted offset moves with a relative error of a volume: 0.26 mV a percent (RT/F at 25 degC is 25.7 mV).
+
+It falls where results are too high: more acid is counted beyond the end point than there is, and the signal, which
+rises with acid, is what it is.
+"""
 
 BEFORE, LEAST_BEFORE = 6, 3
 """So many results show where the offset was: a day, and half of one."""
@@ -21,9 +25,6 @@ offset by as much, which the alkalinity shows at once (assumed; drawn benches ar
 
 GOES_WITH = 0.5
 """Of what a volume would have moved the alkalinity by, so much must be seen of it; the light moves a tank, too."""
-
-MAD_TO_SD = 1.4826
-"""Of normal values: 1 / 0.6745, the third quartile of the standard normal."""
 
 
 def knocks(seen: Sequence[Seen]) -> frozenset[float]:
@@ -41,7 +42,8 @@ def knocks(seen: Sequence[Seen]) -> frozenset[float]:
             continue
         jump_mv = _jump_mv(before[-BEFORE:], each.e0_mv, each.u_e0_mv) if len(before) >= LEAST_BEFORE else 0.0
         if jump_mv:
-            if (each.dkh - before[-1].dkh) / (PER_MV * jump_mv * each.dkh) < GOES_WITH:
+            of_a_volume_dkh = each.dkh * jump_mv / OFFSET_MV
+            if (each.dkh - before[-1].dkh) / of_a_volume_dkh < GOES_WITH:
                 found.add(each.at_d)
             before = []
         before.append(each)
@@ -50,8 +52,6 @@ def knocks(seen: Sequence[Seen]) -> frozenset[float]:
 
 def _jump_mv(before: Sequence[Seen], e0_mv: float, u_mv: float) -> float:
     """Return by how much an offset lies beyond where it was before, mV; 0 where chance or wander explain it."""
-    offsets = [each.e0_mv for each in before if each.e0_mv is not None]
-    usual = median(offsets)
-    scatter = max(MAD_TO_SD * median(abs(one - usual) for one in offsets), u_mv)
+    usual, scatter = usual_of([each.e0_mv for each in before if each.e0_mv is not None], u_mv)
     jump = e0_mv - usual
     return jump if abs(jump) > max(KNOCK_MV, SIGMAS * scatter) else 0.0

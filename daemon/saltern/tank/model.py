@@ -20,7 +20,7 @@ from math import ceil, cos, exp, floor, pi, sin
 import numpy as np
 
 from saltern.chemistry.quantities import FloatArray
-from saltern.tank.electrode_knocks import knocks
+from saltern.tank.electrode_knocks import OFFSET_MV, knocks
 from saltern.tank.history import Dose, Doser, Factor, History, Priors, Reference, Seen, WaterChange
 from saltern.tank.state_space import Start, Step
 
@@ -29,13 +29,6 @@ RESULT_OF_NOTHING_DKH = 8.0
 
 UNKNOWN_WATER_U_DKH = 2.0
 AT_ONCE_D = 1e-6
-OFFSET_MV = -26.0
-"""mV that the fitted offset moves with a relative error of a volume: 0.26 mV a percent (RT/F at 25 degC is 25.7 mV).
-
-It falls where results are too high: more acid is counted beyond the end point than there is, and the signal, which
-rises with acid, is what it is.
-"""
-
 UNKNOWN_OFFSET_MV = 1000.0
 TURN = 2.0 * pi
 

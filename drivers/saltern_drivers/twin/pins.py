@@ -173,9 +173,10 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
             self._seen = dict(self.pins)
             self._watched = [(p, r) for n, r in self._inputs.items() if (p := self._pin_of(n)) is not None]
         world = self._world
-        active = world.active_switches()
         if world.plugs_swapped or world.rattles_until_s:
             active = {role for _, role in self._watched if world.at_input(role)}
+        else:
+            active = world.active_switches()
         for pin, role in self._watched:
             level = role in active
             if bool(pin._state) is not level and pin._function == "input":
