@@ -32,7 +32,8 @@ def known(case: Drawn, outcome: Outcome) -> str:
 
 
 def _known(case: Drawn, lie: Lie) -> str:
-    if any(fault["kind"] == "head-leak" and fault.get("pump") in WORN_HEADS for fault in case.faults):
+    of_alkalinity = lie.quantity == "alkalinity"
+    if of_alkalinity and any(f["kind"] == "head-leak" and f.get("pump") in WORN_HEADS for f in case.faults):
         return "open: a worn head, and nothing weighs the vessel"
     if any(_is_another_gain(fault, lie.quantity) for fault in case.faults):
         return "blind as pump-gain-shift: a pump that loses a share of its steps is one of another gain"
@@ -40,7 +41,7 @@ def _known(case: Drawn, lie: Lie) -> str:
         return "blind as drain-partial: a waste pump that is weak while it counts leaves old sample"
     if within_own_error(case, lie):
         return "the bench's own error, without any fault"
-    return "open: the first run, that no past speaks against" if lie.first else ""
+    return "open: the first run, that no past speaks against" if of_alkalinity and lie.first else ""
 
 
 def _is_another_gain(fault: Mapping[str, Any], quantity: str) -> bool:
@@ -58,7 +59,7 @@ def within_own_error(case: Drawn, lie: Lie) -> bool:
     """Return whether the same bench is as far off without any fault."""
     table = {name: part for name, part in case.table.items() if name not in ("fault", "operator")}
     alone = replace(case, table=table | {"days": (WITHOUT_FAULT - 0.05) / 24.0}, determinations=WITHOUT_FAULT).play()
-    errors = alone.errors[lie.quantity]
+    errors = alone.errors.get(lie.quantity, [])
     if len(errors) < WITHOUT_FAULT // 2:
         return False
     spread = max(stdev(errors), RESOLUTION[lie.quantity])

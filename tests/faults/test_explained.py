@@ -24,6 +24,13 @@ def test_a_worn_head_explains_its_lie():
 
 
 @pytest.mark.soak
+def test_a_worn_head_explains_no_salinity():
+    outcome = Outcome({"no accepted lie": ""}, [Lie("salinity", 3, 9.0, 0.2, first=True)])
+
+    assert known(WORN, outcome) == ""
+
+
+@pytest.mark.soak
 def test_a_bench_is_not_excused_by_an_error_that_it_does_not_have():
     assert not within_own_error(FAULTLESS, FAR)
     assert within_own_error(FAULTLESS, Lie("alkalinity", 3, -1.5, 4.0, first=False))
