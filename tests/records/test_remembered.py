@@ -7,8 +7,8 @@ import pytest
 from saltern.clock import VirtualClock
 from saltern.errors import StorageError
 from saltern.records.opening import open_store
-from saltern.records.remembered import LOOK_AGAIN_S, Remembered
-from saltern.records.store import IN_MEMORY
+from saltern.records.remembered import Remembered
+from saltern.records.store import IN_MEMORY, LOOK_AGAIN_S
 from saltern.records.upkeep import keep_bench_file, keep_state, state
 from saltern.running.service import IDLE_S, open_service
 from saltern.running.upkeep import LOOK_EVERY_S
@@ -35,7 +35,7 @@ def queries_of(store):
 
 
 def test_a_state_is_read_once_until_somebody_writes(store, clock):
-    parked = Remembered(lambda: state(store, "parked"), store, clock)
+    parked = Remembered(lambda: state(store, "parked"), store)
     assert parked() is None
     asked = queries_of(store)
     assert parked() is None
@@ -49,7 +49,7 @@ def test_a_state_is_read_once_until_somebody_writes(store, clock):
 
 def test_what_changes_beside_the_records_counts_too(store, clock):
     looks = []
-    look = Remembered(lambda: looks.append(1), store, clock)
+    look = Remembered(lambda: looks.append(1), store)
     look(1.0)
     look(1.0)
     assert len(looks) == 1
@@ -62,7 +62,7 @@ def test_what_another_process_writes_is_seen_within_a_minute_with_the_round_that
     path = tmp_path / "records.sqlite"
     store = open_store(path, clock)
     looks = []
-    look = Remembered(lambda: looks.append(1), store, clock)
+    look = Remembered(lambda: looks.append(1), store)
     look()
     clock.sleep(LOOK_AGAIN_S + 0.1)
     look()
@@ -88,7 +88,7 @@ def test_a_look_that_failed_is_not_remembered(store, clock):
             raise answer
         return answer
 
-    remembered = Remembered(look, store, clock)
+    remembered = Remembered(look, store)
     with pytest.raises(StorageError):
         remembered()
     assert remembered() == "well"
@@ -101,7 +101,7 @@ def test_what_is_written_while_one_looks_is_seen_at_the_next_look(store, clock):
             keep_state(store, "parked", "meanwhile", clock.now())
         return found
 
-    parked = Remembered(look, store, clock)
+    parked = Remembered(look, store)
     assert parked() is None
     assert parked() == "meanwhile"
 
@@ -110,7 +110,7 @@ def test_records_that_are_closed_say_so(clock):
     closed = open_store(IN_MEMORY, clock)
     closed.close()
     with pytest.raises(StorageError):
-        Remembered(lambda: None, closed, clock)()
+        Remembered(lambda: None, closed)()
 
 
 def test_a_round_at_rest_asks_the_records_for_nothing_most_of_the_time():

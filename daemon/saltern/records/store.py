@@ -31,6 +31,10 @@ KINDS = {"result": "determination", "alert": "alert"}
 DECODING = (StorageError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError, zlib.error)
 """What decoding says of a row that is not as it was written."""
 
+LOOK_AGAIN_S = 35.0
+"""What another process has written is looked for so often: an alert that hangs on it, on the file or on the date is
+still raised within a minute."""
+
 TRIED_BYTES = 65_536
 """More than a determination with its curve and readings takes (some 4 kB), and than what pages are free by chance."""
 
@@ -66,6 +70,7 @@ class Store:
         self._outbox = Outbox(self._newest("alert"))
         self._heard: dict[tuple[str, str], int] = {}  # how far each outlet was heard, by outlet and kind
         self._tried = 0  # writes that were tried and taken back
+        self._by_others, self._asked_s = 0, -LOOK_AGAIN_S  # see `changes_by_others`
         self._heard_unkept: set[tuple[str, str]] = set()
 
     def close(self) -> None:
@@ -456,15 +461,20 @@ class Store:
 
     @property
     def changes_by_others(self) -> int:
-        """A number that differs once another process has written: SQLite's `data_version`.
+        """A number that differs once another process has written, `LOOK_AGAIN_S` later at most.
+
+        It is SQLite's `data_version`.
 
         Raises
         ------
         StorageError
             The records cannot be read.
         """
-        ((number,),) = self.rows("PRAGMA data_version")
-        return int(number)
+        now_s = self._clock.monotonic()
+        if now_s - self._asked_s >= LOOK_AGAIN_S:
+            ((number,),) = self.rows("PRAGMA data_version")
+            self._asked_s, self._by_others = now_s, int(number)
+        return self._by_others
 
     def rows(self, query: str, values: tuple[object, ...] = ()) -> list[sqlite3.Row]:
         with self._lock:

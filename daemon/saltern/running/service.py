@@ -98,7 +98,7 @@ class Service:
 
         self.mailbox = Mailbox()
         self._look_due = threading.Event()
-        self._seen_holds = Remembered(lambda: (state(store, HELD_UNTIL), self.left_open()), store, clock)
+        self._seen_holds = Remembered(lambda: (state(store, HELD_UNTIL), self.left_open()), store)
         self.alerting = Alerting(clock, self._report, lambda: self.config.schedule.time_zone)
         hears = lambda kind, what: self.on_event(kind, what)  # noqa: E731 - whoever hears may change
         self.at_work = AtWork(hears, lambda step: self.watcher(step))

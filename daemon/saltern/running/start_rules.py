@@ -70,7 +70,7 @@ class StartRules:
 
     def __init__(self, bench: Bench, store: Store, clock: Clock, alerting: Alerting) -> None:
         self._bench, self._store, self._clock, self._alerting = bench, store, clock, alerting
-        self._lately = Remembered(lambda: lately(store), store, clock)  # asked in each idle round
+        self._lately = Remembered(lambda: lately(store), store)  # asked in each idle round
         self._begun: datetime | None = None
         self._begun_s: float | None = None
 
@@ -100,7 +100,7 @@ class StartRules:
 
     def due(self) -> bool:
         """Return whether one is to start by schedule, nothing refuses it, and the records can be written."""
-        return self.refusal(Purpose.SCHEDULED) is None and self._bench.storage_works() and self.decision().start
+        return self._bench.storage_works() and self.decision().start and self.refusal(Purpose.SCHEDULED) is None
 
     def decision(self, records: Store | None = None) -> Decision:
         """Return whether a determination is due, and why or why not; `records` is a reader's own connection."""

@@ -8,8 +8,8 @@ import structlog
 from saltern.bench.bench import Bench
 from saltern.errors import StorageError
 from saltern.ports import Clock
-from saltern.records.remembered import LOOK_AGAIN_S, Remembered
-from saltern.records.store import Store
+from saltern.records.remembered import Remembered
+from saltern.records.store import LOOK_AGAIN_S, Store
 from saltern.records.upkeep import keep_usage, thin
 from saltern.running.alerting import Alerting
 from saltern.running.watch.in_records import InRecords
@@ -37,7 +37,7 @@ class Upkeep:
         self._in_records = in_records
         self._thinned_s = -THIN_EVERY_S
         self._looked_s = -LOOK_EVERY_S
-        self._look_through_state = Remembered(self._look_through, store, clock)
+        self._look_through_state = Remembered(self._look_through, store)
         self._log = structlog.get_logger("saltern").bind(bench=bench.config.name)
 
     def look(self) -> None:

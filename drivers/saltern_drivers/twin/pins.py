@@ -166,7 +166,11 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         return None if role is None else self._world.at_input(role)
 
     def refresh_inputs(self) -> None:
-        """Let the switches follow the world; called whenever time has moved."""
+        """Let the switches follow a world that was changed from outside."""
+        self.show(self._world.active_switches())
+
+    def show(self, active: set[str]) -> None:
+        """Let the wires lead to the switches that are active; called whenever time has moved."""
         if self.dead:
             return
         if len(self._seen) != len(self.pins):
@@ -175,8 +179,6 @@ class TwinPinFactory(MockFactory):  # type: ignore[misc]
         world = self._world
         if world.plugs_swapped or world.rattles_until_s:
             active = {role for _, role in self._watched if world.at_input(role)}
-        else:
-            active = world.active_switches()
         for pin, role in self._watched:
             level = role in active
             if bool(pin._state) is not level and pin._function == "input":

@@ -85,8 +85,7 @@ def wire(world: World, boards: Boards, clock: FollowedClock) -> Wires:
     chips = Bus(world, clock)
 
     def follow(now_s: float) -> None:
-        world.follow(now_s)
-        pins.refresh_inputs()
+        pins.show(world.follow(now_s))
 
     clock.attach(follow)
     return Wires(

@@ -276,16 +276,17 @@ class World:
 
     # Time -----------------------------------------------------------------------
 
-    def follow(self, to_s: float) -> None:
-        """Let time pass. Where everything stands, switches alone are looked at, and whoever asks for more advances it.
+    def follow(self, to_s: float) -> set[str]:
+        """Let time pass, and return the switches that are active then.
 
-        What goes on at rest (creep, cooling, CO2 that leaves, the electrode) is solved for steps of any length.
+        Where everything stands, they alone are looked at, and whoever asks for more advances it. What goes on at rest
+        (creep, cooling, CO2 that leaves, the electrode) is solved for steps of any length.
         """
         if to_s - self._integrated_s < STANDS_S and to_s < self._season_s and self._stands():
             self.at_s = to_s
-            self._watch_trips()
-        else:
-            self.advance(to_s)
+            return self._watch_trips()
+        self.advance(to_s)
+        return self.active_switches()
 
     def catch_up(self) -> None:
         """Integrate what a world that stands has left for later: whoever changes it from outside does this first."""
@@ -399,16 +400,17 @@ class World:
             self.titrant_umol_ml *= self.bottle_ml / (self.bottle_ml - lost_ml)
             self.bottle_ml -= lost_ml
 
-    def _watch_trips(self) -> None:
-        """Note since when the physical condition of each trip lasts."""
+    def _watch_trips(self) -> set[str]:
+        """Note since when the physical condition of each trip lasts, and return the switches that are active."""
         since, active = self.trip_since_s, self.active_switches()
         if not (active or since):
-            return
+            return active
         for role in ("overfill", "leak", "stop"):
             if role in active:
                 since.setdefault(role, self.at_s)
             elif role in since:
                 del since[role]
+        return active
 
     def _count_after_trip(self, pump: str, until_s: float) -> None:
         for role, since_s in self.trip_since_s.items():

@@ -9,8 +9,8 @@ from saltern.bench.proof import GRACE, due
 from saltern.model.usage import Usage
 from saltern.ports import Clock
 from saltern.records.calibrations import doubted
-from saltern.records.remembered import LOOK_AGAIN_S, Remembered
-from saltern.records.store import Store
+from saltern.records.remembered import Remembered
+from saltern.records.store import LOOK_AGAIN_S, Store
 from saltern.records.upkeep import Installed, installed, proved, usage
 from saltern.running.alerting import Alerting
 from saltern.running.commissioning import commissioned
@@ -40,8 +40,8 @@ class InRecords:
         self._clock = clock
         self._alerting = alerting
         self._first_start = first_start
-        self._said = Remembered(self._read, store, clock)
-        self._looked = Remembered(self._look, store, clock)
+        self._said = Remembered(self._read, store)
+        self._looked = Remembered(self._look, store)
         self._room_seen_s = -ROOM_EVERY_S
 
     def look(self) -> None:
