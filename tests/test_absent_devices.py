@@ -75,7 +75,7 @@ def test_it_starts_tells_by_name_waits_and_measures_when_they_come(away):
 
     here.come(*away)
     here.let_pass(3600.0)
-    assert here.store.determination(1).alkalinity.verdict.value == "accepted"
+    assert here.store.determination(2).alkalinity.verdict.value == "accepted"
     assert not names & set(here.codes())
 
 

@@ -18,6 +18,7 @@ from saltern.config.paths import records_path
 from saltern.config.questions import QUESTIONS
 from saltern.errors import InterlockError
 from saltern.model.calibration import Calibration, Cause, Kind, RefusedError
+from saltern.model.verdict import Reason
 from saltern.procedures.bring_up.steps import AFTERWARDS, STEPS
 from saltern.records import calibrations
 from saltern.records.opening import open_store
@@ -140,11 +141,12 @@ def day(tmp_path_factory):
     hands.stage.close()
 
 
-def test_the_first_scheduled_determination_of_a_new_bench_is_accepted_and_true(day, capsys):
+def test_the_first_result_of_a_new_bench_that_a_second_one_confirms_is_true(day, capsys):
     service = day.hands.service
-    (first, *_) = (d for _, d in reversed(service.store.results(5)) if d.source.value == "tank")
+    before, first = (d for _, d in reversed(service.store.results(5)) if d.source.value == "tank")
     truth = day.hands.stage.play.tank_alkalinity(first.ph_read_s)
 
+    assert before.alkalinity.reasons == (Reason.FIRST,)
     assert first.alkalinity.verdict.value == "accepted"
     assert abs(first.alkalinity.value - truth) < 3.0 * first.alkalinity.u  # one bench, drawn once
     questions, minutes = (sum(column) for column in list(zip(*day.questions, strict=True))[1:])

@@ -151,7 +151,7 @@ def test_a_method_is_one_file_and_one_line(tree):
 
     (tree.folder / "bench.toml").write_text(to_toml(bench_table({"method": "acid-excess"})))
     (tree.folder / "day.toml").write_text('seed = 5\ndays = 0.05\nbench = "bench.toml"\n')
-    (measured,) = json.loads(tree.saltern("simulate", "day.toml", "--json"))["determinations"]
+    *_, measured = json.loads(tree.saltern("simulate", "day.toml", "--json"))["determinations"]
     alkalinity = measured["alkalinity"]
     assert alkalinity["verdict"] == "accepted", alkalinity
     assert abs(alkalinity["umol_per_kg"] - alkalinity["truth"]) < 3.3 * alkalinity["u"]

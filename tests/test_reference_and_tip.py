@@ -54,8 +54,7 @@ def test_a_schedule_measures_the_reference_after_the_tank(hands):
     hands.service.look()
     hands.service.round()
     sources = [d.source for _, d in reversed(hands.service.store.results(10))]
-    assert sources[0] is Source.TANK
-    assert sources[1:] == [Source.REFERENCE] * 3
+    assert sources == [Source.TANK] * 2 + [Source.REFERENCE] * 3  # the first of all is measured twice
 
 
 def test_a_bottle_that_is_empty_or_old_is_asked_for_and_not_measured(hands):

@@ -57,7 +57,7 @@ def test_a_dead_direction_wire_voids_the_run_that_it_touched_and_trips():
     found = played({}, {"kind": "direction-wire-dead", "at_h": 1.5}, 2.5 / 24.0)
 
     verdicts = [d["alkalinity"]["verdict"] for d in found["determinations"]]
-    assert verdicts == ["accepted", "accepted", "void"]
+    assert verdicts == ["suspect", "accepted", "accepted", "void"]  # the first of all waits for the second
     assert lies(found) == []
     assert "interlock-direction" in {alert["code"] for alert in found["alerts"]}
     assert found["ledger_bound_held"]

@@ -249,11 +249,12 @@ def course_of(entries):
     """Return what one bench's results say, from what a simulation prints: of accepted results, errors against truth.
 
     Alkalinity is relative, in percent; drift is its slope in a day, `follows` its correlation with the one before. The
-    bare mean is that without the titre factor, which its triplicate found by chance.
+    bare mean is that without the titre factor, which its triplicate found by chance. The first is left out, as it is
+    always measured twice.
     """
-    entries = of_the_tank(entries)
+    entries = of_the_tank(entries)[1:]
     verdicts = Counter(d["alkalinity"]["verdict"] for d in entries)
-    counted = [d for d in entries[1:] if d["alkalinity"]["verdict"] == "accepted"]
+    counted = [d for d in entries if d["alkalinity"]["verdict"] == "accepted"]
     found = {name: verdicts[name] / len(entries) for name in ("accepted", "suspect", "void")}
     if len(counted) < LEAST_SOUND:
         return found

@@ -93,7 +93,7 @@ def test_the_json_has_the_published_keys_and_no_others(scenario):
 
     assert set(outcome) == TOP
     assert set(outcome["truth"]) == TRUTH
-    assert len(outcome["determinations"]) == 2
+    assert len(outcome["determinations"]) == 3
     for d in outcome["determinations"]:
         assert set(d) == DETERMINATION
         assert set(d["alkalinity"]) == ALKALINITY
@@ -134,14 +134,14 @@ days = 0.25
 [[fault]]
 kind = "titrant-pump-stalled"
 at_phase = "titrate"
-determination = 2
+determination = 3
 after_s = 5
 """
     outcome = simulate(scenario(text))
-    first, second = outcome["determinations"]
+    _, second, third = outcome["determinations"]
 
-    assert first["alkalinity"]["verdict"] == "accepted"
-    assert second["alkalinity"]["verdict"] in ("void", "suspect")
+    assert second["alkalinity"]["verdict"] == "accepted"
+    assert third["alkalinity"]["verdict"] in ("void", "suspect")
 
 
 def test_a_bench_out_of_the_box_never_says_accepted(scenario):
@@ -175,13 +175,13 @@ def test_all_mistakes_of_a_scenario_come_in_one_tree(scenario):
 
 @pytest.mark.parametrize("kind", ["power-cut", "process-killed", "service-hang"])
 def test_a_service_that_dies_titrating_keeps_the_half_done_run_as_void_and_starts_by_emptying(scenario, kind):
-    fault = f"[[fault]]\nkind = '{kind}'\nat_phase = 'titrate'\ndetermination = 2\nafter_s = 30\n"
+    fault = f"[[fault]]\nkind = '{kind}'\nat_phase = 'titrate'\ndetermination = 3\nafter_s = 30\n"
     code, out, _ = run("simulate", scenario(f"seed = 7\ndays = 0.5\n{fault}"), "--json")
     played = json.loads(out)
 
     assert code == 0
     verdicts = [(d["alkalinity"]["verdict"], d["alkalinity"]["reasons"]) for d in played["determinations"]]
-    assert verdicts == [("accepted", []), ("void", ["interrupted"]), ("accepted", []), ("accepted", [])]
+    assert verdicts[1:] == [("accepted", []), ("void", ["interrupted"]), ("accepted", []), ("accepted", [])]
     assert "unclean-stop" in {alert["code"] for alert in played["alerts"]}
     assert played["truth"]["spilled_ml"] == 0.0
     assert played["ledger_bound_held"]
@@ -189,12 +189,12 @@ def test_a_service_that_dies_titrating_keeps_the_half_done_run_as_void_and_start
 
 @pytest.mark.parametrize("kind", ["disk-full", "disk-readonly"])
 def test_a_disk_that_fails_for_an_hour_is_told_of_and_loses_no_result(scenario, kind):
-    fault = f"[[fault]]\nkind = '{kind}'\nat_phase = 'empty after titration'\ndetermination = 2\nfor_h = 1\n"
+    fault = f"[[fault]]\nkind = '{kind}'\nat_phase = 'empty after titration'\ndetermination = 3\nfor_h = 1\n"
     code, out, _ = run("simulate", scenario(f"seed = 7\ndays = 0.6\n{fault}"), "--json")
     played = json.loads(out)
 
     assert code == 0
-    assert [d["alkalinity"]["verdict"] for d in played["determinations"]] == ["accepted"] * 4
+    assert [d["alkalinity"]["verdict"] for d in played["determinations"][1:]] == ["accepted"] * 4
     assert "storage" in {alert["code"] for alert in played["alerts"]}
 
 
@@ -207,7 +207,7 @@ def test_the_demo_shows_results_truth_and_a_curve(monkeypatch):
     assert "truth" in out
     assert "acid added" in out
     rows = [line for line in _shown_in_the_readme() if re.match(r"\d+ +\d+\.\d ", line)]
-    assert len(rows) == 6
+    assert len(rows) == 7  # the first is measured twice
     assert not [row for row in rows if row not in map(str.strip, out.splitlines())], "the README shows an old demo"
 
 
@@ -277,7 +277,7 @@ def test_the_daemon_runs_the_bench_and_ends_in_order(tmp_path, bench):
     assert service.logged("determination.finished")[0]["determination"] == 1
     code, out, _ = run("results", "--bench", bench, "--json")
     assert code == 0
-    assert json.loads(out)["determinations"][0]["alkalinity"]["verdict"] == "accepted"
+    assert json.loads(out)["determinations"][0]["alkalinity"]["reasons"] == ["first-result"]
     code, out, _ = run("show", "1", "--bench", tmp_path / "bench.toml")
     assert code == 0
     for part in ("dKH", "Where the uncertainty of determination", "titre factor", "acid added"):

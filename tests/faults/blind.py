@@ -22,6 +22,7 @@ class Blind:
     shown_by: str
     pumps: tuple[str, ...] = ()  # empty: whichever
     passing: bool = False  # alone where it ends by itself
+    beginning: bool = False  # alone in the result during which it begins
 
 
 BEFORE_THE_VESSEL = "what is wrong is before the vessel: less sample comes, and the titration is a perfect one of it"
@@ -53,6 +54,25 @@ BLIND: tuple[Blind, ...] = (
         "a worn head lets so much run back while it pumps: a millilitre a minute is 1 % of what it gives",
         WEIGHED,
         ("sample",),
+    ),
+    Blind(
+        "head-leak",
+        "alkalinity",
+        0.15,
+        1.5,
+        "up to 2 % of the sample runs out between fill and end point; two drains repeat to 1 to 2 %",
+        WEIGHED,
+        ("waste",),
+    ),
+    Blind(
+        "head-leak",
+        "alkalinity",
+        0.15,
+        1.5,
+        "sample and acid run up the titrant line behind the dose; what stands in it at rest shows in the next run",
+        "the next determination",
+        ("titrant",),
+        beginning=True,
     ),
     Blind("sample-line-air", "alkalinity", 0.0, 0.12, BEFORE_THE_VESSEL, WEIGHED),
     Blind(
@@ -153,8 +173,11 @@ SIZES: Mapping[str, float] = {
 """What a scenario means that gives no size (design, section 5)."""
 
 
-def is_blind(fault: Mapping[str, Any], quantity: str) -> bool:
-    """Return whether a row of the table names this fault, at its size, for a quantity."""
+def is_blind(fault: Mapping[str, Any], quantity: str, *, begins: bool = False) -> bool:
+    """Return whether a row of the table names this fault, at its size, for a quantity.
+
+    `begins` says whether the fault began while the result came about.
+    """
     size = fault.get("size")
     amount = SIZES.get(fault["kind"], 0.0) if size is None else abs(size)
     pump = fault.get("pump", "sample")
@@ -164,5 +187,6 @@ def is_blind(fault: Mapping[str, Any], quantity: str) -> bool:
         and row.least <= amount <= row.most
         and (not row.pumps or pump in row.pumps)
         and (not row.passing or "for_h" in fault)
+        and (not row.beginning or begins)
         for row in BLIND
     )

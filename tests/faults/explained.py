@@ -1,4 +1,4 @@
-"""What is known of an accepted lie that a campaign finds: an open one, or the bench's own error without any fault.
+"""What is known of an accepted lie that a campaign finds: one like a blind row, or the bench's own error without fault.
 
 Nothing is excused: a case stays violated. What is known is counted beside it, so that what is new stands out.
 """
@@ -20,8 +20,6 @@ OWN = 4.0
 """A value lies within a bench's own scatter up to so many of its standard deviations: twelve show those badly, and a
 campaign has ten thousand values."""
 
-WORN_HEADS = ("waste", "titrant")
-
 
 def known(case: Drawn, outcome: Outcome) -> str:
     """Return what explains all that a case violates, in words; nothing where something is new."""
@@ -32,16 +30,11 @@ def known(case: Drawn, outcome: Outcome) -> str:
 
 
 def _known(case: Drawn, lie: Lie) -> str:
-    of_alkalinity = lie.quantity == "alkalinity"
-    if of_alkalinity and any(f["kind"] == "head-leak" and f.get("pump") in WORN_HEADS for f in case.faults):
-        return "open: a worn head, and nothing weighs the vessel"
     if any(_is_another_gain(fault, lie.quantity) for fault in case.faults):
         return "blind as pump-gain-shift: a pump that loses a share of its steps is one of another gain"
     if any(_is_a_partial_drain(fault, lie.quantity) for fault in case.faults):
         return "blind as drain-partial: a waste pump that is weak while it counts leaves old sample"
-    if within_own_error(case, lie):
-        return "the bench's own error, without any fault"
-    return "open: the first run, that no past speaks against" if of_alkalinity and lie.first else ""
+    return "the bench's own error, without any fault" if within_own_error(case, lie) else ""
 
 
 def _is_another_gain(fault: Mapping[str, Any], quantity: str) -> bool:

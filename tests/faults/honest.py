@@ -50,7 +50,7 @@ def row(kind: str, size: float | None) -> str:
     accepted = suspect = void = 0
     first_h: list[float] = []
     for seed in SOUND_SEEDS[:5]:
-        fault = {"kind": kind, "at_h": (STRUCK - 1) * EVERY_H - 0.1}
+        fault = {"kind": kind, "at_h": EVERY_H - 0.1}
         if size is not None:
             fault["size"] = size
         reported = play_and_report(Case(seed, (fault,)))
@@ -77,13 +77,13 @@ def row(kind: str, size: float | None) -> str:
 
 
 def main() -> None:
-    print("fault, from determination 2      size acc sus voi  largest error of accepted, in u")
+    print("fault, from determination 3      size acc sus voi  largest error of accepted, in u")
     print(f"{'':46}   alk     pH   sal")
     cells = [(kind, size) for kind, sizes in SIZES.items() for size in sizes]
     with ProcessPoolExecutor() as pool:
         for line in pool.map(row, *zip(*cells, strict=True)):
             print(line, flush=True)
-    print(f"({DETERMINATIONS - STRUCK + 1} determinations on each of 5 benches; good instruments)")
+    print(f"({DETERMINATIONS - 1} starts on each of 5 benches; good instruments)")
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ said; deaths, by who holds the wires; results, latches and the ledger's bound, b
 what an outlet was given. What is true of a result is the twin's.
 """
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from math import inf
@@ -77,7 +78,6 @@ class Lie:
     result: int
     off: float
     u: float
-    first: bool  # nothing was accepted before it, so that the bench had no past to hold it against
 
 
 @dataclass
@@ -373,7 +373,6 @@ class Judge:
         self.found.demand("off after a death", dead_s <= allowed_s or both_failed, f"{dead_s:.2f} s after it")
 
     def _judge_results(self, results: Sequence[Result]) -> None:
-        first = next((result for result in results if result.verdict == "accepted"), None)
         for result in results:
             if result.verdict == "accepted":
                 before = [role for role, at_s in self._owed.items() if at_s < result.begun_s]
@@ -387,17 +386,18 @@ class Judge:
                 off = value - result.truth[name]
                 self.found.worst[name] = max(self.found.worst.get(name, 0.0), abs(off) / u)
                 self.found.errors.setdefault(name, []).append(off)
-                if abs(off) <= 3.0 * u + resolution or any(is_blind(fault, name) for fault in self._while(result)):
+                blind = any(is_blind(fault, name, begins=at_s > result.begun_s) for fault, at_s in self._while(result))
+                if abs(off) <= 3.0 * u + resolution or blind:
                     continue
-                self.found.lies.append(Lie(name, result.row["id"], off, u, result is first))
+                self.found.lies.append(Lie(name, result.row["id"], off, u))
                 seen = f"{name} of {result.row['id']}: off by {abs(off):.4g}, u {u:.3g}"
                 self.found.demand("no accepted lie", False, seen)
 
-    def _while(self, result: Result) -> list[Mapping[str, Any]]:
-        """Return the faults that lasted at some time while a result came about."""
+    def _while(self, result: Result) -> list[tuple[Mapping[str, Any], float]]:
+        """Return the faults that lasted at some time while a result came about, and when each began."""
         begun = [*self._begun, *((f, 3600.0 * f["at_h"]) for f in self._faults if f.get("at_h") is not None)]
         return [
-            fault
+            (fault, at_s)
             for fault, at_s in begun
             if at_s <= result.ended_s and result.begun_s <= at_s + 3600.0 * fault.get("for_h", inf)
         ]
@@ -425,6 +425,8 @@ class Judge:
         for result in results:
             if result.row["source"] == "reference":
                 continue  # who standardises is there, and is shown it
+            if _waits_for_the_next(result, results):
+                continue
             if result.verdict in ("void", "suspect"):
                 until_s = result.ended_s + patience_s + self._dead_s
                 told = bool(outlet.between(sound_s, until_s) - NOT_OF_A_FAULT)
@@ -436,6 +438,12 @@ class Judge:
         troubled = missing or bool(self.found.trips)
         heard_any = bool(self.found.alerts)
         demand("told of what is not harmless", heard_any or not troubled, f"{self.found.verdicts}, no alert")
+
+
+def _waits_for_the_next(result: Result, results: Sequence[Result]) -> bool:
+    """Return whether a result is the first of a bench that has accepted none, and lacks a second one alone."""
+    before = [one.verdict for one in results if one.begun_s < result.begun_s]
+    return json.loads(result.row["alkalinity_reasons"]) == ["first-result"] and "accepted" not in before
 
 
 RUNS_BY_ITSELF = {"head-leak", "siphon-through-head", "permit-stuck-on"}

@@ -91,7 +91,7 @@ def _memory_of_stages_off() -> list:
 def _proof_of_empty_off() -> list:
     """A drain that is believed without its transition."""
 
-    def stated(self: Draining) -> Drained:
+    def stated(self: Draining, **_: float) -> Drained:
         self._motion.turn("waste", 20.0)
         self._account.ledger = bookkeeping.proved_empty(self._account.ledger, self._machine.cell_ml)
         return Drained(True, True, 20.0, 20.0)

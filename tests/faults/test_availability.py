@@ -6,7 +6,7 @@ from functools import cache
 import pytest
 
 from tests.cli.command import run
-from tests.faults.campaign import SOUND_SEEDS, Case, fault, play
+from tests.faults.campaign import SOUND_SEEDS, STRUCK, Case, fault, play
 
 
 @pytest.mark.soak
@@ -41,8 +41,8 @@ def test_after_a_passing_fault_the_next_determination_succeeds_by_itself(passing
 
     assert outcome.violated == {}
     assert outcome.trips == set()
-    assert outcome.verdicts[2:]
-    assert set(outcome.verdicts[2:]) == {"accepted"}
+    assert outcome.verdicts[STRUCK:]
+    assert set(outcome.verdicts[STRUCK:]) == {"accepted"}
 
 
 @pytest.mark.parametrize("step_s", [3600.0, -3600.0, 31_536_000.0, -31_536_000.0, -1_772_409_600.0])

@@ -36,3 +36,11 @@ def test_a_kind_is_judged_on_the_other_quantities_at_other_sizes_and_at_other_pu
 def test_a_drive_that_goes_on_turning_is_not_excused():
     assert is_blind({"kind": "sample-pump-runaway", "for_h": 0.1}, "alkalinity")
     assert not is_blind({"kind": "sample-pump-runaway"}, "alkalinity")
+
+
+def test_a_worn_titrant_head_is_excused_in_the_result_during_which_it_begins_alone():
+    worn = {"kind": "head-leak", "pump": "titrant", "size": 0.5}
+
+    assert is_blind(worn, "alkalinity", begins=True)
+    assert not is_blind(worn, "alkalinity")
+    assert not is_blind({**worn, "size": 2.0}, "alkalinity", begins=True)

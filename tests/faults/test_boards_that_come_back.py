@@ -5,7 +5,7 @@ import json
 import pytest
 
 from tests.cli.command import run
-from tests.faults.campaign import PHASES, SOUND_SEEDS, Case, fault, play
+from tests.faults.campaign import PHASES, SOUND_SEEDS, STRUCK, Case, fault, play
 from tests.sizes import SOAK, sizes
 
 EVERY_H = 4.0
@@ -39,9 +39,9 @@ def test_boards_that_are_gone_for_72_s_at_rest_cost_no_determination(tmp_path, d
     )
     verdicts = [d["alkalinity"]["verdict"] for d in played["determinations"]]
 
-    assert len(verdicts) == 24 * days / EVERY_H
+    assert len(verdicts) == 1 + 24 * days / EVERY_H  # the first is measured twice
     assert verdicts.count("void") == 0
-    assert verdicts.count("accepted") >= 0.9 * len(verdicts)
+    assert verdicts[1:].count("accepted") >= 0.9 * len(verdicts[1:])
 
 
 def struck(*phases):
@@ -59,8 +59,8 @@ def test_boards_that_are_gone_for_72_s_in_a_determination_cost_no_later_one(phas
 
     assert outcome.violated == {}
     assert outcome.trips == set()
-    assert outcome.verdicts[2:]
-    assert "void" not in outcome.verdicts[2:]
+    assert outcome.verdicts[STRUCK:]
+    assert "void" not in outcome.verdicts[STRUCK:]
     assert outcome.verdicts[-1] == "accepted"
 
 

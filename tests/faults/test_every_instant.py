@@ -27,14 +27,14 @@ SEED = SOUND_SEEDS[0]
 
 
 def instants():
-    """Return every instant of the first determination."""
+    """Return every instant of the first determination; another one follows at once."""
     quiet_logs()
     scenario = Scenario.model_validate({"seed": SEED, "days": 0.02, "schedule": {"every_h": 1.0}})
     stage = Stage(scenario, bench_of(scenario, Path()), ":memory:")
     seen = []
     stage.clock.attach(seen.append)
     stage.play_until(0.02 * 86400.0)
-    (done,) = stage.log.outcomes
+    done = stage.log.outcomes[0]
     stage.close()
     return sorted({at_s for at_s in seen if at_s <= done.finished_s})
 

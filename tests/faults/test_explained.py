@@ -7,30 +7,31 @@ from tests.faults.explained import known, within_own_error
 from tests.faults.judge import Lie, Outcome
 
 FAULTLESS = Drawn(table_of(BENCHES[0]))
-WORN = Drawn(table_of(BENCHES[0]) | {"fault": [{"kind": "head-leak", "pump": "waste", "at_phase": "rinse"}]})
-FAR = Lie("alkalinity", 3, 200.0, 4.0, first=False)
+LOSES = {"kind": "steps-lost", "pump": "sample", "at_phase": "rinse", "size": 0.05}
+LOSING = Drawn(table_of(BENCHES[0]) | {"fault": [LOSES]})
+FAR = Lie("alkalinity", 3, 200.0, 4.0)
 
 
 def test_what_violates_more_than_a_lie_is_never_known():
     outcome = Outcome({"no accepted lie": "", "nothing spilled": ""}, [FAR])
 
-    assert known(WORN, outcome) == ""
+    assert known(LOSING, outcome) == ""
 
 
-def test_a_worn_head_explains_its_lie():
+def test_lost_steps_explain_what_a_pump_of_another_gain_would():
     outcome = Outcome({"no accepted lie": ""}, [FAR])
 
-    assert "worn head" in known(WORN, outcome)
+    assert "another gain" in known(LOSING, outcome)
 
 
 @pytest.mark.soak
-def test_a_worn_head_explains_no_salinity():
-    outcome = Outcome({"no accepted lie": ""}, [Lie("salinity", 3, 9.0, 0.2, first=True)])
+def test_lost_steps_explain_no_salinity():
+    outcome = Outcome({"no accepted lie": ""}, [Lie("salinity", 3, 9.0, 0.2)])
 
-    assert known(WORN, outcome) == ""
+    assert known(LOSING, outcome) == ""
 
 
 @pytest.mark.soak
 def test_a_bench_is_not_excused_by_an_error_that_it_does_not_have():
     assert not within_own_error(FAULTLESS, FAR)
-    assert within_own_error(FAULTLESS, Lie("alkalinity", 3, -1.5, 4.0, first=False))
+    assert within_own_error(FAULTLESS, Lie("alkalinity", 3, -1.5, 4.0))

@@ -87,11 +87,11 @@ def test_a_volume_moves_e0_at_the_wire_as_it_does_by_results(pump):
 
 
 def by_day(**truth):
-    """Return the determinations of half a day by results, of a near bench whose pinned truths are these."""
+    """Return the determinations of half a day by results, but the first, of a near bench with these truths pinned."""
     found = []
     twin = {"detail": "result", "truth": truth}
     run(Scenario.model_validate({"seed": 11, "days": 0.7, "twin": twin}), Path(), kept=found)
-    return found
+    return found[1:]  # it is measured twice
 
 
 def test_a_full_tank_gives_more_sample_by_results_too():

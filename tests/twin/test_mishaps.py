@@ -401,7 +401,9 @@ def test_one_byte_of_one_stored_value_is_changed_in_the_file(tmp_path):
 
     def read():
         with closing(sqlite3.connect(path)) as connection:
-            return connection.execute("SELECT curve, source, alkalinity_umol_kg FROM determination").fetchone()
+            return connection.execute(
+                "SELECT curve, source, alkalinity_umol_kg FROM determination ORDER BY id DESC"
+            ).fetchone()
 
     before = read()
     for column in ("curve", "source", "alkalinity_umol_kg"):

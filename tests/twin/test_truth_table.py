@@ -183,7 +183,7 @@ def test_an_error_that_a_scenario_sets_is_taken_as_it_is():
 def test_a_sample_pump_that_gives_less_than_when_it_was_calibrated_shows_in_the_result():
     """What is pinned is so now; the standardisation was made while the pump gave what the file states."""
     scenario = {"seed": 7, "days": 0.06, "twin": {"truth": {"sample_ml_per_unit": 0.000625 * 0.98}}}
-    (one,) = run(Scenario.model_validate(scenario), Path())["determinations"]
+    one, *_ = run(Scenario.model_validate(scenario), Path())["determinations"]
     alkalinity = one["alkalinity"]
 
     assert alkalinity["umol_per_kg"] / alkalinity["truth"] - 1.0 == pytest.approx(-0.02, abs=0.006)

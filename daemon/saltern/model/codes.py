@@ -208,6 +208,11 @@ REASONS: dict[Reason, Code] = {
     Reason.UNEXPECTED: Code(
         None, "The value is far from what earlier results suggest", "Wait for the second determination"
     ),
+    Reason.FIRST: Code(
+        None,
+        "The value is the first of this bench, and nothing speaks for it yet",
+        "Wait for the second determination",
+    ),
     Reason.UNUSUAL: Code(
         None,
         "The value is unusual after the last ten days, as every seventeenth sound one is",

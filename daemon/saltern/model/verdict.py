@@ -42,6 +42,7 @@ class Reason(StrEnum):
     UNSETTLED = "electrode-not-settled"
     ELECTRODE_CHANGED = "electrode-changed"
     UNEXPECTED = "differs-from-expectation"
+    FIRST = "first-result"  # nothing speaks for it yet
     UNUSUAL = "unusual"  # a little unexpected: only another determination shows whether it is anything
     OUT_OF_RANGE = "out-of-range"
     NOT_STANDARDISED = "not-standardised"
@@ -62,6 +63,7 @@ ASKED_AGAIN = frozenset(
         Reason.UNSETTLED,
         Reason.ELECTRODE_CHANGED,
         Reason.UNEXPECTED,
+        Reason.FIRST,
         Reason.UNUSUAL,
         Reason.STEPS_DOUBTED,
     }

@@ -13,6 +13,7 @@ PH_TOTAL = (6.0, 11.0)
 SALINITY = (2.0, 45.0)
 ACCEPT_PH_U = 0.1
 ACCEPT_SALINITY_U = 2.0
+SURPRISES = frozenset({Reason.UNEXPECTED, Reason.FIRST, Reason.UNUSUAL, Reason.ELECTRODE_CHANGED})
 AGREE = 3.0
 """Two determinations agree within so many standard uncertainties of their difference."""
 
@@ -100,14 +101,18 @@ def asked_again(quantity: Quantity) -> bool:
 
 def confirmed(first: Quantity, second: Quantity) -> Quantity:
     """Return the second value's verdict, knowing the first: what two determinations agree on is not unexpected."""
-    surprising = {Reason.UNEXPECTED, Reason.UNUSUAL, Reason.ELECTRODE_CHANGED}
-    if second.verdict is not Verdict.SUSPECT or not set(second.reasons) <= surprising:
-        return second
-    if first.value is None or second.value is None:
-        return second
-    if abs(second.value - first.value) > AGREE * u_of_change(first.in_parts(), second.in_parts()):
+    surprising = second.verdict is Verdict.SUSPECT and set(second.reasons) <= SURPRISES
+    if not surprising or not agree(first, second):
         return second
     return replace(second, verdict=Verdict.ACCEPTED, reasons=())
+
+
+def agree(first: Quantity, second: Quantity, may_change_by: float = 0.0) -> bool:
+    """Return whether two determinations found the same, but for what may have changed between them."""
+    if first.value is None or second.value is None:
+        return False
+    room = AGREE * u_of_change(first.in_parts(), second.in_parts()) + may_change_by
+    return abs(second.value - first.value) <= room
 
 
 def judge_salinity(salinity: Estimate, against: Sequence[Finding] = ()) -> Quantity:

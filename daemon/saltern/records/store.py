@@ -246,6 +246,17 @@ class Store:
             limit,
         )[::-1]
 
+    def has_accepted(self, source: Source) -> bool:
+        """Return whether any alkalinity was ever accepted."""
+        where = "WHERE source = ? AND alkalinity_verdict = 'accepted'"
+        return bool(self.each("determination", _id, where, (source.value,), 1))
+
+    def last_suspect(self, source: Source) -> Determination | None:
+        """Return the newest determination whose alkalinity is suspect."""
+        where = "WHERE source = ? AND alkalinity_verdict = 'suspect' ORDER BY id DESC"
+        rows = self.each("determination", determination_of, where, (source.value,), 1)
+        return rows[0] if rows else None
+
     def last_started(self, source: Source) -> datetime | None:
         rows = self.each("determination", _started, "WHERE source = ? ORDER BY id DESC", (source.value,), limit=1)
         return rows[0][0] if rows else None
@@ -495,6 +506,10 @@ def _state(row: sqlite3.Row) -> object:
 
 def _numbered(row: sqlite3.Row) -> tuple[int, Determination]:
     return int(row["id"]), determination_of(row)
+
+
+def _id(row: sqlite3.Row) -> int:
+    return int(row["id"])
 
 
 def _started(row: sqlite3.Row) -> tuple[datetime, list[str]]:

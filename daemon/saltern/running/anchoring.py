@@ -13,8 +13,9 @@ from saltern.model.logbook import Dose, Logged, OtherTest, WaterChange
 from saltern.model.said_time import written_time
 from saltern.model.verdict import REPORTABLE, Quantity, Reason, Verdict
 from saltern.procedures.determination import TITRANT_WITHIN, TITRANT_WITHIN_G
-from saltern.quality.baseline import Step, Witnesses, seen, unexplained_step
+from saltern.quality.baseline import SECONDS_A_DAY, Step, Witnesses, seen, unexplained_step
 from saltern.quality.history import MOST_RESULTS
+from saltern.quality.judge import SURPRISES, agree
 from saltern.quality.volume_witness import volume_moved
 from saltern.records.calibrations import ACCEPTED, ENDS_TITRE, in_force
 from saltern.records.store import Store
@@ -24,6 +25,9 @@ WEIGHED_SAMPLE = 0.002
 
 WITHIN_A_FACTOR = 2.0
 """Of what the keeper expects, which a colour kit has shown; a first fill that ran dry lies far outside (assumed)."""
+
+PH_A_DAY = 1.0
+"""So fast a tank's pH may change: a swing of 0.3 from night to noon is 0.05 in an hour at its steepest (assumed)."""
 
 ASKS = (
     "It is repeated and unexplained: a worn tube repeats as well as a true change. Measure a reference (saltern "
@@ -64,6 +68,33 @@ def surprising(store: Store, config: BenchConfig, d: Determination) -> Determina
     if not far and step_of(store, config.alerts, d) is None:
         return d
     return replace(d, alkalinity=_unexpected(d.alkalinity), ph_total=_unexpected(d.ph_total) if far else d.ph_total)
+
+
+def supported(store: Store, rules: Alerts, d: Determination) -> Determination:
+    """Make suspect what would be accepted first of all, unless a determination lately found the same.
+
+    Air that leaves the titrant line before the first reading used leaves a sound curve, as an electrode does that moved
+    after the sample's pH was read; only another determination speaks against their values.
+    """
+    accepted = d.source is Source.TANK and d.alkalinity.verdict is Verdict.ACCEPTED
+    if not accepted or store.has_accepted(Source.TANK):
+        return d
+    before = store.last_suspect(Source.TANK)
+    if before is None or not set(before.alkalinity.reasons) <= SURPRISES:
+        return replace(d, alkalinity=_first(d.alkalinity), ph_total=_first(d.ph_total))
+    days = abs((d.started_at - before.started_at).total_seconds()) / SECONDS_A_DAY
+    may_umol_kg = dkh_to_umol_kg(rules.most_dkh_per_day * days, d.salinity.value or USUAL_SALINITY)
+    return replace(
+        d,
+        alkalinity=d.alkalinity if agree(before.alkalinity, d.alkalinity, may_umol_kg) else _first(d.alkalinity),
+        ph_total=d.ph_total if agree(before.ph_total, d.ph_total, PH_A_DAY * days) else _first(d.ph_total),
+    )
+
+
+def _first(quantity: Quantity) -> Quantity:
+    if quantity.verdict is not Verdict.ACCEPTED:
+        return quantity
+    return replace(quantity, verdict=Verdict.SUSPECT, reasons=(*quantity.reasons, Reason.FIRST))
 
 
 def _unexpected(quantity: Quantity) -> Quantity:

@@ -38,7 +38,7 @@ from saltern.records.calibrations import doubted, in_force
 from saltern.records.store import Store
 from saltern.records.upkeep import installed, tube_changed_since
 from saltern.running.alerting import Alerting
-from saltern.running.anchoring import anchored, surprising
+from saltern.running.anchoring import anchored, supported, surprising
 from saltern.running.at_work import AtWork, Hears
 from saltern.running.probes import Probes
 from saltern.running.standing_again import looked_at
@@ -103,7 +103,7 @@ class Measuring:
         self._log = structlog.get_logger("saltern").bind(bench=bench.config.name)
 
     def measure(self, source: Source) -> Determination:
-        """Carry out one determination; where it is suspect by what chance may do, ask once more.
+        """Carry out one determination; where it is suspect by what chance may do, or the first of all, ask once more.
 
         What two determinations agree on is not unexpected: the second is then accepted, or provisional, where neither
         tank nor log explains the step. The first stays suspect. A bench that is in doubt after two such pairs is not
@@ -122,9 +122,7 @@ class Measuring:
             if follows(first):
                 reasons = [reason.value for reason in first.alkalinity.reasons]
                 self._log.info("determination.asked_again", reasons=reasons)
-                outcome = self._measure_once(
-                    source, lambda d: replace(d, alkalinity=confirmed(first.alkalinity, d.alkalinity))
-                )
+                outcome = self._measure_once(source, lambda d: _knowing(first, self._supported(d)))
         if outcome.alkalinity.verdict is not Verdict.SUSPECT:
             self._in_doubt_since_s, self._pairs_in_vain = None, 0
         elif not in_doubt:
@@ -204,7 +202,10 @@ class Measuring:
         return median_low([d.finished_s - d.started_s for d in past]) if past else None
 
     def _surprising(self, d: Determination) -> Determination:
-        return surprising(self._store, self._bench.config, d)
+        return self._supported(surprising(self._store, self._bench.config, d))
+
+    def _supported(self, d: Determination) -> Determination:
+        return supported(self._store, self._bench.config.alerts, d)
 
     def _expectation(self, source: Source, unusual_from: float | None = None) -> Expectation:
         """Return what the past lets one expect: of the tank the last result guides the doses, or the keeper's word.
@@ -315,7 +316,13 @@ class Measuring:
             for found in (*of_weighed(config, looked.past[-WEIGHED_RESULTS:]), *of_bands(looked)):
                 self._alerting.stands(*found)
             doubt_ends = after_doubt(looked)
-        quiet = confirmed_next and set(outcome.alkalinity.reasons) == {Reason.UNUSUAL}  # the next one says what it was
+        reasons = set(outcome.alkalinity.reasons)
+        quiet = confirmed_next and reasons <= {Reason.FIRST, Reason.UNUSUAL}  # the next one says what it was
         of_run = () if quiet else of_outcome(outcome, doubt_ends)
         for found in (*of_run, self._probes.heard(outcome)):
             self._alerting.stands(*found)
+
+
+def _knowing(first: Determination, second: Determination) -> Determination:
+    """Return the second of a pair as it is judged where the first is known."""
+    return replace(second, alkalinity=confirmed(first.alkalinity, second.alkalinity))
