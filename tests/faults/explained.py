@@ -34,6 +34,8 @@ def _known(case: Drawn, lie: Lie) -> str:
         return "blind as pump-gain-shift: a pump that loses a share of its steps is one of another gain"
     if any(_is_a_partial_drain(fault, lie.quantity) for fault in case.faults):
         return "blind as drain-partial: a waste pump that is weak while it counts leaves old sample"
+    if any(_has_thinned_the_titrant(fault, lie.quantity) for fault in case.faults):
+        return "blind as titrant-wrong-strength: sample that ran through a titrant head is in the bottle for good"
     return "the bench's own error, without any fault" if within_own_error(case, lie) else ""
 
 
@@ -46,6 +48,12 @@ def _is_a_partial_drain(fault: Mapping[str, Any], quantity: str) -> bool:
     """Return whether the waste pump gives less than it counts, and a drain that leaves as little is blind for it."""
     weak = fault["kind"] == "brown-out" and fault.get("pump") == "waste"
     return weak and is_blind({"kind": "drain-partial"}, quantity)
+
+
+def _has_thinned_the_titrant(fault: Mapping[str, Any], quantity: str) -> bool:
+    """Return whether sea water has run into the bottle for a while, and what it left is blind for the quantity."""
+    ran = fault["kind"] == "head-leak" and fault.get("pump") == "titrant" and "for_h" in fault
+    return ran and is_blind({"kind": "titrant-wrong-strength", "size": -0.02}, quantity)
 
 
 def within_own_error(case: Drawn, lie: Lie) -> bool:

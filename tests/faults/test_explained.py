@@ -24,6 +24,13 @@ def test_lost_steps_explain_what_a_pump_of_another_gain_would():
     assert "another gain" in known(LOSING, outcome)
 
 
+def test_sea_water_in_the_bottle_explains_what_a_weaker_titrant_would():
+    ran = {"kind": "head-leak", "pump": "titrant", "at_phase": "rinse", "for_h": 0.3}
+    case = Drawn(table_of(BENCHES[0]) | {"fault": [ran]})
+
+    assert "in the bottle for good" in known(case, Outcome({"no accepted lie": ""}, [FAR]))
+
+
 @pytest.mark.soak
 def test_lost_steps_explain_no_salinity():
     outcome = Outcome({"no accepted lie": ""}, [Lie("salinity", 3, 9.0, 0.2)])
