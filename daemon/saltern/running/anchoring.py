@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
+from math import inf
 
 from saltern.chemistry.alkalinity_unit import USUAL_SALINITY, AlkalinityUnit, said
 from saltern.chemistry.units import dkh_to_umol_kg, umol_kg_to_dkh
@@ -25,6 +26,9 @@ WEIGHED_SAMPLE = 0.002
 
 WITHIN_A_FACTOR = 2.0
 """Of what the keeper expects, which a colour kit has shown; a first fill that ran dry lies far outside (assumed)."""
+
+SUPPORTS_FOR_DAYS = 0.5
+"""So long a suspect first result may confirm the next one: what a tank may do in more says nothing (assumed)."""
 
 PH_A_DAY = 1.0
 """So fast a tank's pH may change: a swing of 0.3 from night to noon is 0.05 in an hour at its steepest (assumed)."""
@@ -80,9 +84,9 @@ def supported(store: Store, rules: Alerts, d: Determination) -> Determination:
     if not accepted or store.has_accepted(Source.TANK):
         return d
     before = store.last_suspect(Source.TANK)
-    if before is None or not set(before.alkalinity.reasons) <= SURPRISES:
+    days = inf if before is None else abs((d.started_at - before.started_at).total_seconds()) / SECONDS_A_DAY
+    if before is None or days > SUPPORTS_FOR_DAYS or not set(before.alkalinity.reasons) <= SURPRISES:
         return replace(d, alkalinity=_first(d.alkalinity), ph_total=_first(d.ph_total))
-    days = abs((d.started_at - before.started_at).total_seconds()) / SECONDS_A_DAY
     may_umol_kg = dkh_to_umol_kg(rules.most_dkh_per_day * days, d.salinity.value or USUAL_SALINITY)
     return replace(
         d,
