@@ -9,7 +9,7 @@ from math import sqrt
 from statistics import mean, stdev
 from typing import Any
 
-from tests.faults.blind import is_blind
+from tests.faults.blind import SIZES, is_blind
 from tests.faults.drawn import Drawn
 from tests.faults.judge import RESOLUTION, Lie, Outcome
 
@@ -19,6 +19,10 @@ WITHOUT_FAULT = 12
 OWN = 4.0
 """A value lies within a bench's own scatter up to so many of its standard deviations: twelve show those badly, and a
 campaign has ten thousand values."""
+
+
+THINS_ML = 2.0
+"""So much sea water in a bottle of a litre is two parts in a thousand: a third of a stated uncertainty and more."""
 
 
 def known(case: Drawn, outcome: Outcome) -> str:
@@ -52,8 +56,10 @@ def _is_a_partial_drain(fault: Mapping[str, Any], quantity: str) -> bool:
 
 def _has_thinned_the_titrant(fault: Mapping[str, Any], quantity: str) -> bool:
     """Return whether sea water has run into the bottle for a while, and what it left is blind for the quantity."""
-    ran = fault["kind"] == "head-leak" and fault.get("pump") == "titrant" and "for_h" in fault
-    return ran and is_blind({"kind": "titrant-wrong-strength", "size": -0.02}, quantity)
+    if fault["kind"] != "head-leak" or fault.get("pump") != "titrant" or "for_h" not in fault:
+        return False
+    ran_ml = fault.get("size", SIZES["head-leak"]) * 60.0 * fault["for_h"]
+    return ran_ml >= THINS_ML and is_blind({"kind": "titrant-wrong-strength", "size": -0.02}, quantity)
 
 
 def within_own_error(case: Drawn, lie: Lie) -> bool:

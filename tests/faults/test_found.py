@@ -13,6 +13,7 @@ MENDED = (
     "source-runs-dry-in-the-first-fill",  # 540 umol/kg was accepted where the bench file expects 7 dKH
     "float-rises-before-a-power-cut",
     "electrode-moves-after-the-sample",
+    "sea-water-in-the-titrant-tip-of-the-second-run",
 )
 BLIND = ("worn-titrant-head", "worn-waste-head")
 """Nothing weighs the vessel: 1 % of the sample leaves it between fill and end point, at sizes that `blind` names."""

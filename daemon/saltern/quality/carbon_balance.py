@@ -14,7 +14,6 @@ from saltern.chemistry.endpoint.sample_ph import initial_ph_total
 from saltern.chemistry.equilibria import constants, total_over_free
 from saltern.chemistry.titration import alkalinity, bicarbonate_share
 from saltern.model.determination import Determination
-from saltern.model.verdict import REPORTABLE
 
 PH_STEP = 1e-3
 
@@ -54,11 +53,9 @@ def unseen_acid(
 
 
 def unseen_acids(results: Sequence[Determination]) -> tuple[Estimate, ...]:
-    """Return the same of results that were reportable and still have their curve, in their order."""
+    """Return the same of results that still have their curve, in their order."""
     found = []
     for d in results:
-        if d.alkalinity.verdict not in REPORTABLE:
-            continue
         if d.curve is None or d.conditions is None or d.end_point is None or d.temperature_c is None:
             continue
         if d.end_point.e0_mv is None or d.end_point.slope is None or d.curve.titrant_g[0] > 0.0:

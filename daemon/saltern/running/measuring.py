@@ -220,7 +220,8 @@ class Measuring:
         cell = self._bench.calibrations.get(Kind.CONDUCTIVITY.value)
         history = history_of(levels, cell_on, None if titre is None else titre.factor, cell)
         history = replace(history, unusual_from=unusual_from)
-        history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(past)))
+        seen = past or self._first_of_all(source)
+        history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(seen)))
         if source is not Source.TANK and len(history.salinity) < LEAST_RESULTS:
             history = replace(history, salinity=())  # another bottle of a reference may have another salinity
         loss, bend = usual_loss(past), usual_bend(self._references_of_this_electrode())
@@ -232,6 +233,11 @@ class Measuring:
             raw = dkh_to_umol_kg(config.expected_dkh, 35.0)
             return Expectation(Estimate(raw, 0.4 * raw), loss, history, self._drains, bend)
         return Expectation(None, loss, history, self._drains, bend)
+
+    def _first_of_all(self, source: Source) -> list[Determination]:
+        """Return the first result of a bench while it waits for a second: it shows what acid is usually not seen."""
+        first = self._store.last_suspect(source)
+        return [first] if first is not None and first.alkalinity.reasons == (Reason.FIRST,) else []
 
     def _references_of_this_electrode(self) -> list[Determination]:
         """Return the references measured since a new pH probe was logged: another electrode has another bend."""
