@@ -14,6 +14,7 @@ MENDED = (
     "float-rises-before-a-power-cut",
     "electrode-moves-after-the-sample",
     "sea-water-in-the-titrant-tip-of-the-second-run",
+    "bubble-at-the-cell-before-any-result-counts",
 )
 BLIND = ("worn-titrant-head", "worn-waste-head")
 """Nothing weighs the vessel: 1 % of the sample leaves it between fill and end point, at sizes that `blind` names."""

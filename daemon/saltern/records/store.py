@@ -251,11 +251,10 @@ class Store:
         where = "WHERE source = ? AND alkalinity_verdict = 'accepted'"
         return bool(self.each("determination", _id, where, (source.value,), 1))
 
-    def last_suspect(self, source: Source) -> Determination | None:
-        """Return the newest determination whose alkalinity is suspect."""
+    def suspects(self, source: Source, limit: int) -> list[Determination]:
+        """Return the newest determinations whose alkalinity is suspect, oldest first."""
         where = "WHERE source = ? AND alkalinity_verdict = 'suspect' ORDER BY id DESC"
-        rows = self.each("determination", determination_of, where, (source.value,), 1)
-        return rows[0] if rows else None
+        return self.each("determination", determination_of, where, (source.value,), limit)[::-1]
 
     def last_started(self, source: Source) -> datetime | None:
         rows = self.each("determination", _started, "WHERE source = ? ORDER BY id DESC", (source.value,), limit=1)

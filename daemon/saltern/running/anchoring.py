@@ -83,7 +83,7 @@ def supported(store: Store, rules: Alerts, d: Determination) -> Determination:
     accepted = d.source is Source.TANK and d.alkalinity.verdict is Verdict.ACCEPTED
     if not accepted or store.has_accepted(Source.TANK):
         return d
-    before = store.last_suspect(Source.TANK)
+    before = next(iter(store.suspects(Source.TANK, 1)), None)
     days = inf if before is None else abs((d.started_at - before.started_at).total_seconds()) / SECONDS_A_DAY
     if before is None or days > SUPPORTS_FOR_DAYS or not set(before.alkalinity.reasons) <= SURPRISES:
         return replace(d, alkalinity=_first(d.alkalinity), ph_total=_first(d.ph_total))

@@ -218,10 +218,15 @@ class Measuring:
         titre = titre_at(config.titre, self._clock.now())
         cell_on = config.probes.conductivity.calibrated_on
         cell = self._bench.calibrations.get(Kind.CONDUCTIVITY.value)
-        history = history_of(levels, cell_on, None if titre is None else titre.factor, cell)
-        history = replace(history, unusual_from=unusual_from)
-        seen = past or self._first_of_all(source)
-        history = replace(history, unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(seen)))
+        factor = None if titre is None else titre.factor
+        seen = past or self._waiting(source)
+        history = replace(
+            history_of(levels, cell_on, factor, cell),
+            unusual_from=unusual_from,
+            unseen_acid_umol_kg=tuple(acid.value for acid in unseen_acids(seen)),
+        )
+        if not past:
+            history = replace(history, salinity=history_of(seen, cell_on, factor, cell).salinity)
         if source is not Source.TANK and len(history.salinity) < LEAST_RESULTS:
             history = replace(history, salinity=())  # another bottle of a reference may have another salinity
         loss, bend = usual_loss(past), usual_bend(self._references_of_this_electrode())
@@ -234,10 +239,10 @@ class Measuring:
             return Expectation(Estimate(raw, 0.4 * raw), loss, history, self._drains, bend)
         return Expectation(None, loss, history, self._drains, bend)
 
-    def _first_of_all(self, source: Source) -> list[Determination]:
-        """Return the first result of a bench while it waits for a second: it shows what acid is usually not seen."""
-        first = self._store.last_suspect(source)
-        return [first] if first is not None and first.alkalinity.reasons == (Reason.FIRST,) else []
+    def _waiting(self, source: Source) -> list[Determination]:
+        """Return the newest result of a bench that waits for a second one, if any: its acid and salinity are a past."""
+        suspects = self._store.suspects(source, MOST_RESULTS)
+        return [d for d in suspects if d.alkalinity.reasons == (Reason.FIRST,)][-1:]
 
     def _references_of_this_electrode(self) -> list[Determination]:
         """Return the references measured since a new pH probe was logged: another electrode has another bend."""
