@@ -35,10 +35,8 @@ def judged(store, d):
     return found.alkalinity.verdict, found.ph_total.verdict
 
 
-def test_without_a_past_both_values_of_the_fit_wait_for_another():
-    store = open_store(IN_MEMORY, VirtualClock())
+def test_without_a_past_both_values_of_the_fit_wait_for_another(store):
     found = supported(store, RULES, determination(NOW, 8.0))
-    store.close()
 
     assert found.alkalinity.reasons == found.ph_total.reasons == (Reason.FIRST,)
     assert found.salinity.verdict is Verdict.ACCEPTED

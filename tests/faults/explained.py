@@ -22,7 +22,7 @@ campaign has ten thousand values."""
 
 
 THINS_ML = 2.0
-"""So much sea water in a bottle of a litre is two parts in a thousand: a third of a stated uncertainty and more."""
+"""So much sea water in a bottle of a litre makes results 0.2 % high: 5 umol/kg, more than a stated uncertainty."""
 
 
 def known(case: Drawn, outcome: Outcome) -> str:

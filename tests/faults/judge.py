@@ -36,6 +36,9 @@ HEARD_S = 60.0
 """Within so much an alert is to reach an outlet (design, section 5)."""
 
 LOOKS_S = 5.0
+FOLLOWS_S = 60.0
+"""A first result that is not accepted is no silence where the next determination begins within so much."""
+
 OBEYED_S = 1800.0
 """A posted reset may wait for a whole determination, and for the one that it asks for again, before it is obeyed."""
 
@@ -441,9 +444,11 @@ class Judge:
 
 
 def _waits_for_the_next(result: Result, results: Sequence[Result]) -> bool:
-    """Return whether a result is the first of a bench that has accepted none, and lacks a second one alone."""
+    """Return whether a result is the first to count but for a second one, which begins at once."""
     before = [one.verdict for one in results if one.begun_s < result.begun_s]
-    return json.loads(result.row["alkalinity_reasons"]) == ["first-result"] and "accepted" not in before
+    follows = any(result.begun_s < one.begun_s <= result.ended_s + FOLLOWS_S for one in results)
+    waits = json.loads(result.row["alkalinity_reasons"]) == ["first-result"]
+    return waits and follows and "accepted" not in before
 
 
 RUNS_BY_ITSELF = {"head-leak", "siphon-through-head", "permit-stuck-on"}

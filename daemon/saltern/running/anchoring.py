@@ -28,10 +28,10 @@ WITHIN_A_FACTOR = 2.0
 """Of what the keeper expects, which a colour kit has shown; a first fill that ran dry lies far outside (assumed)."""
 
 SUPPORTS_FOR_DAYS = 0.5
-"""So long a suspect first result may confirm the next one: what a tank may do in more says nothing (assumed)."""
+"""A first result supports another one for so long: later the tank itself may have changed by more (assumed)."""
 
 PH_A_DAY = 1.0
-"""So fast a tank's pH may change: a swing of 0.3 from night to noon is 0.05 in an hour at its steepest (assumed)."""
+"""A tank's pH changes no faster: a daily sine of 0.3 from night to noon is 0.94 a day at its steepest (assumed)."""
 
 ASKS = (
     "It is repeated and unexplained: a worn tube repeats as well as a true change. Measure a reference (saltern "
